@@ -1,0 +1,17 @@
+/* The subcommands. Each is a file cmd_<name>.c with one function of this shape: it gets the
+ * arguments after its own name and returns the exit code: 0 done, 1 ran and the answer is no, or a
+ * code of sysexits.h. */
+#ifndef DOSEWRIGHT_DAEMON_CMD_H
+#define DOSEWRIGHT_DAEMON_CMD_H
+
+int cmd_run(int argc, char **argv);
+int cmd_check(int argc, char **argv);
+int cmd_journal(int argc, char **argv);
+int cmd_rig(int argc, char **argv);
+int cmd_status(int argc, char **argv);
+int cmd_pause(int argc, char **argv);   /* pause and unpause */
+int cmd_halt(int argc, char **argv);    /* halt and release */
+int cmd_reload(int argc, char **argv);
+int cmd_ask(int argc, char **argv);     /* other requests through the local door */
+
+#endif

@@ -1,0 +1,56 @@
+/* The local door: a Unix socket (mode 0660) through which the command-line tools reach a running
+ * daemon, broker or no broker. One connection carries one call: a line of JSON in, a line of JSON
+ * out. The server side never blocks and holds at most DOOR_CLIENTS_MAX connections. */
+#ifndef DOSEWRIGHT_DAEMON_DOOR_H
+#define DOSEWRIGHT_DAEMON_DOOR_H
+
+#include "lib/base/problem.h"
+#include "lib/core/core.h"
+
+enum { DOOR_CLIENTS_MAX = 16, DOOR_CALL_MAX = 4096, DOOR_ANSWER_MAX = 1024 * 1024 };
+
+struct door;
+
+enum door_kind {
+    DOOR_STATUS,  /* answer with door_answer_status */
+    DOOR_RELOAD,  /* answer with door_answer when the verdict is known */
+    DOOR_REQUEST, /* goes to the core; its answer comes back by ticket */
+};
+
+struct door_call {
+    enum door_kind kind;
+    uint64_t ticket; /* names the connection; never 0 */
+    struct event_request request; /* its origin is "socket", its ticket is set */
+};
+
+/* What the shell knows and the core doesn't. */
+struct door_shell {
+    const char *broker_uri, *broker_why;
+    bool broker_plain_remote; /* a plain connection to another host */
+    const char *config_path, *config_error; /* "" when the newest file was taken */
+    struct civil config_loaded;
+    int64_t journal_seq;
+    const char *journal_hash;
+};
+
+/* Takes over a stale socket file, but not one that somebody answers at (ERR_BUSY). */
+enum err door_open(struct door **ret, const char *path, struct problem *problem)
+    __attribute__((warn_unused_result));
+void door_close(struct door *d); /* removes the file; NULL is fine */
+
+/* Readable when door_take should be called. */
+int door_descriptor(const struct door *d);
+
+/* The next call; names are looked up in 'site'. Calls that can't be read are answered inside. */
+bool door_take(struct door *d, const struct site *site, struct now now, struct door_call *ret);
+
+void door_answer(struct door *d, uint64_t ticket, bool ok, const char *reason, const char *text);
+void door_answer_status(struct door *d, uint64_t ticket, const struct core *core,
+    const struct site *site, const struct door_shell *shell, struct now now);
+
+/* Client side, blocking, for the tools: sends one line, gives the answer (malloced, caller frees).
+ * ERR_IO when nobody listens there. 'wait_ms' bounds it all. */
+enum err door_ask(const char *path, const char *line, int64_t wait_ms, char **ret_answer,
+    struct problem *problem) __attribute__((warn_unused_result));
+
+#endif

@@ -1,0 +1,52 @@
+/* The daemon's own Homie 5 devices: the site, and a child for each tank. Reads the core's views,
+ * publishes what changed, and turns ".../set" messages into requests. One table of properties drives
+ * descriptions, values and sets. */
+#ifndef DOSEWRIGHT_DAEMON_HOMIE_H
+#define DOSEWRIGHT_DAEMON_HOMIE_H
+
+#include "daemon/config.h"
+#include "daemon/mqtt.h"
+#include "lib/core/core.h"
+#include "lib/journal/link.h"
+
+struct homie;
+
+enum err homie_open(struct homie **ret, const struct config *config, struct problem *problem)
+    __attribute__((warn_unused_result));
+void homie_close(struct homie *h);
+
+/* Adds the filters that this device listens to; returns how many. */
+uint32_t homie_filters(const struct homie *h, struct mqtt_subscription *ret, uint32_t room);
+
+/* The connection came up anew with the site's will: everything is published from scratch, $state
+ * init, descriptions, values, $state ready. */
+void homie_connected(struct homie *h);
+
+/* Publishes what changed since the last call, as far as the connection takes it. */
+void homie_publish(struct homie *h, struct mqtt *m, const struct core *core, struct now now);
+
+/* One record as it is on disk, for journal/entry and journal/tip. */
+void homie_entry(struct homie *h, struct mqtt *m, const char *line, const struct link_tip *tip);
+
+/* The state of the configuration files, for site/config. error "" when all is well. */
+void homie_config(struct homie *h, const char *digest, struct civil loaded, const char *error);
+
+/* The site's beat, every 5 s while active. */
+void homie_beat(struct homie *h, struct mqtt *m, const char *by, struct mono now);
+
+/* A message for one of this device's settable properties? Fills the request. A value that can't be
+ * read comes back as ERR_* with the reason; the property is published again either way. */
+enum homie_set { HOMIE_NOT_MINE, HOMIE_REQUEST, HOMIE_REFUSED };
+enum homie_set homie_read_set(struct homie *h, const struct mqtt_message *message,
+    struct event_request *ret, struct problem *problem);
+
+/* A one-line warning on $log/warn, e.g. why a set was refused. */
+void homie_warn(struct homie *h, struct mqtt *m, const char *text);
+
+/* A clean end: $state disconnected. */
+void homie_goodbye(struct homie *h, struct mqtt *m);
+
+/* Devices that the former configuration had and this one hasn't are removed from the broker. */
+void homie_reload(struct homie *fresh, const struct homie *old);
+
+#endif

@@ -1,0 +1,59 @@
+/* The journal on disk: a directory of segments, one a day (UTC), each a file of JSON Lines. One
+ * owner (a lock on the directory). Records are written at once and synced by a thread of their own,
+ * so that the loop never waits for a disk: journal_synced says how far the disk has come. */
+#ifndef DOSEWRIGHT_DAEMON_JOURNAL_FILE_H
+#define DOSEWRIGHT_DAEMON_JOURNAL_FILE_H
+
+#include "lib/base/problem.h"
+#include "lib/journal/link.h"
+#include "lib/journal/record.h"
+
+struct journal;
+
+/* Called for each record in order, with the line as it is on disk (no line feed). */
+typedef void (*journal_visit)(void *context, const struct record *record, const char *line);
+
+struct journal_options {
+    const char *dir;
+    int64_t keep_days;
+    const char *boot;
+    struct now now;
+};
+
+struct journal_report { /* what was found */
+    int64_t records, segments;
+    struct link_tip tip;
+    bool torn;          /* the last line was cut short and has been set aside */
+    int64_t torn_bytes;
+    bool damaged;       /* something else is wrong; 'problem' tells; nothing was changed */
+    struct problem problem;
+};
+
+/* Locks the directory (ERR_BUSY when another process has it), reads and verifies every record,
+ * repairs a torn tail (kept beside it, and noted in a record), opens today's segment for appending.
+ * A damaged journal is reported in 'report', and a new segment is begun after it. */
+enum err journal_open(struct journal **ret, const struct journal_options *options,
+    journal_visit visit, void *context, struct journal_report *report, struct problem *problem)
+    __attribute__((warn_unused_result));
+void journal_close(struct journal *j); /* syncs first; NULL is fine */
+
+/* Seals and writes one record. *ret_seq is what journal_synced must reach before the deed. 'line'
+ * (may be NULL) gets the line without its line feed. On ERR_IO the journal is latched: it takes no
+ * more records, and journal_failed tells why. */
+enum err journal_append(struct journal *j, struct record *r, struct now now, int64_t *ret_seq,
+    struct text *line, struct problem *problem) __attribute__((warn_unused_result));
+
+/* Readable when journal_synced may have moved, or the journal failed. Reading it is done inside. */
+int journal_descriptor(const struct journal *j);
+int64_t journal_synced(struct journal *j);
+bool journal_failed(struct journal *j, struct problem *problem);
+struct link_tip journal_tip(const struct journal *j);
+
+/* True once after a new segment was begun: the core's carry records are wanted. */
+bool journal_turned(struct journal *j);
+
+/* Reads without a lock and changes nothing: for verify and show. */
+enum err journal_scan(const char *dir, journal_visit visit, void *context,
+    struct journal_report *report, struct problem *problem) __attribute__((warn_unused_result));
+
+#endif

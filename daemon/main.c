@@ -1,0 +1,55 @@
+/* dosewright: one program, a table of subcommands. */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+#include "daemon/cmd.h"
+#include "lib/base/invariant.h"
+
+_Noreturn void invariant_broken(const char *file, int line, const char *what)
+{
+    fprintf(stderr, "<2>%s:%d: broken invariant, stopping: %s\n", file, line, what);
+    abort();
+}
+
+struct command {
+    const char *name;
+    int (*run)(int argc, char **argv);
+    const char *help;
+};
+
+static const struct command commands[] = {
+    { "run", cmd_run, "the daemon: run SITE.yaml" },
+    { "check", cmd_check, "read a configuration, say what is wrong and what was derived" },
+    { "status", cmd_status, "each tank at a glance" },
+    { "halt", cmd_halt, "stop every pump and keep them stopped" },
+    { "release", cmd_halt, "end a halt" },
+    { "pause", cmd_pause, "stop dosing one tank" },
+    { "unpause", cmd_pause, "let it dose again" },
+    { "reload", cmd_reload, "read the configuration again and wait for the verdict" },
+    { "ask", cmd_ask, "other requests: setpoint, acknowledge, claim, refilled, service, identify" },
+    { "journal", cmd_journal, "verify or show the journal" },
+    { "rig", cmd_rig, "a virtual chain, probes and tanks, for trials" },
+};
+
+static int help(FILE *out, int code)
+{
+    fprintf(out, "usage: dosewright COMMAND [...]\n\n");
+    for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
+        fprintf(out, "  %-8s %s\n", commands[i].name, commands[i].help);
+    }
+    fprintf(out, "\n'dosewright COMMAND --help' tells more.\n");
+    return code;
+}
+
+int main(int argc, char **argv)
+{
+    if (argc < 2) return help(stderr, EX_USAGE);
+    if (strcmp(argv[1], "--help") == 0 || strcmp(argv[1], "help") == 0) return help(stdout, 0);
+    for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
+        if (strcmp(argv[1], commands[i].name) == 0) return commands[i].run(argc - 1, argv + 1);
+    }
+    fprintf(stderr, "dosewright: there is no command '%s'\n\n", argv[1]);
+    return help(stderr, EX_USAGE);
+}

@@ -1,0 +1,37 @@
+/* Does the chain that answers match the chain that was configured? The one hard idea: a pump may run
+ * only while the serial number at its position is the one that somebody bound to it. */
+#ifndef DOSEWRIGHT_CHAIN_ROLL_H
+#define DOSEWRIGHT_CHAIN_ROLL_H
+
+#include "lib/base/text.h"
+#include "lib/chain/message.h"
+#include "lib/chain/supply.h"
+
+/* What the configuration says of one module. */
+struct chain_module_config {
+    char serial[CHAIN_WORD_MAX];
+    uint32_t position;
+    uint32_t channels;    /* the highest channel that the site uses; 0 if none */
+    bool circulation;     /* the site uses its circulation output */
+    struct supply_module power;
+};
+
+/* One chain of the site, as configured. Strings live as long as the configuration. */
+struct chain_config {
+    const char *key;
+    const char *device; /* Homie device id of the head; usually the key */
+    struct supply supply;
+    uint32_t count;
+    struct chain_module_config module[CHAIN_MODULES_MAX]; /* sorted by position, 1, 2, ... */
+};
+
+/* True when each configured module answers at its position with its serial and enough outputs, and
+ * nothing else answers. Otherwise 'why' gets one sentence that names the first difference in words a
+ * person can act on: "position 2 answers as c91d; b77c was expected; it answers at position 3". */
+bool chain_roll_matches(
+    const struct chain_config *config, const struct chain_roll *roll, struct text *why);
+
+/* The serial expected at a position, or NULL. */
+const char *chain_serial_at(const struct chain_config *config, uint32_t position);
+
+#endif

@@ -1,0 +1,30 @@
+/* Chemical formulas of salts: elements, parentheses and brackets, hydrates after a point or middle
+ * dot. Molar masses in g/mol from IUPAC's standard atomic weights (abridged values, from memory). */
+#ifndef DOSEWRIGHT_CHEM_FORMULA_H
+#define DOSEWRIGHT_CHEM_FORMULA_H
+
+#include "lib/base/problem.h"
+#include "lib/base/units.h"
+
+enum formula_element {
+    ELEMENT_H, ELEMENT_B, ELEMENT_C, ELEMENT_N, ELEMENT_O, ELEMENT_NA, ELEMENT_MG, ELEMENT_SI,
+    ELEMENT_P, ELEMENT_S, ELEMENT_CL, ELEMENT_K, ELEMENT_CA, ELEMENT_MN, ELEMENT_FE, ELEMENT_CU,
+    ELEMENT_ZN, ELEMENT_MO, ELEMENT_COUNT,
+};
+
+struct formula {
+    int64_t atoms[ELEMENT_COUNT]; /* in one formula unit, water included */
+    int64_t ammonium;             /* NH4 groups among them */
+    int64_t water;                /* H2O of the hydrate part */
+    double g_per_mol;
+};
+
+/* Reads all of 'text'. ERR_UNKNOWN for an element that isn't in the table, ERR_SYNTAX otherwise; the
+ * problem names the byte. */
+enum err formula_read(struct formula *ret, const char *text, struct problem *problem)
+    __attribute__((warn_unused_result));
+
+/* Equivalents of cations in one mole: K, Na, NH4 once, Ca, Mg, Mn, Zn, Cu, Fe(II) twice. */
+double formula_cation_equivalents(const struct formula *f);
+
+#endif

@@ -1,0 +1,71 @@
+/* The core: a state machine that makes every decision of the daemon and touches nothing itself.
+ *
+ *     struct event in, struct actions out.
+ *
+ * The same events give the same actions. Storage is one block that the shell provides when a
+ * configuration is loaded; nothing is allocated afterwards. Life of a core:
+ *
+ *     core_init            over a block of core_size(site) bytes
+ *     core_restore         once for each record of the journal, oldest first
+ *     core_restored        when the journal has been read
+ *     core_step            for each event; then perform the actions in order
+ *     core_reload          into a new core, when a new configuration is taken over
+ */
+#ifndef DOSEWRIGHT_CORE_CORE_H
+#define DOSEWRIGHT_CORE_CORE_H
+
+#include "lib/core/action.h"
+#include "lib/core/event.h"
+#include "lib/core/view.h"
+
+struct core; /* lib/core/state.h, for the core's own files and for tests */
+
+struct core_identity {
+    char by[CHAIN_WORD_MAX]; /* drawn at random at this start, never kept */
+    const char *boot;        /* the board's boot id */
+};
+
+/* Bytes that a core for this site needs, and its alignment (of max_align_t). */
+size_t core_size(const struct site *site);
+
+/* Lays out a fresh core: everything waits, no limit is used up. 'site' must outlive it. */
+struct core *core_init(void *block, const struct site *site, const struct core_identity *identity,
+    struct now now);
+
+/* One old record, at 'at' on the running monotonic clock (negative for before this boot). */
+void core_restore(struct core *core, const struct record *record, struct mono at);
+
+/* The journal has been read; 'empty' says that there was none. Actions: the 'start' record. */
+void core_restored(struct core *core, bool empty, struct now now, struct actions *ret);
+
+/* One event. 'ret' is emptied first. */
+void core_step(
+    struct core *core, const struct event *event, struct now now, struct actions *ret);
+
+/* When a tick is due at the latest. The shell ticks as long as this is not after now: one tick
+ * looks after one tank or chain. */
+struct mono core_wakes_at(const struct core *core);
+
+/* True while nothing moves and no command is under way: a configuration may be swapped. */
+bool core_quiet(const struct core *core);
+
+/* Fills a fresh core (core_init with the new site) from the old one: used-up limits, pauses, halts,
+ * overrides, bottle ledgers, trusted readings, what each chain is known to be. By key, not by index. */
+void core_reload(struct core *fresh, const struct core *old, struct now now, struct actions *ret);
+
+/* Records that restate what must outlive the oldest segment: the shell appends them at the start of
+ * a new one. Call with *cursor 0 until it returns false; each call fills 'ret' with a few records. */
+bool core_carry(const struct core *core, uint32_t *cursor, struct now now, struct actions *ret);
+
+/* What to show. */
+void core_view_site(const struct core *core, struct now now, struct site_view *ret);
+void core_view_tank(const struct core *core, uint32_t tank, struct now now, struct tank_view *ret);
+void core_view_chain(
+    const struct core *core, uint32_t chain, struct now now, struct chain_view *ret);
+void core_view_stock(
+    const struct core *core, uint32_t stock, struct now now, struct stock_view *ret);
+
+/* The alerts that stand; false past the last. */
+bool core_alert(const struct core *core, uint32_t index, struct alert_view *ret);
+
+#endif

@@ -1,0 +1,93 @@
+/* What can happen. Everything the core ever learns comes through this door. */
+#ifndef DOSEWRIGHT_CORE_EVENT_H
+#define DOSEWRIGHT_CORE_EVENT_H
+
+#include "lib/chain/message.h"
+#include "lib/core/site.h"
+
+enum event_kind {
+    EVENT_TICK,      /* the wake-up that core_wakes_at asked for */
+    EVENT_LINK,      /* the broker answers and every subscription stands, or not */
+    EVENT_READING,   /* a probe's message */
+    EVENT_HEAD,      /* $state of a chain head */
+    EVENT_ROLL,
+    EVENT_BEAT,
+    EVENT_CLAIM,
+    EVENT_REPORT,
+    EVENT_LEDGER,
+    EVENT_MANUAL,
+    EVENT_PEER_BEAT, /* a live site/beat of another daemon */
+    EVENT_REQUEST,   /* a person or a program asks for something */
+    EVENT_UNSENT,    /* a command that certainly never left */
+    EVENT_JOURNAL,   /* the journal can, or can no longer, be written */
+    EVENT_ZONES,     /* a tank's zone offset changed (daylight saving) */
+};
+
+struct event_reading {
+    uint32_t tank;
+    enum probe_quantity quantity;
+    bool retained;
+    enum probe_verdict verdict; /* of the payload: PROBE_OK, or why it holds no number */
+    double number;              /* in the config's unit */
+};
+
+/* Who asks. The text goes into the journal as it is: "socket", "mqtt". */
+struct event_origin {
+    const char *by;
+    bool retained; /* arrived with the flag; only stopping is acted on then */
+};
+
+enum request_kind {
+    REQUEST_HALT,        /* 'on' true: stop everything and latch; false: end the latch */
+    REQUEST_PAUSE,       /* 'tank'; 'on' */
+    REQUEST_SERVICE,     /* 'tank'; 'on': hands in the tank, nothing moves */
+    REQUEST_SET_EC,      /* 'tank'; 'value' in uS/cm: makes an override */
+    REQUEST_SET_PH,      /* 'tank'; 'value' */
+    REQUEST_OVERRIDE_FOR, /* 'tank'; 'span_ms': of the next override; 0 ends the running one */
+    REQUEST_ACKNOWLEDGE, /* 'word': the alert */
+    REQUEST_CLAIM,       /* 'chain': take over from whoever commands it */
+    REQUEST_REFILLED,    /* 'stock', 'ul': the bottle now holds that much */
+    REQUEST_IDENTIFY,    /* 'address' */
+    REQUEST_COUNT,
+};
+
+struct event_request {
+    enum request_kind kind;
+    struct event_origin origin;
+    uint64_t ticket; /* given back with the answer; 0: nobody waits for one */
+    uint32_t tank, chain, stock;
+    struct chain_address address;
+    bool on;
+    double value;
+    int64_t span_ms, ul;
+    char word[CHAIN_WORD_MAX * 2];
+};
+
+struct event {
+    enum event_kind kind;
+    uint32_t chain; /* HEAD, ROLL, BEAT, CLAIM, REPORT, LEDGER, MANUAL, UNSENT */
+    union {
+        bool link_up;
+        struct event_reading reading;
+        bool head_ready; /* $state is "ready" */
+        struct chain_roll roll;
+        struct chain_beat beat;
+        struct chain_claim claim;
+        struct chain_report report;
+        struct chain_ledger ledger;
+        struct chain_manual manual;
+        char peer[CHAIN_WORD_MAX];   /* its 'by' */
+        struct event_request request;
+        char unsent[CHAIN_WORD_MAX]; /* the command's id */
+        struct {
+            bool ok;
+            char why[128];
+        } journal;
+        struct {
+            uint32_t tank;
+            int64_t offset_ms;
+        } zone;
+    };
+};
+
+#endif

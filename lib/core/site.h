@@ -1,0 +1,99 @@
+/* The configuration in force, as the core needs it: checked, cross-referenced, and never changed
+ * while it is in use. Arrays and strings belong to whoever loaded it. A name has become an index. */
+#ifndef DOSEWRIGHT_CORE_SITE_H
+#define DOSEWRIGHT_CORE_SITE_H
+
+#include "lib/chain/address.h"
+#include "lib/chain/roll.h"
+#include "lib/chem/stock.h"
+#include "lib/crop/schedule.h"
+#include "lib/dose/limits.h"
+#include "lib/sense/probe.h"
+
+enum {
+    SITE_CHAINS_MAX = 16,
+    SITE_STOCKS_MAX = 64,
+    SITE_TANKS_MAX = 10000,
+    TANK_PUMPS_MAX = 12, /* stocks of one tank */
+};
+
+struct site_stock {
+    const char *key;
+    struct stock_solution solution;
+    struct stock_strength strength;
+    int64_t bottle_ul;
+    uint64_t keep_apart; /* bit i: stock i of the site; symmetric */
+};
+
+/* One stock into one tank: its pump and its limits. */
+struct site_pump {
+    uint32_t stock; /* index into site.stock */
+    struct chain_address address;
+    const char *serial; /* bound at that address */
+    double ml_per_s;    /* > 0 */
+    bool calibrated;
+    struct civil calibrated_at;
+    struct stock_limits limits;
+};
+
+enum circulation_when { CIRCULATE_FOR_DOSES, CIRCULATE_ALWAYS };
+
+struct site_circulation {
+    struct chain_address address; /* its channel is CHAIN_CIRCULATION_CHANNEL */
+    const char *serial;
+    double flow_l_min;  /* > 0 */
+    double line_ml;     /* >= 0 */
+    double flush_lines; /* how many line volumes flush it, >= 1 */
+    enum circulation_when when;
+};
+
+struct site_part { /* of the recipe */
+    uint32_t pump; /* index into the tank's pumps */
+    double parts;  /* > 0 */
+};
+
+struct site_tank {
+    const char *key;
+    const char *name; /* for people; the key if none was given */
+    double volume_l;
+    double source_ec_us_cm, source_alkalinity_meq_l;
+    struct site_circulation circulation;
+    struct probe_config probe[PROBE_QUANTITY_COUNT]; /* by enum probe_quantity; .present tells */
+    uint32_t pump_count;
+    struct site_pump pump[TANK_PUMPS_MAX];
+    uint32_t recipe_count;
+    struct site_part recipe[TANK_PUMPS_MAX]; /* dosed in this order */
+    int32_t lowers_ph, raises_ph;            /* index into pumps, or -1 */
+    struct crop_schedule schedule;
+    struct civil planted; /* that date's midnight */
+    double band_ec_us_cm, band_ph;
+    struct crop_envelope envelope;
+    struct move_limits move;
+    int64_t override_most_ms;
+    bool has_level_min;
+    double level_min_percent;
+    double share;              /* of the distance that one round makes up */
+    double mix_turnovers;      /* how often the water turns over before it is looked at again */
+    int64_t settle_ms;         /* plus this, for the probes to follow */
+};
+
+struct site {
+    const char *key;  /* also the Homie root device */
+    const char *name;
+    const char *digest; /* of the files it was read from, hex SHA-256 */
+    uint32_t chain_count;
+    struct chain_config chain[SITE_CHAINS_MAX];
+    uint32_t stock_count;
+    struct site_stock stock[SITE_STOCKS_MAX];
+    uint32_t tank_count;
+    struct site_tank *tank;
+};
+
+/* How long a tank mixes after a dose, and how long a line is flushed, at least. */
+int64_t site_mix_ms(const struct site_tank *tank);
+int64_t site_flush_ms(const struct site_tank *tank);
+
+/* EC rise in uS/cm that 1 mL of the whole recipe brings to this tank. 0 without a recipe. */
+double site_recipe_ec_us_cm_per_ml(const struct site *site, const struct site_tank *tank);
+
+#endif

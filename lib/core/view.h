@@ -1,0 +1,91 @@
+/* What the world may see of the core: plain values, made on demand. Homie properties, the status
+ * command and tests all read these. */
+#ifndef DOSEWRIGHT_CORE_VIEW_H
+#define DOSEWRIGHT_CORE_VIEW_H
+
+#include "lib/chain/message.h"
+#include "lib/core/site.h"
+
+enum { VIEW_WHY_MAX = 256, ALERT_ID_MAX = 72, ALERT_TEXT_MAX = 256 };
+
+enum tank_state { /* the words of dosing/state, in the contract's order */
+    TANK_STARTING,
+    TANK_STANDBY,
+    TANK_WAITING,
+    TANK_HOLDING,
+    TANK_CIRCULATING,
+    TANK_INJECTING,
+    TANK_FLUSHING,
+    TANK_MIXING,
+    TANK_PRIMING,
+    TANK_CALIBRATING,
+    TANK_PAUSED,
+    TANK_INTERLOCKED,
+    TANK_LOCKED,
+    TANK_HALTED,
+    TANK_STATE_COUNT,
+};
+
+const char *tank_state_word(enum tank_state state); /* "starting", ... */
+
+struct probe_view {
+    bool present, has_value;
+    double value; /* last trusted, inside unit (EC in uS/cm) */
+    enum probe_quality quality;
+};
+
+struct tank_view {
+    const char *key, *name;
+    enum tank_state state;
+    char why[VIEW_WHY_MAX];
+    bool paused, service;
+    struct probe_view probe[PROBE_QUANTITY_COUNT];
+    bool planted;
+    double set_ec_us_cm, set_ph;
+    bool override; /* the setpoint in force is a person's */
+    int64_t override_left_ms;
+    const char *stage; /* "" before planting */
+    int64_t day;
+    struct { /* the newest dose whose outcome is known; stock NULL if none */
+        const char *stock;
+        int64_t ul;
+        struct civil at;
+        char id[CHAIN_WORD_MAX];
+    } last;
+    uint32_t pump_count;
+    struct {
+        const char *stock;
+        int64_t day_ul, day_limit_ul, hour_ul, hour_limit_ul;
+        bool locked; /* no effect: dosing from it has stopped */
+    } pump[TANK_PUMPS_MAX];
+};
+
+struct chain_view {
+    const char *key;
+    bool ready, bound, ours, halted;
+    char why[VIEW_WHY_MAX]; /* "" when all is well */
+    struct chain_claim claim;
+    bool has_volts, has_amps;
+    double volts, amps;
+};
+
+struct stock_view {
+    const char *key;
+    int64_t bottle_ul, remaining_ul;
+    double days_left; /* at the use of the last days; NaN when unknown */
+};
+
+struct site_view {
+    const char *key, *name;
+    bool halted, standby, active, link_up, journal_ok;
+    uint32_t alerts;
+    uint64_t refused_messages;
+};
+
+struct alert_view {
+    char id[ALERT_ID_MAX]; /* "west-roll-call" */
+    char text[ALERT_TEXT_MAX]; /* what is wrong and what to do */
+    int32_t tank; /* -1: the site's */
+};
+
+#endif

@@ -1,0 +1,12 @@
+/* What every test program shares: the hook for broken invariants and a main that runs one case. */
+#ifndef DOSEWRIGHT_TESTS_SUPPORT_H
+#define DOSEWRIGHT_TESTS_SUPPORT_H
+
+#include <check.h>
+
+#include "lib/base/invariant.h"
+
+/* Runs one test case as a suite of its own; for "int main(void) { return run_case(...); }". */
+int run_case(TCase *tcase, const char *name);
+
+#endif
