@@ -11,13 +11,13 @@ enum {
 };
 
 enum action_kind {
-    ACTION_RECORD,  /* append this to the journal */
-    ACTION_SEND,    /* send this command, once every record before it is on disk */
-    ACTION_STOP,    /* send this stop or halt at once: it waits for nothing */
-    ACTION_CLAIM,   /* publish this claim, once every record before it is on disk */
+    ACTION_RECORD,   /* append this to the journal */
+    ACTION_SEND,     /* send this command, once every record before it is on disk */
+    ACTION_STOP,     /* send this stop or halt at once: it waits for nothing */
+    ACTION_CLAIM,    /* publish this claim, once every record before it is on disk */
     ACTION_ACTIVATE, /* reconnect as the site's device, with its last will */
-    ACTION_ANSWER,  /* to a request */
-    ACTION_LOG,     /* one line for the operator's log */
+    ACTION_ANSWER,   /* to a request */
+    ACTION_LOG,      /* one line for the operator's log */
 };
 
 enum log_level { LOG_FAILED = 3, LOG_WARNED = 4, LOG_NOTED = 5, LOG_TOLD = 6 };

@@ -29,8 +29,8 @@ struct core_identity {
 size_t core_size(const struct site *site);
 
 /* Lays out a fresh core: everything waits, no limit is used up. 'site' must outlive it. */
-struct core *core_init(void *block, const struct site *site, const struct core_identity *identity,
-    struct now now);
+struct core *core_init(
+    void *block, const struct site *site, const struct core_identity *identity, struct now now);
 
 /* One old record, at 'at' on the running monotonic clock (negative for before this boot). */
 void core_restore(struct core *core, const struct record *record, struct mono at);
@@ -39,8 +39,7 @@ void core_restore(struct core *core, const struct record *record, struct mono at
 void core_restored(struct core *core, bool empty, struct now now, struct actions *ret);
 
 /* One event. 'ret' is emptied first. */
-void core_step(
-    struct core *core, const struct event *event, struct now now, struct actions *ret);
+void core_step(struct core *core, const struct event *event, struct now now, struct actions *ret);
 
 /* When a tick is due at the latest. The shell ticks as long as this is not after now: one tick
  * looks after one tank or chain. */
@@ -50,11 +49,13 @@ struct mono core_wakes_at(const struct core *core);
 bool core_quiet(const struct core *core);
 
 /* Fills a fresh core (core_init with the new site) from the old one: used-up limits, pauses, halts,
- * overrides, bottle ledgers, trusted readings, what each chain is known to be. By key, not by index. */
+ * overrides, bottle ledgers, trusted readings, what each chain is known to be. By key, not by
+ * index. */
 void core_reload(struct core *fresh, const struct core *old, struct now now, struct actions *ret);
 
 /* Records that restate what must outlive the oldest segment: the shell appends them at the start of
- * a new one. Call with *cursor 0 until it returns false; each call fills 'ret' with a few records. */
+ * a new one. Call with *cursor 0 until it returns false; each call fills 'ret' with a few records.
+ */
 bool core_carry(const struct core *core, uint32_t *cursor, struct now now, struct actions *ret);
 
 /* What to show. */

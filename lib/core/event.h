@@ -6,10 +6,10 @@
 #include "lib/core/site.h"
 
 enum event_kind {
-    EVENT_TICK,      /* the wake-up that core_wakes_at asked for */
-    EVENT_LINK,      /* the broker answers and every subscription stands, or not */
-    EVENT_READING,   /* a probe's message */
-    EVENT_HEAD,      /* $state of a chain head */
+    EVENT_TICK,    /* the wake-up that core_wakes_at asked for */
+    EVENT_LINK,    /* the broker answers and every subscription stands, or not */
+    EVENT_READING, /* a probe's message */
+    EVENT_HEAD,    /* $state of a chain head */
     EVENT_ROLL,
     EVENT_BEAT,
     EVENT_CLAIM,
@@ -38,16 +38,16 @@ struct event_origin {
 };
 
 enum request_kind {
-    REQUEST_HALT,        /* 'on' true: stop everything and latch; false: end the latch */
-    REQUEST_PAUSE,       /* 'tank'; 'on' */
-    REQUEST_SERVICE,     /* 'tank'; 'on': hands in the tank, nothing moves */
-    REQUEST_SET_EC,      /* 'tank'; 'value' in uS/cm: makes an override */
-    REQUEST_SET_PH,      /* 'tank'; 'value' */
+    REQUEST_HALT,         /* 'on' true: stop everything and latch; false: end the latch */
+    REQUEST_PAUSE,        /* 'tank'; 'on' */
+    REQUEST_SERVICE,      /* 'tank'; 'on': hands in the tank, nothing moves */
+    REQUEST_SET_EC,       /* 'tank'; 'value' in uS/cm: makes an override */
+    REQUEST_SET_PH,       /* 'tank'; 'value' */
     REQUEST_OVERRIDE_FOR, /* 'tank'; 'span_ms': of the next override; 0 ends the running one */
-    REQUEST_ACKNOWLEDGE, /* 'word': the alert */
-    REQUEST_CLAIM,       /* 'chain': take over from whoever commands it */
-    REQUEST_REFILLED,    /* 'stock', 'ul': the bottle now holds that much */
-    REQUEST_IDENTIFY,    /* 'address' */
+    REQUEST_ACKNOWLEDGE,  /* 'word': the alert */
+    REQUEST_CLAIM,        /* 'chain': take over from whoever commands it */
+    REQUEST_REFILLED,     /* 'stock', 'ul': the bottle now holds that much */
+    REQUEST_IDENTIFY,     /* 'address' */
     REQUEST_COUNT,
 };
 
@@ -76,7 +76,7 @@ struct event {
         struct chain_report report;
         struct chain_ledger ledger;
         struct chain_manual manual;
-        char peer[CHAIN_WORD_MAX];   /* its 'by' */
+        char peer[CHAIN_WORD_MAX]; /* its 'by' */
         struct event_request request;
         char unsent[CHAIN_WORD_MAX]; /* the command's id */
         struct {

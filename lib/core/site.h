@@ -1,5 +1,6 @@
 /* The configuration in force, as the core needs it: checked, cross-referenced, and never changed
- * while it is in use. Arrays and strings belong to whoever loaded it. A name has become an index. */
+ * while it is in use. Arrays and strings belong to whoever loaded it. A name has become an index.
+ */
 #ifndef DOSEWRIGHT_CORE_SITE_H
 #define DOSEWRIGHT_CORE_SITE_H
 
@@ -72,13 +73,13 @@ struct site_tank {
     int64_t override_most_ms;
     bool has_level_min;
     double level_min_percent;
-    double share;              /* of the distance that one round makes up */
-    double mix_turnovers;      /* how often the water turns over before it is looked at again */
-    int64_t settle_ms;         /* plus this, for the probes to follow */
+    double share;         /* of the distance that one round makes up */
+    double mix_turnovers; /* how often the water turns over before it is looked at again */
+    int64_t settle_ms;    /* plus this, for the probes to follow */
 };
 
 struct site {
-    const char *key;  /* also the Homie root device */
+    const char *key; /* also the Homie root device */
     const char *name;
     const char *digest; /* of the files it was read from, hex SHA-256 */
     uint32_t chain_count;

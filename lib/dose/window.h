@@ -1,9 +1,10 @@
 /* How much of something was given within sliding spans: "200 mL in any hour and 800 in any day".
  *
- * No buckets: a budget renewed on the hour lets two of them through around the hour. An entry counts
- * in full from the moment it is granted until a span after the latest instant at which it can still
- * be running: a dose granted now may run for a minute yet. Amounts are whole (microlitres, or
- * millionths of the unit for EC and pH moves): sums are exact and the same on every machine.
+ * No buckets: a budget renewed on the hour lets two of them through around the hour. An entry
+ * counts in full from the moment it is granted until a span after the latest instant at which it
+ * can still be running: a dose granted now may run for a minute yet. Amounts are whole
+ * (microlitres, or millionths of the unit for EC and pH moves): sums are exact and the same on
+ * every machine.
  *
  * Runs by hand, a lowered limit and a restart may put a window over its budget: then nothing is
  * free. That is an answer, not a bug. */
@@ -43,13 +44,20 @@ struct mono window_fits_at(
 /* Can one more entry be remembered? A full window refuses doses. */
 bool window_has_room(const struct dose_window *w, struct mono now);
 
+/* When it will have room, if nothing is added: 'now' if it has. */
+struct mono window_room_at(const struct dose_window *w, struct mono now);
+
 /* Remembers 'amount' until keep_ms after 'ends'. Entries may be added in any order of 'ends'. When
- * there is no room the two that end nearest each other become one, with the later end: nothing is
- * ever forgotten, the sum only stays high for longer. */
+ * there is no room the two that end nearest each other become one, with the later end and no tag:
+ * nothing is ever forgotten, the sum only stays high for longer. */
 void window_add(struct dose_window *w, struct window_entry entry, struct mono now);
 
-/* The entry named 'tag' ended at 'ends' and was 'amount' in truth (never more than was added: a
- * larger one is taken as is, too). False when there is no such entry any more. */
+/* The entry named 'tag' ended at 'ends' and was 'amount' (>= 0) in truth. It should never be more
+ * than was added, but a larger one is taken as is. False when there is no such entry any more: what
+ * was added then stays as it is until it leaves (or has left). */
 bool window_settle(struct dose_window *w, uint64_t tag, int64_t amount, struct mono ends);
+
+/* Adds all that 'from' still remembers: for a configuration that takes over from another. */
+void window_copy(struct dose_window *to, const struct dose_window *from, struct mono now);
 
 #endif

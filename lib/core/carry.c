@@ -1,0 +1,93 @@
+/* What must outlive the oldest segment, said again at the start of a new one. The last day's doses
+ * need no carrying: a journal is kept for at least two days. */
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+static void carry_site(const struct core *core, struct actions *ret)
+{
+    record_add_truth(emit_record(ret, "carry"), "halted", core->halted);
+}
+
+static void carry_claim(
+    const struct core *core, uint32_t chain, const struct chain_claim *claim, struct actions *ret)
+{
+    if (!claim->by[0]) return;
+    struct record *r = emit_record(ret, "reign");
+    record_add_text(r, "chain", core->site->chain[chain].key);
+    record_add_text(r, "by", claim->by);
+    record_add_int(r, "reign", claim->reign);
+}
+
+static void carry_total(
+    const struct core *core, uint32_t chain, uint32_t index, struct actions *ret)
+{
+    const struct core_total *total = &core->chain[chain].total[index];
+    struct record *r = emit_record(ret, "hand-base");
+    record_add_text(r, "chain", core->site->chain[chain].key);
+    record_add_text(r, "serial", total->serial);
+    record_add_int(r, "channel", total->channel);
+    record_add_int(r, "total_ms", total->ms);
+}
+
+static void carry_stock(const struct core *core, uint32_t stock, struct actions *ret)
+{
+    struct record *r = emit_record(ret, "carry");
+    record_add_text(r, "stock", core->site->stock[stock].key);
+    record_add_int(r, "remaining_ul", core->stock[stock].remaining_ul);
+}
+
+static void carry_tank(const struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    const struct core_tank *t = &core->tank[tank];
+    struct record *r = emit_record(ret, "carry");
+    record_add_text(r, "tank", core->site->tank[tank].key);
+    record_add_truth(r, "paused", t->paused);
+    record_add_truth(r, "service", t->service);
+    record_add_truth(r, "line_dirty", t->line_dirty);
+    record_add_int(r, "override_for_ms", t->override_for_ms);
+    for (int p = 0; p < PLAN_PURPOSES; p++) {
+        record_add_truth(r, core_purpose_word(p), t->effect[p].locked);
+    }
+    if (!crop_override_runs(&t->override, now.mono)) return;
+    record_add_int(r, "override_left_ms", mono_since(t->override.ends, now.mono));
+    if (t->override.has_ec) record_add_real(r, "override_ec_us_cm", t->override.ec_us_cm, 3);
+    if (t->override.has_ph) record_add_real(r, "override_ph", t->override.ph, 3);
+}
+
+/* The cursor counts: the site, the chains and each of their totals, the stocks, the tanks. */
+static bool carry_one(const struct core *core, uint32_t at, struct now now, struct actions *ret)
+{
+    if (at-- == 0) {
+        carry_site(core, ret);
+        return true;
+    }
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (at-- == 0) {
+            carry_claim(core, c, &core->chain[c].former, ret);
+            return true;
+        }
+        if (at < core->chain[c].total_count) {
+            carry_total(core, c, at, ret);
+            return true;
+        }
+        at -= core->chain[c].total_count;
+    }
+    if (at < core->site->stock_count) {
+        carry_stock(core, at, ret);
+        return true;
+    }
+    at -= core->site->stock_count;
+    if (at >= core->site->tank_count) return false;
+    carry_tank(core, at, now, ret);
+    return true;
+}
+
+bool core_carry(const struct core *core, uint32_t *cursor, struct now now, struct actions *ret)
+{
+    ret->count = 0;
+    while (ret->count < ACTIONS_MAX / 2) {
+        if (!carry_one(core, *cursor, now, ret)) return ret->count > 0;
+        ++*cursor;
+    }
+    return true;
+}

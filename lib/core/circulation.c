@@ -1,0 +1,89 @@
+#include <math.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+enum { REFRESH_SPARE_MS = 20000, REFRESH_AGAIN_MS = 2000, CONFIRM_SHARE_PERCENT = 50 };
+
+/* What the outputs that this daemon runs on a chain should draw beside this tank's circulation. */
+static double known_amps(const struct core *core, uint32_t tank)
+{
+    const uint32_t chain = tank_chain(core, tank);
+    const struct chain_config *config = &core->site->chain[chain];
+    double amps = 0.0;
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct core_tank *t = &core->tank[i];
+        const struct site_tank *other = &core->site->tank[i];
+        if (t->dose.used && t->dose.running) {
+            const struct chain_address *a = &other->pump[t->dose.pump].address;
+            if (a->chain == chain) amps += config->module[a->position - 1].power.pump_amps;
+        }
+        const struct chain_address *a = &other->circulation.address;
+        if (i != tank && t->circulation_on && a->chain == chain)
+            amps += config->module[a->position - 1].power.circulation_amps;
+    }
+    return amps;
+}
+
+/* The current tells: it rose by at least half of what the output should draw. Without amps in the
+ * beat there is only the report. */
+static bool amps_agree(const struct core *core, uint32_t tank)
+{
+    const struct core_tank *t = &core->tank[tank];
+    const struct chain_address *a = &core->site->tank[tank].circulation.address;
+    const struct core_chain *c = &core->chain[a->chain];
+    const double draws = core->site->chain[a->chain].module[a->position - 1].power.circulation_amps;
+    if (!c->beat.has_amps || isnan(t->amps_before) || draws <= 0.0) return true;
+    if (mono_since(c->beat_at, t->circulation_start) < 0) return false; /* not measured since */
+    const double rose = c->beat.amps - known_amps(core, tank) - t->amps_before;
+    return rose >= draws * CONFIRM_SHARE_PERCENT / 100.0;
+}
+
+static bool flow_agrees(const struct core *core, uint32_t tank, struct now now)
+{
+    const struct probe_config *config = &core->site->tank[tank].probe[PROBE_FLOW];
+    if (!config->present) return true;
+    const struct probe *p = &core->tank[tank].probe[PROBE_FLOW];
+    return probe_quality_at(p, config, now.mono) == PROBE_GOOD && p->value > 0.0;
+}
+
+void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    if (mono_since(now.mono, t->circulation.ends) >= 0) t->circulation.used = false;
+    if (mono_since(now.mono, t->circulation_till) >= 0) t->circulation_on = false;
+    t->circulation_confirmed =
+        t->circulation_on && (t->circulation_confirmed || amps_agree(core, tank)) &&
+        flow_agrees(core, tank, now) && core_chain_ready(core, tank_chain(core, tank), now, NULL);
+}
+
+/* One ask, for at most what the head allows. */
+static void ask(
+    struct core *core, uint32_t tank, int64_t left_ms, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct core_chain *c = &core->chain[tank_chain(core, tank)];
+    int64_t run_ms = left_ms + REFRESH_SPARE_MS;
+    if (run_ms > c->roll.max_circulate_ms) run_ms = c->roll.max_circulate_ms;
+    if (!t->circulation_on)
+        t->amps_before = c->beat.has_amps ? c->beat.amps - known_amps(core, tank) : (double)NAN;
+    core_send_circulate(core, tank, run_ms, now, ret);
+}
+
+bool core_hold_circulation(
+    struct core *core, uint32_t tank, int64_t left_ms, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct core_chain *c = &core->chain[tank_chain(core, tank)];
+    core_confirm_circulation(core, tank, now);
+    if (left_ms > c->roll.max_circulate_ms - REFRESH_AGAIN_MS)
+        left_ms = c->roll.max_circulate_ms - REFRESH_AGAIN_MS;
+    const bool covered = t->circulation_on && mono_since(t->circulation_till, now.mono) >= left_ms;
+    if (covered) return t->circulation_confirmed;
+    const bool waiting = t->circulation.used && !t->circulation.running &&
+                         mono_since(now.mono, t->circulation.asked) < COMMAND_START_MS;
+    const struct chain_address *a = &core->site->tank[tank].circulation.address;
+    if (!waiting && (t->circulation_on || core_supply_allows(core, a, true)))
+        ask(core, tank, left_ms, now, ret);
+    return false;
+}

@@ -1,0 +1,167 @@
+/* Who commands a chain. The head decides by the higher reign; this file decides when to ask. */
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+static const uint64_t UNKNOWN_TAG_BASE = UINT64_C(0xfeed000000000000);
+
+static uint64_t unknown_tag(uint32_t chain)
+{
+    return UNKNOWN_TAG_BASE + chain;
+}
+
+/* Every window that this chain's pumps serve, with its day's budget. */
+static void each_window(struct core *core, uint32_t chain,
+    void (*visit)(struct dose_window *w, int64_t full, uint64_t tag, struct mono at),
+    struct mono at)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct site_tank *config = &core->site->tank[i];
+        struct core_tank *t = &core->tank[i];
+        for (uint32_t p = 0; p < config->pump_count; p++) {
+            if (config->pump[p].address.chain != chain) continue;
+            visit(&t->pump[p].window, config->pump[p].limits.day_ul, unknown_tag(chain), at);
+        }
+        if (tank_chain(core, i) != chain) continue;
+        visit(&t->ec_rise, config->move.ec_rise_per_hour, unknown_tag(chain), at);
+        visit(&t->ph_move, config->move.ph_move_per_hour, unknown_tag(chain), at);
+    }
+}
+
+static void fill(struct dose_window *w, int64_t full, uint64_t tag, struct mono at)
+{
+    window_add(w, (struct window_entry){ at, full, tag }, at);
+}
+
+static void empty(struct dose_window *w, int64_t full, uint64_t tag, struct mono at)
+{
+    (void)full;
+    (void)window_settle(w, tag, 0, at);
+}
+
+void core_forget_limits(struct core *core, uint32_t chain, struct mono at)
+{
+    if (core->chain[chain].limits_unknown) each_window(core, chain, empty, at);
+    each_window(core, chain, fill, at);
+    core->chain[chain].limits_unknown = true;
+    core->chain[chain].limits_unknown_at = at;
+}
+
+void core_know_limits(struct core *core, uint32_t chain, struct mono now)
+{
+    each_window(core, chain, empty, now);
+    core->chain[chain].limits_unknown = false;
+}
+
+static void raise_unknown(struct core *core, uint32_t chain, struct actions *ret)
+{
+    char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
+    alert_name(id, "limits-unknown", core->site->chain[chain].key, NULL);
+    struct text t = text_over(text, sizeof text);
+    text_add(&t, "chain ");
+    text_add(&t, core->site->chain[chain].key);
+    text_add(&t,
+        ": what was dosed in the last day isn't in this journal, so every limit counts as used up "
+        "for that long. If you know that little was dosed, acknowledge this alert");
+    alert_raise(core, id, -1, text, ret);
+}
+
+static void turn_unknown(struct core *core, uint32_t chain, struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    char id[ALERT_ID_MAX];
+    alert_name(id, "limits-unknown", core->site->chain[chain].key, NULL);
+    if (c->limits_unknown && mono_since(now.mono, c->limits_unknown_at) >= DAY_MS)
+        c->limits_unknown = false;
+    if (c->limits_unknown)
+        raise_unknown(core, chain, ret);
+    else
+        alert_clear(core, id, ret);
+}
+
+static bool former_self(const struct core_chain *c)
+{
+    const struct chain_claim *const mine[2] = { &c->former, &c->former_asked };
+    for (int i = 0; i < 2; i++) {
+        if (mine[i]->by[0] && mine[i]->reign == c->claim.reign &&
+            text_same(mine[i]->by, c->claim.by))
+            return true;
+    }
+    return false;
+}
+
+/* When may this daemon ask for the chain? */
+static bool may_claim(const struct core *core, const struct core_chain *c, struct now now)
+{
+    if (!c->has_claim || !c->head_ready) return false;
+    if (c->claim_now) return true;
+    if (c->deposed) return false;
+    if (c->claim.by[0] == '\0' || former_self(c)) return true;
+    return mono_since(now.mono, core->link_since) >= CLAIM_SILENCE_MS &&
+           mono_since(now.mono, core->peer_at) >= CLAIM_SILENCE_MS;
+}
+
+static void activate(struct core *core, struct now now, struct actions *ret)
+{
+    core->active = true;
+    core->has_peer = false;
+    core_lose_link(core, now); /* until the connection is back with the site's will */
+    (void)emit(ret, ACTION_ACTIVATE);
+    emit_log(ret, LOG_NOTED, "taking over the site");
+}
+
+static void ask(struct core *core, uint32_t chain, struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    const bool stranger =
+        c->claim.by[0] && !former_self(c) && !text_same(c->claim.by, core->identity.by);
+    if (stranger) {
+        core_forget_limits(core, chain, now.mono);
+        struct record *unknown = emit_record(ret, "limits-unknown");
+        record_add_text(unknown, "chain", core->site->chain[chain].key);
+    }
+    struct record *r = emit_record(ret, "claim");
+    c->asked_reign = c->claim.reign + 1;
+    c->asked_at = now.mono;
+    c->claim_now = false;
+    c->deposed = false;
+    record_add_text(r, "chain", core->site->chain[chain].key);
+    record_add_text(r, "by", core->identity.by);
+    record_add_int(r, "reign", c->asked_reign);
+    record_add_text(r, "before", c->claim.by);
+    struct action *claim = emit(ret, ACTION_CLAIM);
+    claim->chain = chain;
+    text_copy(claim->claim.by, sizeof claim->claim.by, core->identity.by);
+    text_copy(claim->claim.site, sizeof claim->claim.site, core->site->key);
+    claim->claim.reign = c->asked_reign;
+}
+
+/* The head's latch and ours: a halt holds at every head, also at one that comes back later. */
+static void turn_halt(struct core *core, uint32_t chain, struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    if (c->has_beat && c->beat.halted) c->halt_pending = false;
+    if (!core->halted || !core->link_up || !c->head_ready || !c->has_beat || c->beat.halted) return;
+    if (mono_since(now.mono, c->halt_sent) < 3000) return;
+    core_send_halt(core, chain, now, ret);
+}
+
+void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    c->due = mono_after(now.mono, 1000);
+    turn_unknown(core, chain, now, ret);
+    turn_halt(core, chain, now, ret);
+    if (!core->link_up || !core->journal_ok) return;
+    const bool peerless = mono_since(now.mono, core->link_since) >= CLAIM_SILENCE_MS &&
+                          mono_since(now.mono, core->peer_at) >= CLAIM_SILENCE_MS;
+    if (core->has_peer && peerless) core->has_peer = false;
+    if (!core->active) {
+        if (may_claim(core, c, now) || (peerless && !c->deposed)) activate(core, now, ret);
+        return;
+    }
+    if (c->ours || !may_claim(core, c, now)) return;
+    if (c->asked_reign && mono_since(now.mono, c->asked_at) < CLAIM_RETRY_MS) return;
+    ask(core, chain, now, ret);
+}

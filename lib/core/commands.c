@@ -1,0 +1,216 @@
+#include <math.h>
+#include <string.h>
+
+#include "lib/base/invariant.h"
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+enum { IDENTIFY_RUN_MS = 100 };
+
+uint64_t core_tag(const char *id)
+{
+    /* FNV-1a, 64 bits (G. Fowler, L. C. Noll, P. Vo; constants from memory): a name, not a secret.
+     */
+    uint64_t h = UINT64_C(14695981039346656037);
+    for (; *id; id++) {
+        h = (h ^ (unsigned char)*id) * UINT64_C(1099511628211);
+    }
+    return h ? h : 1;
+}
+
+int64_t core_head_up_ms(const struct core_chain *chain, struct now now)
+{
+    return chain->beat.up_ms + mono_since(now.mono, chain->beat_at);
+}
+
+/* A command with everything that every command of ours has. */
+static void start_command(
+    struct core *core, struct chain_command *c, uint32_t chain, struct now now)
+{
+    const struct core_chain *room = &core->chain[chain];
+    memset(c, 0, sizeof *c);
+    struct text id = text_over(c->id, sizeof c->id);
+    text_add(&id, core->identity.by);
+    text_add_char(&id, '-');
+    text_add_int(&id, (int64_t)++core->next_id);
+    text_copy(c->by, sizeof c->by, core->identity.by);
+    c->reign = room->claim.reign;
+    text_copy(c->boot, sizeof c->boot, room->roll.boot);
+    c->epoch = room->roll.epoch;
+    c->until_ms = core_head_up_ms(room, now) + COMMAND_START_MS;
+}
+
+static void record_address(
+    struct record *r, const struct core *core, const struct chain_address *a, const char *serial)
+{
+    record_add_text(r, "chain", core->site->chain[a->chain].key);
+    record_add_int(r, "position", a->position);
+    record_add_int(r, "channel", a->channel);
+    record_add_text(r, "serial", serial);
+}
+
+/* The numbers that led to the dose. */
+static void record_reasons(struct record *r, const struct core *core, uint32_t tank, struct now now)
+{
+    const struct core_tank *t = &core->tank[tank];
+    const struct crop_target set = core_setpoint(core, tank, now);
+    record_add_real(r, "ec_us_cm", t->probe[PROBE_EC].value, 1);
+    record_add_real(r, "ph", t->probe[PROBE_PH].value, 3);
+    record_add_real(r, "degc", t->probe[PROBE_TEMPERATURE].value, 1);
+    record_add_real(r, "set_ec_us_cm", set.ec_us_cm, 1);
+    record_add_real(r, "set_ph", set.ph, 3);
+}
+
+void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *dose, struct now now,
+    struct actions *ret)
+{
+    const struct site_tank *config = &core->site->tank[tank];
+    const struct site_pump *pump = &config->pump[dose->pump];
+    struct core_tank *t = &core->tank[tank];
+    INVARIANT(!t->dose.used && dose->ul > 0);
+    INVARIANT(t->circulation_confirmed && core->chain[pump->address.chain].ours);
+
+    struct chain_command c;
+    start_command(core, &c, pump->address.chain, now);
+    c.action = CHAIN_DOSE;
+    c.position = pump->address.position;
+    text_copy(c.serial, sizeof c.serial, pump->serial);
+    c.channel = pump->address.channel;
+    c.run_ms = nearest(floor((double)dose->ul / pump->ml_per_s));
+    c.ul = dose->ul;
+    if (pump->address.chain == config->circulation.address.chain) {
+        c.needs.position = config->circulation.address.position;
+        text_copy(c.needs.serial, sizeof c.needs.serial, config->circulation.serial);
+    }
+    const int64_t ends_ms = COMMAND_START_MS + c.run_ms;
+    t->dose = (struct core_command){ .used = true,
+        .pump = dose->pump,
+        .ul = dose->ul,
+        .run_ms = c.run_ms,
+        .asked = now.mono,
+        .ends = mono_after(now.mono, ends_ms) };
+    text_copy(t->dose.id, sizeof t->dose.id, c.id);
+
+    const uint64_t tag = core_tag(c.id);
+    window_add(&t->pump[dose->pump].window, (struct window_entry){ t->dose.ends, dose->ul, tag },
+        now.mono);
+    window_add(&t->ec_rise, (struct window_entry){ t->dose.ends, dose->ec_milli, tag }, now.mono);
+    window_add(&t->ph_move, (struct window_entry){ t->dose.ends, dose->ph_micro, tag }, now.mono);
+    core_draw_stock(core, pump->stock, dose->ul);
+
+    struct record *r = emit_record(ret, "dose");
+    record_add_text(r, "id", c.id);
+    record_add_text(r, "tank", config->key);
+    record_add_text(r, "stock", core->site->stock[pump->stock].key);
+    record_address(r, core, &pump->address, pump->serial);
+    record_add_int(r, "ul", dose->ul);
+    record_add_int(r, "run_ms", c.run_ms);
+    record_add_int(r, "ends_ms", ends_ms);
+    record_add_int(r, "ec_milli", dose->ec_milli);
+    record_add_int(r, "ph_micro", dose->ph_micro);
+    record_reasons(r, core, tank, now);
+
+    struct action *send = emit(ret, ACTION_SEND);
+    send->chain = pump->address.chain;
+    send->command = c;
+}
+
+void core_send_circulate(
+    struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret)
+{
+    const struct site_circulation *config = &core->site->tank[tank].circulation;
+    struct core_tank *t = &core->tank[tank];
+    INVARIANT(run_ms > 0 && core->chain[config->address.chain].ours);
+
+    struct chain_command c;
+    start_command(core, &c, config->address.chain, now);
+    c.action = CHAIN_CIRCULATE;
+    c.position = config->address.position;
+    text_copy(c.serial, sizeof c.serial, config->serial);
+    c.run_ms = run_ms;
+
+    t->circulation = (struct core_command){ .used = true,
+        .run_ms = run_ms,
+        .asked = now.mono,
+        .ends = mono_after(now.mono, COMMAND_START_MS + run_ms) };
+    text_copy(t->circulation.id, sizeof t->circulation.id, c.id);
+
+    struct record *r = emit_record(ret, "circulate");
+    record_add_text(r, "id", c.id);
+    record_add_text(r, "tank", core->site->tank[tank].key);
+    record_address(r, core, &config->address, config->serial);
+    record_add_int(r, "run_ms", run_ms);
+
+    struct action *send = emit(ret, ACTION_SEND);
+    send->chain = config->address.chain;
+    send->command = c;
+}
+
+/* A stop leaves first and is recorded after. */
+static void send_stop(struct core *core, const struct chain_address *a, const char *serial,
+    struct now now, struct actions *ret)
+{
+    struct action *stop = emit(ret, ACTION_STOP);
+    stop->chain = a->chain;
+    start_command(core, &stop->command, a->chain, now);
+    stop->command.action = CHAIN_STOP;
+    text_copy(stop->command.serial, sizeof stop->command.serial, serial);
+    stop->command.channel = a->channel;
+
+    struct record *r = emit_record(ret, "stop");
+    record_add_text(r, "id", stop->command.id);
+    record_address(r, core, a, serial);
+}
+
+void core_stop_tank(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct site_tank *config = &core->site->tank[tank];
+    if (!t->dose.used || t->dose.stop_sent) return;
+    const struct site_pump *pump = &config->pump[t->dose.pump];
+    send_stop(core, &pump->address, pump->serial, now, ret);
+    t->dose.stop_sent = true;
+}
+
+void core_send_halt(struct core *core, uint32_t chain, struct now now, struct actions *ret)
+{
+    struct action *halt = emit(ret, ACTION_STOP);
+    halt->chain = chain;
+    start_command(core, &halt->command, chain, now);
+    halt->command.action = CHAIN_HALT;
+    core->chain[chain].halt_sent = now.mono;
+    core->chain[chain].halt_pending = true;
+}
+
+void core_send_resume(struct core *core, uint32_t chain, struct now now, struct actions *ret)
+{
+    struct chain_command c;
+    start_command(core, &c, chain, now);
+    c.action = CHAIN_RESUME;
+    struct record *r = emit_record(ret, "resume");
+    record_add_text(r, "id", c.id);
+    record_add_text(r, "chain", core->site->chain[chain].key);
+    struct action *send = emit(ret, ACTION_SEND);
+    send->chain = chain;
+    send->command = c;
+    core->chain[chain].halt_pending = false;
+}
+
+void core_send_identify(
+    struct core *core, const struct chain_address *address, struct now now, struct actions *ret)
+{
+    struct chain_command c;
+    start_command(core, &c, address->chain, now);
+    c.action = CHAIN_IDENTIFY;
+    c.position = address->position;
+    const char *serial = chain_serial_at(&core->site->chain[address->chain], address->position);
+    text_copy(c.serial, sizeof c.serial, serial ? serial : "");
+    c.channel = address->channel;
+    c.run_ms = IDENTIFY_RUN_MS;
+    struct record *r = emit_record(ret, "identify");
+    record_add_text(r, "id", c.id);
+    record_address(r, core, address, c.serial);
+    struct action *send = emit(ret, ACTION_SEND);
+    send->chain = address->chain;
+    send->command = c;
+}

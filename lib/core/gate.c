@@ -1,0 +1,226 @@
+#include <math.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+/* --- the chain -------------------------------------------------------------------------------- */
+
+static bool chain_says(struct text *why, const char *key, const char *what)
+{
+    if (why) {
+        text_add(why, "chain ");
+        text_add(why, key);
+        text_add(why, ": ");
+        text_add(why, what);
+    }
+    return false;
+}
+
+bool core_chain_ready(const struct core *core, uint32_t chain, struct now now, struct text *why)
+{
+    const struct core_chain *c = &core->chain[chain];
+    const char *key = core->site->chain[chain].key;
+    if (!core->link_up) return chain_says(why, key, "the broker doesn't answer");
+    if (!c->head_ready) return chain_says(why, key, "its head isn't there");
+    if (!c->has_roll) return chain_says(why, key, "its head hasn't sent a roll-call");
+    if (!c->matches) return chain_says(why, key, c->mismatch);
+    if (!c->has_claim) return chain_says(why, key, "its head hasn't said who commands it");
+    if (!c->ours) {
+        chain_says(why, key, c->deposed ? "another daemon has taken it over" : "not claimed yet");
+        return false;
+    }
+    if (!c->has_beat || !text_same(c->beat.boot, c->roll.boot))
+        return chain_says(why, key, "waiting for its head's heartbeat");
+    if (mono_since(now.mono, c->beat_at) >= 3 * c->roll.beat_ms)
+        return chain_says(why, key, "its head's heartbeat has stopped");
+    if (c->beat.halted) return chain_says(why, key, "its head is halted");
+    return true;
+}
+
+bool core_supply_allows(
+    const struct core *core, const struct chain_address *address, bool circulation)
+{
+    const struct chain_config *config = &core->site->chain[address->chain];
+    struct supply_module module[CHAIN_MODULES_MAX];
+    struct supply_load load[CHAIN_MODULES_MAX] = { { 0 } };
+    for (uint32_t m = 0; m < config->count; m++) {
+        module[m] = config->module[m].power;
+    }
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct core_tank *t = &core->tank[i];
+        const struct site_tank *tank = &core->site->tank[i];
+        const struct chain_address *pump = &tank->pump[t->dose.pump].address;
+        if (t->dose.used && pump->chain == address->chain) load[pump->position - 1].pumps++;
+        const struct chain_address *flow = &tank->circulation.address;
+        const bool flows = t->circulation_on || t->circulation.used;
+        if (flows && flow->chain == address->chain) load[flow->position - 1].circulation = true;
+    }
+    if (circulation)
+        load[address->position - 1].circulation = true;
+    else
+        load[address->position - 1].pumps++;
+    return supply_allows(&config->supply, module, load, config->count);
+}
+
+/* --- what may move at all --------------------------------------------------------------------- */
+
+static bool leak_dry(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct probe_config *config = &core->site->tank[tank].probe[PROBE_LEAK];
+    if (!config->present) return true;
+    const struct probe *p = &t->probe[PROBE_LEAK];
+    const enum probe_quality quality = probe_quality_at(p, config, now.mono);
+    if (quality != PROBE_GOOD)
+        return core_say(
+            t, TANK_INTERLOCKED, "the leak probe gives no reading: a dead probe isn't a dry floor");
+    if ((p->value >= 0.5) != config->safe)
+        return core_say(t, TANK_INTERLOCKED,
+            "the leak probe reports water: look for the leak, then it goes on by itself");
+    return true;
+}
+
+static bool level_holds(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct site_tank *config = &core->site->tank[tank];
+    if (!config->has_level_min) return true;
+    const struct probe *p = &t->probe[PROBE_LEVEL];
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    if (probe_quality_at(p, &config->probe[PROBE_LEVEL], now.mono) != PROBE_GOOD) {
+        text_add(&text, "the level probe can't be used: ");
+        probe_explain(&text, p, &config->probe[PROBE_LEVEL], now.mono);
+        return core_say(t, TANK_INTERLOCKED, why);
+    }
+    if (p->value >= config->level_min_percent) return true;
+    text_add(&text, "the level is ");
+    text_add_real(&text, p->value, 0);
+    text_add(&text, " %, below the ");
+    text_add_real(&text, config->level_min_percent, 0);
+    text_add(&text, " % that dosing needs: top the tank up");
+    return core_say(t, TANK_INTERLOCKED, why);
+}
+
+static bool chains_ready(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct site_tank *config = &core->site->tank[tank];
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    bool ready = core_chain_ready(core, tank_chain(core, tank), now, &text);
+    for (uint32_t p = 0; ready && p < config->pump_count; p++) {
+        ready = core_chain_ready(core, config->pump[p].address.chain, now, &text);
+    }
+    if (ready) return true;
+    const struct core_chain *c = &core->chain[tank_chain(core, tank)];
+    const bool halted = core->link_up && c->ours && c->has_beat && c->beat.halted;
+    const bool mismatch = core->link_up && c->has_roll && !c->matches;
+    if (!core->active || c->deposed) return core_say(t, TANK_STANDBY, why);
+    return core_say(t, halted ? TANK_HALTED : mismatch ? TANK_LOCKED : TANK_WAITING, why);
+}
+
+bool core_gate_move(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    if (core->halted)
+        return core_say(
+            t, TANK_HALTED, "everything is halted; 'release' (or site/halt false) ends it");
+    if (!core->journal_ok) {
+        char why[VIEW_WHY_MAX];
+        struct text text = text_over(why, sizeof why);
+        text_add(&text, "the journal can't be written: ");
+        text_add(&text, core->journal_why);
+        return core_say(t, TANK_LOCKED, why);
+    }
+    if (t->service)
+        return core_say(t, TANK_LOCKED,
+            "service lock: somebody works on this tank; nothing moves until they end it");
+    if (!core->active && core->has_peer)
+        return core_say(t, TANK_STANDBY, "another daemon serves this site; this one stands by");
+    return chains_ready(core, tank, now) && leak_dry(core, tank, now) &&
+           level_holds(core, tank, now);
+}
+
+/* --- what a dose needs beside that ------------------------------------------------------------ */
+
+static bool finished_unit(enum probe_unit unit)
+{
+    return unit != UNIT_MV && unit != UNIT_US;
+}
+
+static bool probe_usable(struct core *core, uint32_t tank, enum probe_quantity q, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct probe_config *config = &core->site->tank[tank].probe[q];
+    const struct probe *p = &t->probe[q];
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    text_add(&text, "the ");
+    text_add(&text, probe_quantity_word(q));
+    text_add(&text, " probe ");
+    if (!config->present) {
+        text_add(&text, "isn't configured; a dose needs EC, pH and temperature");
+        return core_say(t, TANK_LOCKED, why);
+    }
+    if (!config->calibrated && !finished_unit(config->unit)) {
+        text_add(&text, "isn't calibrated: nothing is dosed on it");
+        return core_say(t, TANK_LOCKED, why);
+    }
+    const enum probe_quality quality = probe_quality_at(p, config, now.mono);
+    if (quality == PROBE_GOOD) return true;
+    text_add(&text, "can't be used: ");
+    probe_explain(&text, p, config, now.mono);
+    return core_say(t, quality == PROBE_FAULTY ? TANK_INTERLOCKED : TANK_WAITING, why);
+}
+
+static bool temperature_fits(struct core *core, uint32_t tank)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct crop_envelope *e = &core->site->tank[tank].envelope;
+    const double degc = t->probe[PROBE_TEMPERATURE].value;
+    if (degc >= e->degc_least && degc <= e->degc_most) return true;
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    text_add(&text, "the water has ");
+    text_add_real(&text, degc, 1);
+    text_add(&text, " degrees C, outside the envelope of ");
+    text_add_real(&text, e->degc_least, 0);
+    text_add(&text, " to ");
+    text_add_real(&text, e->degc_most, 0);
+    return core_say(t, TANK_INTERLOCKED, why);
+}
+
+static bool hands_off(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct site_tank *config = &core->site->tank[tank];
+    for (uint32_t i = 0; i <= config->pump_count; i++) {
+        const bool last = i == config->pump_count;
+        const struct chain_address *a =
+            last ? &config->circulation.address : &config->pump[i].address;
+        const char *serial = last ? config->circulation.serial : config->pump[i].serial;
+        const struct core_chain *c = &core->chain[a->chain];
+        if (!c->hand_running || c->hand_channel != a->channel) continue;
+        if (!text_same(c->hand_serial, serial)) continue;
+        t->mixed_at = mono_after(now.mono, site_mix_ms(config));
+        return core_say(t, TANK_WAITING,
+            "a pump of this tank is run by the switch on its module: switch it off");
+    }
+    return true;
+}
+
+bool core_gate_dose(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    if (t->paused)
+        return core_say(t, TANK_PAUSED, "paused; 'unpause' (or dosing/paused false) ends it");
+    if (now.clock == CLOCK_UNSET)
+        return core_say(t, TANK_WAITING, "the clock isn't set, so the crop's day is unknown");
+    if (!core_crop_now(core, tank, now).planted)
+        return core_say(
+            t, TANK_WAITING, "the planting date hasn't come: nothing is dosed before it");
+    return probe_usable(core, tank, PROBE_TEMPERATURE, now) &&
+           probe_usable(core, tank, PROBE_EC, now) && probe_usable(core, tank, PROBE_PH, now) &&
+           temperature_fits(core, tank) && hands_off(core, tank, now);
+}

@@ -1,0 +1,261 @@
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+static void wake_tanks(struct core *core, uint32_t chain, struct now now)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        if (tank_chain(core, i) == chain) core->tank[i].due = now.mono;
+    }
+}
+
+static void on_head(struct core *core, uint32_t chain, bool ready, struct now now)
+{
+    struct core_chain *c = &core->chain[chain];
+    c->head_ready = ready;
+    if (!ready) c->has_beat = false; /* an old beat says nothing of the next start */
+    wake_tanks(core, chain, now);
+}
+
+static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *roll,
+    struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    const struct chain_config *config = &core->site->chain[chain];
+    const bool rebooted = c->has_roll && !text_same(c->roll.boot, roll->boot);
+    c->roll = *roll;
+    c->has_roll = true;
+    if (c->has_beat && !text_same(c->beat.boot, roll->boot)) c->has_beat = false;
+    struct text why = text_over(c->mismatch, sizeof c->mismatch);
+    c->matches = chain_roll_matches(config, roll, &why);
+
+    char id[ALERT_ID_MAX];
+    alert_name(id, "roll-call", config->key, NULL);
+    if (c->matches) {
+        alert_clear(core, id, ret);
+    } else {
+        char text[ALERT_TEXT_MAX];
+        struct text t = text_over(text, sizeof text);
+        text_add(&t, "chain ");
+        text_add(&t, config->key);
+        text_add(&t, ": ");
+        text_add(&t, c->mismatch);
+        text_add(&t, ". No pump of this chain runs until the order is as configured");
+        alert_raise(core, id, -1, text, ret);
+    }
+    if (rebooted) {
+        struct record *r = emit_record(ret, "head-restart");
+        record_add_text(r, "chain", config->key);
+        record_add_text(r, "head_boot", roll->boot);
+        for (uint32_t i = 0; i < core->site->tank_count; i++) { /* every output is off now */
+            if (tank_chain(core, i) != chain) continue;
+            core->tank[i].circulation.used = core->tank[i].circulation_on = false;
+            core->tank[i].circulation_confirmed = false;
+        }
+    }
+    wake_tanks(core, chain, now);
+}
+
+static void on_beat(
+    struct core *core, uint32_t chain, const struct chain_beat *beat, struct now now)
+{
+    struct core_chain *c = &core->chain[chain];
+    const bool first = !c->has_beat;
+    const bool turned = c->has_beat && c->beat.halted != beat->halted;
+    c->beat = *beat;
+    c->beat_at = now.mono;
+    c->has_beat = true;
+    if (beat->halted) c->halt_pending = false;
+    c->due = now.mono;
+    if (first || turned) wake_tanks(core, chain, now);
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        if (core->tank[i].step == STEP_CIRCULATE && tank_chain(core, i) == chain)
+            core->tank[i].due = now.mono; /* its current may confirm the circulation */
+    }
+}
+
+static void lost_claim(struct core *core, uint32_t chain, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    c->deposed = true;
+    char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
+    alert_name(id, "taken-over", core->site->chain[chain].key, NULL);
+    struct text t = text_over(text, sizeof text);
+    text_add(&t, "chain ");
+    text_add(&t, core->site->chain[chain].key);
+    text_add(&t, ": another daemon (");
+    text_add(&t, c->claim.by);
+    text_add(&t, ") commands it now; this one stands by until somebody asks it to claim");
+    alert_raise(core, id, -1, text, ret);
+}
+
+static void on_claim(struct core *core, uint32_t chain, const struct chain_claim *claim,
+    struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    const bool was_ours = c->ours;
+    c->claim = *claim;
+    c->has_claim = true;
+    c->ours = text_same(claim->by, core->identity.by) && claim->reign == c->asked_reign;
+    if (was_ours && !c->ours && claim->by[0]) lost_claim(core, chain, ret);
+    if (!was_ours && c->ours) {
+        char id[ALERT_ID_MAX];
+        alert_name(id, "taken-over", core->site->chain[chain].key, NULL);
+        alert_clear(core, id, ret);
+        c->former = *claim;
+        struct record *r = emit_record(ret, "reign");
+        record_add_text(r, "chain", core->site->chain[chain].key);
+        record_add_text(r, "by", claim->by);
+        record_add_int(r, "reign", claim->reign);
+    }
+    c->due = now.mono;
+    wake_tanks(core, chain, now);
+}
+
+static void on_ledger(struct core *core, uint32_t chain, const struct chain_ledger *ledger,
+    struct now now, struct actions *ret)
+{
+    core->chain[chain].ledger_seen = true;
+    for (uint32_t i = ledger->count; i-- > 0;) {
+        core_settle_report(core, chain, &ledger->entry[i], now, ret);
+    }
+    wake_tanks(core, chain, now);
+}
+
+/* --- hands on the switch ---------------------------------------------------------------------- */
+
+static struct core_total *total_of(struct core_chain *c, const char *serial, uint32_t channel)
+{
+    for (uint32_t i = 0; i < c->total_count; i++) {
+        struct core_total *t = &c->total[i];
+        if (t->channel == channel && text_same(t->serial, serial)) return t;
+    }
+    if (c->total_count == CHAIN_TOTALS_MAX) return NULL;
+    struct core_total *t = &c->total[c->total_count++];
+    *t = (struct core_total){ .channel = channel };
+    text_copy(t->serial, sizeof t->serial, serial);
+    return t;
+}
+
+/* A run by hand on a pump of ours counts against the limits and leaves its stock in the line. */
+static void count_hand(struct core *core, uint32_t tank, uint32_t p, int64_t ms, struct now now)
+{
+    const struct site_pump *pump = &core->site->tank[tank].pump[p];
+    struct core_tank *t = &core->tank[tank];
+    const int64_t ul = nearest((double)ms * pump->ml_per_s);
+    window_add(&t->pump[p].window, (struct window_entry){ now.mono, ul, 0 }, now.mono);
+    core_draw_stock(core, pump->stock, ul);
+    t->line_dirty = true;
+    t->flushed_ms = 0;
+    t->flush_from = now.mono;
+    t->mixed_at = mono_after(now.mono, site_mix_ms(&core->site->tank[tank]));
+    if ((int32_t)p == core->site->tank[tank].lowers_ph) t->acid_ended = now.mono;
+    if ((int32_t)p == core->site->tank[tank].raises_ph) t->base_ended = now.mono;
+}
+
+static void hand_moved(struct core *core, uint32_t chain, const struct core_total *total,
+    int64_t ms, struct now now, struct actions *ret)
+{
+    struct record *r = emit_record(ret, "hand");
+    record_add_text(r, "chain", core->site->chain[chain].key);
+    record_add_text(r, "serial", total->serial);
+    record_add_int(r, "channel", total->channel);
+    record_add_int(r, "ms", ms);
+    record_add_int(r, "total_ms", total->ms);
+    if (total->channel == CHAIN_CIRCULATION_CHANNEL) return;
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        for (uint32_t p = 0; p < core->site->tank[i].pump_count; p++) {
+            const struct site_pump *pump = &core->site->tank[i].pump[p];
+            if (pump->address.chain != chain || pump->address.channel != total->channel) continue;
+            if (!text_same(pump->serial, total->serial)) continue;
+            count_hand(core, i, p, ms, now);
+            record_add_text(r, "tank", core->site->tank[i].key);
+            record_add_text(r, "stock", core->site->stock[pump->stock].key);
+            record_add_int(r, "ul", nearest((double)ms * pump->ml_per_s));
+        }
+    }
+}
+
+static void on_manual(struct core *core, uint32_t chain, const struct chain_manual *manual,
+    struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    const bool base = !c->has_totals;
+    uint32_t recorded = 0;
+    for (uint32_t i = 0; i < manual->count; i++) {
+        struct core_total *total = total_of(c, manual->total[i].serial, manual->total[i].channel);
+        if (!total) continue;
+        const int64_t ms = manual->total[i].ms - total->ms;
+        if (ms <= 0) {
+            total->ms = manual->total[i].ms;
+            continue;
+        }
+        if (recorded == HAND_RECORDS_MAX) break; /* the rest with the next message */
+        recorded++;
+        total->ms = manual->total[i].ms;
+        if (base) { /* before this journal: only where counting starts */
+            struct record *r = emit_record(ret, "hand-base");
+            record_add_text(r, "chain", core->site->chain[chain].key);
+            record_add_text(r, "serial", total->serial);
+            record_add_int(r, "channel", total->channel);
+            record_add_int(r, "total_ms", total->ms);
+            continue;
+        }
+        hand_moved(core, chain, total, ms, now, ret);
+    }
+    if (recorded < HAND_RECORDS_MAX) c->has_totals = true;
+    c->hand_running = manual->running;
+    text_copy(c->hand_serial, sizeof c->hand_serial, manual->serial);
+    c->hand_channel = manual->channel;
+
+    char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
+    alert_name(id, "hand", core->site->chain[chain].key, NULL);
+    struct text t = text_over(text, sizeof text);
+    text_add(&t, "an output of module ");
+    text_add(&t, manual->serial);
+    text_add(&t, " is switched on by hand; it counts against the limits");
+    if (manual->running)
+        alert_raise(core, id, -1, text, ret);
+    else
+        alert_clear(core, id, ret);
+    wake_tanks(core, chain, now);
+}
+
+void core_on_chain(
+    struct core *core, const struct event *event, struct now now, struct actions *ret)
+{
+    const uint32_t chain = event->chain;
+    switch (event->kind) {
+    case EVENT_HEAD:
+        on_head(core, chain, event->head_ready, now);
+        break;
+    case EVENT_ROLL:
+        on_roll(core, chain, &event->roll, now, ret);
+        break;
+    case EVENT_BEAT:
+        on_beat(core, chain, &event->beat, now);
+        break;
+    case EVENT_CLAIM:
+        on_claim(core, chain, &event->claim, now, ret);
+        break;
+    case EVENT_REPORT:
+        core_settle_report(core, chain, &event->report, now, ret);
+        break;
+    case EVENT_LEDGER:
+        on_ledger(core, chain, &event->ledger, now, ret);
+        break;
+    case EVENT_MANUAL:
+        on_manual(core, chain, &event->manual, now, ret);
+        break;
+    case EVENT_TICK:
+    case EVENT_LINK:
+    case EVENT_READING:
+    case EVENT_PEER_BEAT:
+    case EVENT_REQUEST:
+    case EVENT_UNSENT:
+    case EVENT_JOURNAL:
+    case EVENT_ZONES:
+        break;
+    }
+}

@@ -1,0 +1,216 @@
+#include <math.h>
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+struct answer {
+    bool ok;
+    const char *reason;
+    const char *text;
+};
+
+static const struct answer DONE = { true, "done", "" };
+
+static const char *const request_words[REQUEST_COUNT] = { "halt", "pause", "service", "set-ec",
+    "set-ph", "override-for", "acknowledge", "claim", "refilled", "identify" };
+
+static struct answer halt(
+    struct core *core, const struct event_request *q, struct now now, struct actions *ret)
+{
+    if (q->on) {
+        core->halted = true;
+        for (uint32_t c = 0; c < core->site->chain_count; c++) {
+            core_send_halt(core, c, now, ret);
+        }
+    } else {
+        core->halted = false;
+        for (uint32_t c = 0; c < core->site->chain_count; c++) {
+            const struct core_chain *room = &core->chain[c];
+            const bool held = room->halt_pending || (room->has_beat && room->beat.halted);
+            if (held && room->ours) core_send_resume(core, c, now, ret);
+        }
+    }
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        core->tank[i].due = now.mono;
+    }
+    return DONE;
+}
+
+static struct answer set_point(struct core *core, const struct event_request *q, struct now now)
+{
+    struct core_tank *t = &core->tank[q->tank];
+    const struct crop_envelope *e = &core->site->tank[q->tank].envelope;
+    const bool ec = q->kind == REQUEST_SET_EC;
+    const double least = ec ? e->ec_least_us_cm : e->ph_least;
+    const double most = ec ? e->ec_most_us_cm : e->ph_most;
+    if (!(q->value >= least && q->value <= most))
+        return (struct answer){ false, "out-of-envelope",
+            "the value lies outside the envelope that the configuration allows" };
+    if (t->override_for_ms <= 0)
+        return (
+            struct answer){ false, "no-span", "overrides last no time here: override_max_h is 0" };
+    if (!crop_override_runs(&t->override, now.mono)) t->override = (struct crop_override){ 0 };
+    t->override.ends = mono_after(now.mono, t->override_for_ms);
+    if (ec) {
+        t->override.has_ec = true;
+        t->override.ec_us_cm = q->value;
+    } else {
+        t->override.has_ph = true;
+        t->override.ph = q->value;
+    }
+    return DONE;
+}
+
+static struct answer override_for(struct core *core, const struct event_request *q)
+{
+    struct core_tank *t = &core->tank[q->tank];
+    if (q->span_ms < 0 || q->span_ms > core->site->tank[q->tank].override_most_ms)
+        return (struct answer){ false, "too-long",
+            "an override may not last longer than override_max_h" };
+    if (q->span_ms == 0)
+        t->override = (struct crop_override){ 0 };
+    else
+        t->override_for_ms = q->span_ms;
+    return DONE;
+}
+
+/* An acknowledged alert lets dosing try again; one whose cause stands comes back by itself. */
+static struct answer acknowledge(
+    struct core *core, const struct event_request *q, struct now now, struct actions *ret)
+{
+    if (!alert_stands(core, q->word))
+        return (struct answer){ false, "no-such-alert", "no alert of that name stands" };
+    char id[ALERT_ID_MAX];
+    uint32_t tank;
+    int purpose;
+    if (core_effect_alert(core, q->word, &tank, &purpose)) {
+        core->tank[tank].effect[purpose] = (struct core_effect){ 0 };
+        core->tank[tank].due = now.mono;
+    }
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        alert_name(id, "limits-unknown", core->site->chain[c].key, NULL);
+        if (text_same(id, q->word)) core_know_limits(core, c, now.mono);
+    }
+    alert_clear(core, q->word, ret);
+    return DONE;
+}
+
+static struct answer claim(struct core *core, const struct event_request *q, struct now now)
+{
+    struct core_chain *c = &core->chain[q->chain];
+    if (c->ours) return (struct answer){ true, "done", "this daemon commands it already" };
+    c->claim_now = true;
+    c->due = now.mono;
+    return DONE;
+}
+
+static struct answer refilled(struct core *core, const struct event_request *q)
+{
+    if (q->ul <= 0 || q->ul > core->site->stock[q->stock].bottle_ul)
+        return (struct answer){ false, "out-of-range",
+            "a bottle holds more than 0 and at most its bottle_ml" };
+    core->stock[q->stock].remaining_ul = q->ul;
+    return DONE;
+}
+
+static struct answer identify(
+    struct core *core, const struct event_request *q, struct now now, struct actions *ret)
+{
+    if (core->halted) return (struct answer){ false, "halted", "everything is halted" };
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    if (!core->journal_ok || !core_chain_ready(core, q->address.chain, now, &text))
+        return (struct answer){ false, "not-ready",
+            "the chain can't be commanded now; 'status' says why" };
+    if (!core_supply_allows(core, &q->address, false))
+        return (struct answer){ false, "busy", "the chain's supply is in use; try again shortly" };
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        if (core->tank[i].service)
+            return (struct answer){ false, "service", "a service lock is on: end it first" };
+    }
+    core_send_identify(core, &q->address, now, ret);
+    return DONE;
+}
+
+static struct answer flag(struct core *core, const struct event_request *q, struct now now)
+{
+    struct core_tank *t = &core->tank[q->tank];
+    if (q->kind == REQUEST_PAUSE)
+        t->paused = q->on;
+    else
+        t->service = q->on;
+    t->due = now.mono;
+    return DONE;
+}
+
+static struct answer act(
+    struct core *core, const struct event_request *q, struct now now, struct actions *ret)
+{
+    switch (q->kind) {
+    case REQUEST_HALT:
+        return halt(core, q, now, ret);
+    case REQUEST_PAUSE:
+    case REQUEST_SERVICE:
+        return flag(core, q, now);
+    case REQUEST_SET_EC:
+    case REQUEST_SET_PH:
+        return set_point(core, q, now);
+    case REQUEST_OVERRIDE_FOR:
+        return override_for(core, q);
+    case REQUEST_ACKNOWLEDGE:
+        return acknowledge(core, q, now, ret);
+    case REQUEST_CLAIM:
+        return claim(core, q, now);
+    case REQUEST_REFILLED:
+        return refilled(core, q);
+    case REQUEST_IDENTIFY:
+        return identify(core, q, now, ret);
+    case REQUEST_COUNT:
+        break;
+    }
+    return (struct answer){ false, "unknown", "no such request" };
+}
+
+static bool for_tank(enum request_kind kind)
+{
+    return kind == REQUEST_PAUSE || kind == REQUEST_SERVICE || kind == REQUEST_SET_EC ||
+           kind == REQUEST_SET_PH || kind == REQUEST_OVERRIDE_FOR;
+}
+
+static void record_request(
+    struct core *core, const struct event_request *q, const struct answer *a, struct actions *ret)
+{
+    struct record *r = emit_record(ret, "request");
+    record_add_text(r, "request", request_words[q->kind]);
+    record_add_text(r, "by", q->origin.by);
+    record_add_truth(r, "ok", a->ok);
+    if (!a->ok) record_add_text(r, "reason", a->reason);
+    if (for_tank(q->kind)) record_add_text(r, "tank", core->site->tank[q->tank].key);
+    if (q->kind == REQUEST_SET_EC || q->kind == REQUEST_SET_PH) {
+        record_add_real(r, "value", q->value, 3);
+        record_add_int(r, "span_ms", core->tank[q->tank].override_for_ms);
+    }
+    if (q->kind == REQUEST_OVERRIDE_FOR) record_add_int(r, "span_ms", q->span_ms);
+    if (q->kind <= REQUEST_SERVICE) record_add_truth(r, "on", q->on);
+    if (q->kind == REQUEST_ACKNOWLEDGE) record_add_text(r, "alert", q->word);
+    if (q->kind == REQUEST_CLAIM) record_add_text(r, "chain", core->site->chain[q->chain].key);
+    if (q->kind == REQUEST_REFILLED) {
+        record_add_text(r, "stock", core->site->stock[q->stock].key);
+        record_add_int(r, "ul", q->ul);
+    }
+}
+
+void core_on_request(
+    struct core *core, const struct event_request *q, struct now now, struct actions *ret)
+{
+    const bool stops = q->kind == REQUEST_HALT && q->on;
+    struct answer a;
+    if (q->origin.retained && !stops)
+        a = (struct answer){ false, "retained", "a retained message is old: nothing was done" };
+    else
+        a = act(core, q, now, ret);
+    record_request(core, q, &a, ret);
+    if (!a.ok) core->refused_messages++;
+    emit_answer(ret, q->ticket, a.ok, a.reason, a.text);
+}

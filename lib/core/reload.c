@@ -1,0 +1,141 @@
+/* From an old configuration to a new one. Things keep their state by name: a tank by its key, a
+ * stock of a tank by both keys or else by the module and channel that dose it. Limits that are used
+ * up stay used up. */
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+static void move_chains(struct core *fresh, const struct core *old)
+{
+    for (uint32_t c = 0; c < fresh->site->chain_count; c++) {
+        for (uint32_t o = 0; o < old->site->chain_count; o++) {
+            if (!text_same(fresh->site->chain[c].key, old->site->chain[o].key)) continue;
+            struct core_chain *to = &fresh->chain[c];
+            const struct mono due = to->due;
+            *to = old->chain[o];
+            to->due = due;
+            if (!text_same(fresh->site->chain[c].device, old->site->chain[o].device))
+                to->has_roll = to->has_beat = to->has_claim = to->head_ready = to->ours = false;
+            if (!to->has_roll) continue;
+            struct text why = text_over(to->mismatch, sizeof to->mismatch);
+            to->matches = chain_roll_matches(&fresh->site->chain[c], &to->roll, &why);
+        }
+    }
+}
+
+static bool same_pump(const struct core *fresh, const struct site_tank *a, uint32_t p,
+    const struct core *old, const struct site_tank *b, uint32_t q)
+{
+    const struct site_pump *x = &a->pump[p], *y = &b->pump[q];
+    const bool named = text_same(a->key, b->key) &&
+                       text_same(fresh->site->stock[x->stock].key, old->site->stock[y->stock].key);
+    return named || (x->address.channel == y->address.channel && text_same(x->serial, y->serial));
+}
+
+static void move_windows(struct core *fresh, uint32_t tank, const struct core *old, struct now now)
+{
+    const struct site_tank *config = &fresh->site->tank[tank];
+    for (uint32_t o = 0; o < old->site->tank_count; o++) {
+        const struct site_tank *former = &old->site->tank[o];
+        for (uint32_t p = 0; p < config->pump_count; p++) {
+            for (uint32_t q = 0; q < former->pump_count; q++) {
+                if (same_pump(fresh, config, p, old, former, q))
+                    window_copy(
+                        &fresh->tank[tank].pump[p].window, &old->tank[o].pump[q].window, now.mono);
+            }
+        }
+    }
+}
+
+static void move_probes(struct core_tank *to, const struct site_tank *config,
+    const struct core_tank *from, const struct site_tank *former)
+{
+    for (int q = 0; q < PROBE_QUANTITY_COUNT; q++) {
+        const struct probe_config *a = &config->probe[q], *b = &former->probe[q];
+        if (!a->present || !b->present || a->unit != b->unit) continue;
+        if (!text_same(a->topic, b->topic) || !text_same(a->pointer, b->pointer)) continue;
+        to->probe[q] = from->probe[q];
+    }
+}
+
+static void move_circulation(struct core_tank *to, const struct site_tank *config,
+    const struct core_tank *from, const struct site_tank *former)
+{
+    if (!text_same(config->circulation.serial, former->circulation.serial)) return;
+    to->circulation = from->circulation;
+    to->circulation_on = from->circulation_on;
+    to->circulation_start = from->circulation_start;
+    to->circulation_till = from->circulation_till;
+    to->circulation_confirmed = from->circulation_confirmed;
+    to->amps_before = from->amps_before;
+}
+
+static void move_tank(
+    struct core *fresh, uint32_t tank, const struct core *old, uint32_t o, struct now now)
+{
+    struct core_tank *to = &fresh->tank[tank];
+    const struct core_tank *from = &old->tank[o];
+    const struct site_tank *config = &fresh->site->tank[tank], *former = &old->site->tank[o];
+    to->paused = from->paused;
+    to->service = from->service;
+    to->override = from->override;
+    to->override_for_ms = from->override_for_ms < config->override_most_ms
+                              ? from->override_for_ms
+                              : config->override_most_ms;
+    to->zone_offset_ms = from->zone_offset_ms;
+    to->line_dirty = from->line_dirty;
+    to->mixed_at = from->mixed_at;
+    to->acid_ended = from->acid_ended;
+    to->base_ended = from->base_ended;
+    memcpy(to->effect, from->effect, sizeof to->effect);
+    window_copy(&to->ec_rise, &from->ec_rise, now.mono);
+    window_copy(&to->ph_move, &from->ph_move, now.mono);
+    move_probes(to, config, from, former);
+    move_circulation(to, config, from, former);
+}
+
+void core_reload(struct core *fresh, const struct core *old, struct now now, struct actions *ret)
+{
+    ret->count = 0;
+    fresh->next_id = old->next_id;
+    fresh->link_up = old->link_up;
+    fresh->link_since = old->link_since;
+    fresh->active = old->active;
+    fresh->journal_ok = old->journal_ok;
+    memcpy(fresh->journal_why, old->journal_why, sizeof fresh->journal_why);
+    fresh->halted = old->halted;
+    fresh->has_peer = old->has_peer;
+    fresh->peer_at = old->peer_at;
+    memcpy(fresh->peer, old->peer, sizeof fresh->peer);
+    fresh->refused_messages = old->refused_messages;
+    move_chains(fresh, old);
+    for (uint32_t s = 0; s < fresh->site->stock_count; s++) {
+        for (uint32_t o = 0; o < old->site->stock_count; o++) {
+            if (!text_same(fresh->site->stock[s].key, old->site->stock[o].key)) continue;
+            fresh->stock[s] = old->stock[o];
+            core_draw_stock(fresh, s, 0); /* a smaller bottle holds no more than it can */
+        }
+    }
+    for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
+        move_windows(fresh, i, old, now);
+        for (uint32_t o = 0; o < old->site->tank_count; o++) {
+            if (text_same(fresh->site->tank[i].key, old->site->tank[o].key))
+                move_tank(fresh, i, old, o, now);
+        }
+    }
+    memcpy(fresh->alert, old->alert, sizeof fresh->alert);
+    for (int a = 0; a < CORE_ALERTS_MAX; a++) {
+        struct core_alert *alert = &fresh->alert[a];
+        if (!alert->used || alert->tank < 0) continue;
+        const char *key = old->site->tank[alert->tank].key;
+        alert->tank = -1;
+        for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
+            if (text_same(fresh->site->tank[i].key, key)) alert->tank = (int32_t)i;
+        }
+        if (alert->tank < 0) alert->used = false;
+    }
+    struct record *r = emit_record(ret, "config");
+    record_add_truth(r, "ok", true);
+    record_add_text(r, "digest", fresh->site->digest ? fresh->site->digest : "");
+}

@@ -1,0 +1,310 @@
+/* What the journal says of the time before this start. Whatever has a record and no outcome counts
+ * as delivered in full. */
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+/* --- names back to indices: -1 when the configuration no longer has them ------------------------
+ */
+
+static int32_t tank_named(const struct core *core, const char *key)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        if (text_same(core->site->tank[i].key, key)) return (int32_t)i;
+    }
+    return -1;
+}
+
+static int32_t chain_named(const struct core *core, const char *key)
+{
+    for (uint32_t i = 0; i < core->site->chain_count; i++) {
+        if (text_same(core->site->chain[i].key, key)) return (int32_t)i;
+    }
+    return -1;
+}
+
+static int32_t stock_named(const struct core *core, const char *key)
+{
+    for (uint32_t i = 0; i < core->site->stock_count; i++) {
+        if (text_same(core->site->stock[i].key, key)) return (int32_t)i;
+    }
+    return -1;
+}
+
+struct pump_at {
+    uint32_t tank, pump;
+};
+
+/* By tank and stock; and where those were renamed, by the module and channel that ran. */
+static bool find_pump(const struct core *core, const struct record *r, struct pump_at *ret)
+{
+    const char *tank = record_text_or_empty(r, "tank"), *stock = record_text_or_empty(r, "stock");
+    const char *serial = record_text_or_empty(r, "serial");
+    int64_t channel = 0;
+    (void)record_int(r, "channel", &channel);
+    bool found = false;
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct site_tank *config = &core->site->tank[i];
+        for (uint32_t p = 0; p < config->pump_count; p++) {
+            const struct site_pump *pump = &config->pump[p];
+            const bool named = text_same(config->key, tank) &&
+                               text_same(core->site->stock[pump->stock].key, stock);
+            const bool same = pump->address.channel == channel && text_same(pump->serial, serial);
+            if (!named && (found || !same)) continue;
+            *ret = (struct pump_at){ i, p };
+            if (named) return true;
+            found = true;
+        }
+    }
+    return found;
+}
+
+/* --- one kind each ---------------------------------------------------------------------------- */
+
+static void restore_dose(struct core *core, const struct record *r, struct mono at)
+{
+    struct pump_at where;
+    int64_t ul = 0, run_ms = 0, ends_ms = 0, ec_milli = 0, ph_micro = 0;
+    if (!find_pump(core, r, &where) || !record_int(r, "ul", &ul) || ul < 0) return;
+    (void)record_int(r, "run_ms", &run_ms);
+    (void)record_int(r, "ends_ms", &ends_ms);
+    (void)record_int(r, "ec_milli", &ec_milli);
+    (void)record_int(r, "ph_micro", &ph_micro);
+    struct core_tank *t = &core->tank[where.tank];
+    const struct site_tank *config = &core->site->tank[where.tank];
+    t->dose = (struct core_command){ .used = true,
+        .restored = true,
+        .pump = where.pump,
+        .ul = ul,
+        .run_ms = run_ms,
+        .asked = at,
+        .ends = mono_after(at, ends_ms) };
+    text_copy(t->dose.id, sizeof t->dose.id, record_text_or_empty(r, "id"));
+    const uint64_t tag = core_tag(t->dose.id);
+    window_add(&t->pump[where.pump].window, (struct window_entry){ t->dose.ends, ul, tag }, at);
+    if (ec_milli > 0)
+        window_add(&t->ec_rise, (struct window_entry){ t->dose.ends, ec_milli, tag }, at);
+    if (ph_micro > 0)
+        window_add(&t->ph_move, (struct window_entry){ t->dose.ends, ph_micro, tag }, at);
+    core_draw_stock(core, config->pump[where.pump].stock, ul);
+    t->line_dirty = true;
+    t->flushed_ms = 0;
+    t->mixed_at = mono_after(t->dose.ends, site_mix_ms(config));
+    if ((int32_t)where.pump == config->lowers_ph) t->acid_ended = t->dose.ends;
+    if ((int32_t)where.pump == config->raises_ph) t->base_ended = t->dose.ends;
+}
+
+static void restore_outcome(struct core *core, const struct record *r, struct mono at)
+{
+    const char *id = record_text_or_empty(r, "id");
+    int64_t ul = 0;
+    bool unsure = true;
+    (void)record_int(r, "ul", &ul);
+    (void)record_truth(r, "unsure", &unsure);
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        struct core_tank *t = &core->tank[i];
+        if (!t->dose.used || !text_same(t->dose.id, id)) continue;
+        const uint32_t p = t->dose.pump;
+        const uint64_t tag = core_tag(id);
+        if (!unsure) {
+            (void)window_settle(&t->pump[p].window, tag, ul, at);
+            if (ul == 0) {
+                (void)window_settle(&t->ec_rise, tag, 0, at);
+                (void)window_settle(&t->ph_move, tag, 0, at);
+            }
+            core_draw_stock(core, core->site->tank[i].pump[p].stock, ul - t->dose.ul);
+        }
+        t->line_dirty = ul > 0;
+        t->dose.used = false;
+        if (ul <= 0) return;
+        t->last_pump = (int32_t)p;
+        t->last_ul = ul;
+        text_copy(t->last_id, sizeof t->last_id, id);
+        return;
+    }
+}
+
+static void restore_hand(struct core *core, const struct record *r, struct mono at, bool counts)
+{
+    const int32_t chain = chain_named(core, record_text_or_empty(r, "chain"));
+    int64_t channel = 0, total_ms = 0, ul = 0;
+    if (chain < 0 || !record_int(r, "channel", &channel) || !record_int(r, "total_ms", &total_ms))
+        return;
+    struct core_chain *c = &core->chain[chain];
+    c->has_totals = true;
+    struct core_total *total = NULL;
+    for (uint32_t i = 0; i < c->total_count && !total; i++) {
+        if (c->total[i].channel == channel &&
+            text_same(c->total[i].serial, record_text_or_empty(r, "serial")))
+            total = &c->total[i];
+    }
+    if (!total && c->total_count < CHAIN_TOTALS_MAX) total = &c->total[c->total_count++];
+    if (total) {
+        total->channel = (uint32_t)channel;
+        total->ms = total_ms;
+        text_copy(total->serial, sizeof total->serial, record_text_or_empty(r, "serial"));
+    }
+    struct pump_at where;
+    if (!counts || !record_int(r, "ul", &ul) || ul < 0 || !find_pump(core, r, &where)) return;
+    struct core_tank *t = &core->tank[where.tank];
+    window_add(&t->pump[where.pump].window, (struct window_entry){ at, ul, 0 }, at);
+    core_draw_stock(core, core->site->tank[where.tank].pump[where.pump].stock, ul);
+    t->line_dirty = true;
+    t->mixed_at = mono_after(at, site_mix_ms(&core->site->tank[where.tank]));
+    if ((int32_t)where.pump == core->site->tank[where.tank].lowers_ph) t->acid_ended = at;
+    if ((int32_t)where.pump == core->site->tank[where.tank].raises_ph) t->base_ended = at;
+}
+
+static void restore_claim(struct core *core, const struct record *r, bool in_force)
+{
+    const int32_t chain = chain_named(core, record_text_or_empty(r, "chain"));
+    struct chain_claim claim = { .reign = 0 };
+    if (chain < 0 || !record_int(r, "reign", &claim.reign)) return;
+    text_copy(claim.by, sizeof claim.by, record_text_or_empty(r, "by"));
+    if (in_force)
+        core->chain[chain].former = claim;
+    else
+        core->chain[chain].former_asked = claim;
+}
+
+static void restore_alert(struct core *core, const struct record *r)
+{
+    uint32_t tank;
+    int purpose;
+    bool on = false;
+    const char *id = record_text_or_empty(r, "alert");
+    if (!record_truth(r, "on", &on) || !core_effect_alert(core, id, &tank, &purpose)) return;
+    core->tank[tank].effect[purpose].locked = on;
+}
+
+static void restore_setpoint(
+    struct core_tank *t, const struct record *r, const char *what, struct mono at)
+{
+    double value = 0.0;
+    int64_t span_ms = 0;
+    if (!record_int(r, "span_ms", &span_ms)) return;
+    if (text_same(what, "override-for")) {
+        if (span_ms > 0)
+            t->override_for_ms = span_ms;
+        else
+            t->override = (struct crop_override){ 0 };
+        return;
+    }
+    if (!record_real(r, "value", &value)) return;
+    if (!crop_override_runs(&t->override, at)) t->override = (struct crop_override){ 0 };
+    t->override.ends = mono_after(at, span_ms);
+    if (text_same(what, "set-ec")) {
+        t->override.has_ec = true;
+        t->override.ec_us_cm = value;
+    } else {
+        t->override.has_ph = true;
+        t->override.ph = value;
+    }
+}
+
+static void restore_request(struct core *core, const struct record *r, struct mono at)
+{
+    const char *what = record_text_or_empty(r, "request");
+    const int32_t tank = tank_named(core, record_text_or_empty(r, "tank"));
+    bool ok = false, on = false;
+    if (!record_truth(r, "ok", &ok) || !ok) return;
+    (void)record_truth(r, "on", &on);
+    if (text_same(what, "halt")) core->halted = on;
+    if (text_same(what, "refilled")) {
+        const int32_t stock = stock_named(core, record_text_or_empty(r, "stock"));
+        int64_t ul = 0;
+        if (stock >= 0 && record_int(r, "ul", &ul)) core->stock[stock].remaining_ul = ul;
+    }
+    if (text_same(what, "acknowledge")) {
+        char id[ALERT_ID_MAX];
+        for (uint32_t c = 0; c < core->site->chain_count; c++) {
+            alert_name(id, "limits-unknown", core->site->chain[c].key, NULL);
+            if (text_same(id, record_text_or_empty(r, "alert"))) core_know_limits(core, c, at);
+        }
+    }
+    if (tank < 0) return;
+    if (text_same(what, "pause")) core->tank[tank].paused = on;
+    if (text_same(what, "service")) core->tank[tank].service = on;
+    restore_setpoint(&core->tank[tank], r, what, at);
+}
+
+static void restore_carried(struct core *core, const struct record *r, struct mono at)
+{
+    const int32_t tank = tank_named(core, record_text_or_empty(r, "tank"));
+    const int32_t stock = stock_named(core, record_text_or_empty(r, "stock"));
+    int64_t value = 0;
+    (void)record_truth(r, "halted", &core->halted);
+    if (stock >= 0 && record_int(r, "remaining_ul", &value))
+        core->stock[stock].remaining_ul = value;
+    if (tank < 0) return;
+    struct core_tank *t = &core->tank[tank];
+    (void)record_truth(r, "paused", &t->paused);
+    (void)record_truth(r, "service", &t->service);
+    (void)record_truth(r, "line_dirty", &t->line_dirty);
+    for (int p = 0; p < PLAN_PURPOSES; p++) {
+        (void)record_truth(r, core_purpose_word(p), &t->effect[p].locked);
+    }
+    if (record_int(r, "override_for_ms", &value)) t->override_for_ms = value;
+    if (record_int(r, "override_left_ms", &value)) t->override.ends = mono_after(at, value);
+    t->override.has_ec = record_real(r, "override_ec_us_cm", &t->override.ec_us_cm);
+    t->override.has_ph = record_real(r, "override_ph", &t->override.ph);
+}
+
+void core_restore(struct core *core, const struct record *record, struct mono at)
+{
+    const int32_t tank = tank_named(core, record_text_or_empty(record, "tank"));
+    if (record_is(record, "dose")) restore_dose(core, record, at);
+    if (record_is(record, "outcome")) restore_outcome(core, record, at);
+    if (record_is(record, "flushed") && tank >= 0) core->tank[tank].line_dirty = false;
+    if (record_is(record, "hand")) restore_hand(core, record, at, true);
+    if (record_is(record, "hand-base")) restore_hand(core, record, at, false);
+    if (record_is(record, "claim")) restore_claim(core, record, false);
+    if (record_is(record, "reign")) restore_claim(core, record, true);
+    if (record_is(record, "alert")) restore_alert(core, record);
+    if (record_is(record, "request")) restore_request(core, record, at);
+    if (record_is(record, "carry")) restore_carried(core, record, at);
+    if (record_is(record, "limits-unknown")) {
+        const int32_t chain = chain_named(core, record_text_or_empty(record, "chain"));
+        if (chain >= 0) core_forget_limits(core, (uint32_t)chain, at);
+    }
+    if (!record_is(record, "damage")) return;
+    core->damaged = true;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        core_forget_limits(core, c, at);
+    }
+}
+
+static void raise_restored_locks(struct core *core, struct actions *ret)
+{
+    char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
+    for (uint32_t i = 0; i < core->site->tank_count && ret->count < ACTIONS_MAX / 2; i++) {
+        for (int p = 0; p < PLAN_PURPOSES; p++) {
+            if (!core->tank[i].effect[p].locked) continue;
+            alert_name(id, "no-effect", core->site->tank[i].key, core_purpose_word(p));
+            struct text t = text_over(text, sizeof text);
+            text_add(&t, core->site->tank[i].key);
+            text_add(&t,
+                ": dosing stopped before this start because it had no effect. Look at bottle, "
+                "tube, pump and probe, then acknowledge this alert");
+            alert_raise(core, id, (int32_t)i, text, ret);
+        }
+    }
+}
+
+void core_restored(struct core *core, bool empty, struct now now, struct actions *ret)
+{
+    ret->count = 0;
+    struct record *r = emit_record(ret, "start");
+    record_add_text(r, "by", core->identity.by);
+    record_add_text(r, "config", core->site->digest ? core->site->digest : "");
+    record_add_truth(r, "first", empty);
+    core->link_since = now.mono;
+    if (core->damaged)
+        alert_raise(core, "journal-damaged", -1,
+            "the journal was found damaged: 'journal verify' says where. Limits count as used up "
+            "for a "
+            "day, or until the alerts limits-unknown are acknowledged",
+            ret);
+    raise_restored_locks(core, ret);
+}

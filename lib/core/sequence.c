@@ -1,0 +1,281 @@
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+enum { STEP_LOOK_MS = 1000, CONFIRM_AGAIN_MS = 60000 };
+
+static void enter(struct core_tank *t, enum tank_step step, struct now now)
+{
+    t->step = step;
+    t->due = now.mono;
+}
+
+static int64_t dose_run_ms(const struct site_tank *config, const struct core_dose *d)
+{
+    return nearest((double)d->ul / config->pump[d->pump].ml_per_s);
+}
+
+/* What circulation must still cover before this dose may begin: its latest start, its run, the
+ * flush, and some seconds to spare. */
+static int64_t cover_ms(const struct site_tank *config, const struct core_dose *d)
+{
+    return COMMAND_START_MS + dose_run_ms(config, d) + site_flush_ms(config) + CIRCULATION_SPARE_MS;
+}
+
+/* --- CIRCULATE -------------------------------------------------------------------------------- */
+
+static void give_up_circulation(
+    struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
+    alert_name(id, "no-circulation", core->site->tank[tank].key, NULL);
+    struct text w = text_over(text, sizeof text);
+    text_add(&w, core->site->tank[tank].key);
+    text_add(&w,
+        ": the circulation pump can't be seen to run, so nothing is dosed. Look at the pump, "
+        "its strainer and its cable; it is tried again every minute");
+    alert_raise(core, id, (int32_t)tank, text, ret);
+    t->not_before = mono_after(now.mono, CONFIRM_AGAIN_MS);
+    t->plan.count = t->plan.next = 0;
+    enter(t, STEP_IDLE, now);
+    t->due = mono_after(now.mono, STEP_LOOK_MS);
+    core_say(t, TANK_WAITING, "circulation isn't confirmed; it is tried again within a minute");
+}
+
+static bool supply_waits(struct core *core, uint32_t tank, const struct chain_address *a)
+{
+    if (core_supply_allows(core, a, false)) return false;
+    core_say(
+        &core->tank[tank], TANK_CIRCULATING, "the chain's supply is in use; it waits for its turn");
+    return true;
+}
+
+static void circulate(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    const struct site_tank *config = &core->site->tank[tank];
+    struct core_tank *t = &core->tank[tank];
+    t->due = mono_after(now.mono, STEP_LOOK_MS);
+    core_say(t, TANK_CIRCULATING, "waiting for the circulation to be seen running");
+    const bool planned = t->plan.next < t->plan.count;
+    const struct core_dose *d = &t->plan.dose[t->plan.next];
+    const int64_t left_ms =
+        planned ? cover_ms(config, d) : site_flush_ms(config) + CIRCULATION_SPARE_MS;
+    if (!core_hold_circulation(core, tank, left_ms, now, ret)) {
+        if (t->circulation_on ||
+            mono_since(now.mono, t->circulation_asked) < CIRCULATION_CONFIRM_MS)
+            return;
+        give_up_circulation(core, tank, now, ret);
+        return;
+    }
+    char id[ALERT_ID_MAX];
+    alert_name(id, "no-circulation", config->key, NULL);
+    alert_clear(core, id, ret);
+    if (t->line_dirty) {
+        t->flush_from = now.mono;
+        enter(t, STEP_FLUSH, now);
+        return;
+    }
+    if (!planned) {
+        enter(t, STEP_MIX, now);
+        return;
+    }
+    if (!core_gate_dose(core, tank, now)) {
+        t->plan.count = t->plan.next;
+        enter(t, STEP_MIX, now);
+        return;
+    }
+    if (supply_waits(core, tank, &config->pump[d->pump].address)) return;
+    t->plan.next++;
+    core_send_dose(core, tank, d, now, ret);
+    enter(t, STEP_INJECT, now);
+}
+
+/* --- INJECT ----------------------------------------------------------------------------------- */
+
+static void say_injecting(struct core *core, uint32_t tank)
+{
+    const struct core_tank *t = &core->tank[tank];
+    const struct site_pump *pump = &core->site->tank[tank].pump[t->dose.pump];
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    text_add(&text, "dosing ");
+    text_add_scaled(&text, t->dose.ul / 10, 2);
+    text_add(&text, " mL of ");
+    text_add(&text, core->site->stock[pump->stock].key);
+    core_say(&core->tank[tank], TANK_INJECTING, why);
+}
+
+static void inject(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    t->due = mono_after(now.mono, STEP_LOOK_MS);
+    if (t->dose.used) {
+        if (!core_dose_overdue(core, tank, now)) {
+            say_injecting(core, tank);
+            return;
+        }
+        core_settle_overdue(core, tank, now, ret);
+    }
+    if (t->line_dirty) {
+        t->flush_from = now.mono;
+        enter(t, STEP_FLUSH, now);
+        return;
+    }
+    /* Refused or never sent: nothing moved. A half recipe isn't followed by its other half. */
+    t->plan.count = t->plan.next;
+    enter(t, STEP_MIX, now);
+}
+
+/* --- FLUSH ------------------------------------------------------------------------------------ */
+
+static void flush(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    const struct site_tank *config = &core->site->tank[tank];
+    struct core_tank *t = &core->tank[tank];
+    core_say(t, TANK_FLUSHING, "flushing the line");
+    const bool was = t->circulation_confirmed;
+    const int64_t owed = site_flush_ms(config) - t->flushed_ms;
+    const bool flows = core_hold_circulation(core, tank, owed, now, ret);
+    if (was && t->circulation_confirmed) t->flushed_ms += mono_since(now.mono, t->flush_from);
+    t->flush_from = now.mono;
+    if (!flows && !t->circulation_confirmed) {
+        core_say(t, TANK_FLUSHING, "the line must be flushed; waiting for the circulation");
+        t->due = mono_after(now.mono, STEP_LOOK_MS);
+        return;
+    }
+    const int64_t left = site_flush_ms(config) - t->flushed_ms;
+    if (left > 0) {
+        t->due = mono_after(now.mono, left < STEP_LOOK_MS ? left : STEP_LOOK_MS);
+        return;
+    }
+    t->line_dirty = false;
+    struct record *r = emit_record(ret, "flushed");
+    record_add_text(r, "tank", config->key);
+    enter(t, t->plan.next < t->plan.count ? STEP_CIRCULATE : STEP_MIX, now);
+    t->circulation_asked = now.mono;
+}
+
+/* --- MIX -------------------------------------------------------------------------------------- */
+
+/* The water has mixed; now the probes must have spoken since. */
+static bool fresh_since(const struct core_tank *t, enum probe_quantity q)
+{
+    return t->probe[q].has_value && mono_since(t->probe[q].at, t->mixed_at) >= 0;
+}
+
+static void mix(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    const int64_t left = mono_since(t->mixed_at, now.mono);
+    if (left > 0) {
+        char why[VIEW_WHY_MAX];
+        struct text text = text_over(why, sizeof why);
+        text_add(&text, "mixing for another ");
+        text_add_span(&text, left);
+        core_say(t, TANK_MIXING, why);
+        (void)core_hold_circulation(core, tank, left, now, ret);
+        t->due = mono_after(now.mono, left < STEP_LOOK_MS ? left : STEP_LOOK_MS);
+        return;
+    }
+    if (t->plan.count > 0) {
+        core_say(t, TANK_MIXING, "waiting for the probes to read the mixed water");
+        t->due = mono_after(now.mono, STEP_LOOK_MS);
+        if (!core_gate_dose(core, tank, now)) return;
+        const enum probe_quantity q = t->plan.purpose == PLAN_FEED ? PROBE_EC : PROBE_PH;
+        if (!fresh_since(t, q)) return;
+        core_judge_effect(core, tank, now, ret);
+    }
+    enter(t, STEP_IDLE, now);
+}
+
+/* --- IDLE ------------------------------------------------------------------------------------- */
+
+/* Doses that were under way when this daemon, or the one before it, lost sight of them. */
+static bool settled(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    if (!t->dose.used) return true;
+    if (core_dose_overdue(core, tank, now)) {
+        core_settle_overdue(core, tank, now, ret);
+        return true;
+    }
+    return core_say(t, TANK_WAITING, "finding out what became of a dose that was under way");
+}
+
+static void idle(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    const struct site_tank *config = &core->site->tank[tank];
+    struct core_tank *t = &core->tank[tank];
+    t->due = mono_after(now.mono, TANK_LOOK_MS);
+    if (!settled(core, tank, now, ret)) {
+        t->due = mono_after(now.mono, STEP_LOOK_MS);
+        return;
+    }
+    if (mono_since(now.mono, t->not_before) < 0) {
+        t->due = t->not_before;
+        core_say(t, TANK_WAITING, "trying again shortly after a command that didn't succeed");
+        return;
+    }
+    if (t->line_dirty || mono_since(now.mono, t->mixed_at) < 0) {
+        t->plan.count = t->plan.next = 0;
+        t->circulation_asked = now.mono;
+        enter(t, STEP_CIRCULATE, now);
+        return;
+    }
+    if (config->circulation.when == CIRCULATE_ALWAYS)
+        (void)core_hold_circulation(core, tank, 2 * TANK_LOOK_MS, now, ret);
+    if (!core_gate_dose(core, tank, now)) return;
+    if (!fresh_since(t, PROBE_EC) || !fresh_since(t, PROBE_PH)) {
+        core_say(t, TANK_WAITING, "waiting for readings of the mixed water");
+        return;
+    }
+    if (!core_plan(core, tank, now, ret)) {
+        t->plan.count = t->plan.next = 0;
+        return;
+    }
+    t->circulation_asked = now.mono;
+    enter(t, STEP_CIRCULATE, now);
+}
+
+/* Something forbids movement: what runs is stopped, and what it left in the line is owed a flush.
+ */
+static void blocked(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    const bool reachable = core->link_up && core->chain[tank_chain(core, tank)].has_beat;
+    if (t->dose.used && !t->dose.restored && reachable) core_stop_tank(core, tank, now, ret);
+    if (core_dose_overdue(core, tank, now)) core_settle_overdue(core, tank, now, ret);
+    core_confirm_circulation(core, tank, now);
+    t->plan.count = t->plan.next = 0;
+    t->plan.expected = 0.0;
+    t->step = STEP_IDLE;
+    t->due = mono_after(now.mono, STEP_LOOK_MS);
+}
+
+void core_turn_tank(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    if (!core_gate_move(core, tank, now)) {
+        blocked(core, tank, now, ret);
+        return;
+    }
+    switch (t->step) {
+    case STEP_IDLE:
+        idle(core, tank, now, ret);
+        break;
+    case STEP_CIRCULATE:
+        circulate(core, tank, now, ret);
+        break;
+    case STEP_INJECT:
+        inject(core, tank, now, ret);
+        break;
+    case STEP_FLUSH:
+        flush(core, tank, now, ret);
+        break;
+    case STEP_MIX:
+        mix(core, tank, now, ret);
+        break;
+    }
+}

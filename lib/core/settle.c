@@ -1,0 +1,213 @@
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+void core_draw_stock(struct core *core, uint32_t stock, int64_t ul)
+{
+    struct core_stock *s = &core->stock[stock];
+    s->remaining_ul -= ul;
+    if (s->remaining_ul < 0) s->remaining_ul = 0;
+    if (s->remaining_ul > core->site->stock[stock].bottle_ul)
+        s->remaining_ul = core->site->stock[stock].bottle_ul;
+}
+
+struct outcome {
+    const char *state; /* word for the journal */
+    int64_t ul, ran_ms;
+    bool unsure; /* counted in full because nobody knows */
+};
+
+/* Every ledger of a dose learns what became of it. */
+static void settle_dose(
+    struct core *core, uint32_t tank, const struct outcome *o, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct site_pump *pump = &core->site->tank[tank].pump[t->dose.pump];
+    const struct core_command dose = t->dose;
+    const uint64_t tag = core_tag(dose.id);
+
+    if (!o->unsure) {
+        window_settle(&t->pump[dose.pump].window, tag, o->ul, now.mono);
+        if (o->ul == 0) {
+            window_settle(&t->ec_rise, tag, 0, now.mono);
+            window_settle(&t->ph_move, tag, 0, now.mono);
+        }
+        core_draw_stock(core, pump->stock, o->ul - dose.ul);
+    }
+    t->dose.used = false;
+    if (o->ul > 0) {
+        t->line_dirty = true;
+        t->flush_from = now.mono;
+        t->flushed_ms = 0;
+        t->last_pump = (int32_t)dose.pump;
+        t->last_ul = o->ul;
+        t->last_at = now.civil;
+        text_copy(t->last_id, sizeof t->last_id, dose.id);
+        const struct mono ended = o->unsure ? dose.ends : now.mono;
+        const int32_t p = (int32_t)dose.pump;
+        if (p == core->site->tank[tank].lowers_ph) t->acid_ended = ended;
+        if (p == core->site->tank[tank].raises_ph) t->base_ended = ended;
+        t->mixed_at = mono_after(ended, site_mix_ms(&core->site->tank[tank]));
+    }
+    struct record *r = emit_record(ret, "outcome");
+    record_add_text(r, "id", dose.id);
+    record_add_text(r, "tank", core->site->tank[tank].key);
+    record_add_text(r, "stock", core->site->stock[pump->stock].key);
+    record_add_text(r, "state", o->state);
+    record_add_int(r, "ran_ms", o->ran_ms);
+    record_add_int(r, "ul", o->ul);
+    record_add_truth(r, "unsure", o->unsure);
+}
+
+/* What the plan expected of a dose counts as far as it was delivered. */
+static void credit_plan(struct core *core, uint32_t tank, int64_t ul)
+{
+    struct core_tank *t = &core->tank[tank];
+    struct core_plan *plan = &t->plan;
+    if (t->step != STEP_INJECT || plan->next == 0) return;
+    const struct core_dose *d = &plan->dose[plan->next - 1];
+    const double share = (double)ul / (double)d->ul;
+    if (plan->purpose == PLAN_FEED)
+        plan->expected += share * (double)d->ec_milli / 1000.0;
+    else
+        plan->expected +=
+            share * (double)d->ph_micro / 1e6 * (plan->purpose == PLAN_RAISE ? 1 : -1);
+}
+
+static void refused(
+    struct core *core, uint32_t tank, const struct chain_report *report, struct actions *ret)
+{
+    char line[ACTION_TEXT_MAX];
+    struct text text = text_over(line, sizeof line);
+    text_add(&text, core->site->tank[tank].key);
+    text_add(&text, ": the chain head refused a command: ");
+    text_add(&text, chain_reason_word(report->reason));
+    emit_log(ret, LOG_WARNED, line);
+}
+
+static void report_on_dose(struct core *core, uint32_t tank, const struct chain_report *report,
+    struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct site_pump *pump = &core->site->tank[tank].pump[t->dose.pump];
+    t->dose.heard = true;
+    struct outcome o = { .state = chain_state_word(report->state), .ran_ms = report->ran_ms };
+    o.ul = nearest((double)report->ran_ms * pump->ml_per_s);
+    switch (report->state) {
+    case CHAIN_ACCEPTED:
+        return;
+    case CHAIN_RUNNING:
+        if (!t->dose.running) t->dose.since = now.mono;
+        t->dose.running = true;
+        return;
+    case CHAIN_REFUSED:
+        o.ul = 0;
+        o.ran_ms = 0;
+        refused(core, tank, report, ret);
+        t->not_before = mono_after(now.mono, TANK_LOOK_MS);
+        break;
+    case CHAIN_DONE:
+    case CHAIN_STOPPED:
+        if (report->unsure || report->ran_ms > t->dose.run_ms) {
+            o.ul = o.ul > t->dose.ul ? o.ul : t->dose.ul;
+            o.unsure = true;
+        }
+        break;
+    }
+    credit_plan(core, tank, o.ul);
+    settle_dose(core, tank, &o, now, ret);
+}
+
+static void report_on_circulation(struct core *core, uint32_t tank,
+    const struct chain_report *report, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    t->circulation.heard = true;
+    switch (report->state) {
+    case CHAIN_ACCEPTED:
+        return;
+    case CHAIN_RUNNING:
+        t->circulation.running = true;
+        if (!t->circulation_on) t->circulation_start = now.mono;
+        t->circulation_on = true;
+        t->circulation_till = mono_after(t->circulation.asked, t->circulation.run_ms);
+        return;
+    case CHAIN_REFUSED: /* what ran before goes on until its own end */
+        refused(core, tank, report, ret);
+        t->not_before = mono_after(now.mono, TANK_LOOK_MS);
+        break;
+    case CHAIN_DONE:
+    case CHAIN_STOPPED:
+        t->circulation_on = t->circulation_confirmed = false;
+        break;
+    }
+    t->circulation.used = false;
+}
+
+void core_settle_report(struct core *core, uint32_t chain, const struct chain_report *report,
+    struct now now, struct actions *ret)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        struct core_tank *t = &core->tank[i];
+        const struct site_tank *config = &core->site->tank[i];
+        if (t->dose.used && text_same(t->dose.id, report->id) &&
+            config->pump[t->dose.pump].address.chain == chain) {
+            report_on_dose(core, i, report, now, ret);
+            t->due = now.mono;
+            return;
+        }
+        if (t->circulation.used && text_same(t->circulation.id, report->id) &&
+            tank_chain(core, i) == chain) {
+            report_on_circulation(core, i, report, now, ret);
+            t->due = now.mono;
+            return;
+        }
+    }
+}
+
+bool core_dose_overdue(const struct core *core, uint32_t tank, struct now now)
+{
+    const struct core_tank *t = &core->tank[tank];
+    if (!t->dose.used) return false;
+    const struct site_pump *pump = &core->site->tank[tank].pump[t->dose.pump];
+    const int64_t late_ms = mono_since(now.mono, t->dose.ends) - COMMAND_GRACE_MS;
+    if (late_ms < 0) return false;
+    if (core->chain[pump->address.chain].ledger_seen) return true;
+    return core->link_up && late_ms >= LEDGER_WAIT_MS &&
+           mono_since(now.mono, core->link_since) >= LEDGER_WAIT_MS;
+}
+
+void core_settle_overdue(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    char line[ACTION_TEXT_MAX];
+    struct text text = text_over(line, sizeof line);
+    text_add(&text, core->site->tank[tank].key);
+    text_add(&text, ": nothing is known of dose ");
+    text_add(&text, t->dose.id);
+    text_add(&text, "; it counts as delivered in full");
+    emit_log(ret, LOG_WARNED, line);
+    const struct outcome o = {
+        .state = "unknown", .ul = t->dose.ul, .ran_ms = t->dose.run_ms, .unsure = true
+    };
+    credit_plan(core, tank, o.ul);
+    settle_dose(core, tank, &o, now, ret);
+}
+
+void core_settle_unsent(
+    struct core *core, uint32_t chain, const char *id, struct now now, struct actions *ret)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        struct core_tank *t = &core->tank[i];
+        if (tank_chain(core, i) == chain && t->circulation.used &&
+            text_same(t->circulation.id, id)) {
+            t->circulation.used = false;
+            t->not_before = mono_after(now.mono, TANK_LOOK_MS);
+        }
+        if (!t->dose.used || !text_same(t->dose.id, id)) continue;
+        const struct outcome o = { .state = "unsent" };
+        settle_dose(core, i, &o, now, ret);
+        t->not_before = mono_after(now.mono, TANK_LOOK_MS);
+    }
+}

@@ -1,0 +1,303 @@
+/* The inside of the core: one room for each chain and each tank, all in one block. Only files of
+ * lib/core (and their tests) include this. */
+#ifndef DOSEWRIGHT_CORE_STATE_H
+#define DOSEWRIGHT_CORE_STATE_H
+
+#include "lib/control/proportional.h"
+#include "lib/core/core.h"
+
+enum {
+    CORE_ALERTS_MAX = 64,
+    COMMAND_START_MS = 8000,  /* a command must start within this */
+    COMMAND_GRACE_MS = 5000,  /* and its last report may be this late */
+    CLAIM_SILENCE_MS = 15000, /* an owner that is silent for so long is gone */
+    CLAIM_RETRY_MS = 5000,
+    TANK_LOOK_MS = 5000,            /* an idle tank is looked at this often */
+    CIRCULATION_SPARE_MS = 5000,    /* left of circulation after a dose and its flush */
+    CIRCULATION_CONFIRM_MS = 12000, /* to be seen running */
+    LEDGER_WAIT_MS = 60000,         /* for a ledger that tells of a dose lost from sight */
+    HAND_RECORDS_MAX = 16,          /* hand runs taken from one message */
+};
+
+/* A command under way. */
+struct core_command {
+    bool used;
+    bool restored; /* found in the journal without an outcome */
+    bool heard;    /* a report or the ledger has mentioned it */
+    char id[CHAIN_WORD_MAX];
+    uint32_t pump;      /* of the tank; for a dose */
+    int64_t ul, run_ms; /* ul 0 for circulation */
+    struct mono asked;
+    struct mono ends; /* latest instant at which it can still run */
+    bool running;
+    struct mono since; /* when it was reported running */
+    bool stop_sent;
+};
+
+struct core_total { /* of an output run by hand, as far as it was counted */
+    char serial[CHAIN_WORD_MAX];
+    uint32_t channel;
+    int64_t ms;
+};
+
+struct core_chain {
+    bool head_ready;
+    bool has_roll, matches;
+    struct chain_roll roll;
+    char mismatch[VIEW_WHY_MAX];
+    bool has_beat;
+    struct chain_beat beat;
+    struct mono beat_at;
+    bool has_claim, ours;
+    struct chain_claim claim;  /* in force, as read */
+    struct chain_claim former; /* the last one in force that our own journal holds; by "" if none */
+    struct chain_claim former_asked; /* ... and the last one that it asked for */
+    int64_t asked_reign;             /* 0: none asked */
+    struct mono asked_at;
+    bool deposed;   /* another took it: stands by until somebody says 'claim' */
+    bool claim_now; /* somebody said 'claim' */
+    bool limits_unknown;
+    struct mono limits_unknown_at;
+    bool hand_running;
+    char hand_serial[CHAIN_WORD_MAX];
+    uint32_t hand_channel;
+    uint32_t total_count;
+    struct core_total total[CHAIN_TOTALS_MAX];
+    bool has_totals;  /* a first message has set the base */
+    bool ledger_seen; /* since the link came up */
+    struct mono halt_sent;
+    bool halt_pending; /* a halt was sent and the beat doesn't show it yet */
+    struct mono due;
+};
+
+enum tank_step { STEP_IDLE, STEP_CIRCULATE, STEP_INJECT, STEP_FLUSH, STEP_MIX };
+
+struct core_dose { /* one entry of a plan */
+    uint32_t pump;
+    int64_t ul;
+    int64_t ec_milli; /* expected EC rise, thousandths of uS/cm */
+    int64_t ph_micro; /* expected pH move, millionths, > 0 */
+};
+
+enum plan_purpose { PLAN_FEED, PLAN_LOWER, PLAN_RAISE, PLAN_PURPOSES };
+
+struct core_plan {
+    enum plan_purpose purpose;
+    uint32_t count, next;
+    struct core_dose dose[TANK_PUMPS_MAX];
+    double ec_before, ph_before;
+    double expected; /* move of uS/cm, or of pH (signed), by what was really delivered */
+};
+
+struct core_effect { /* does dosing for this purpose still do what it did? */
+    uint32_t misses, wrong;
+    double ratio; /* seen / expected, smoothed */
+    uint32_t seen;
+    bool locked;
+};
+
+struct core_pump {
+    struct dose_window window;
+};
+
+struct core_tank {
+    struct probe probe[PROBE_QUANTITY_COUNT];
+    struct core_pump pump[TANK_PUMPS_MAX];
+    struct dose_window ec_rise, ph_move;
+    bool paused, service;
+    struct crop_override override;
+    int64_t override_for_ms; /* of the next one */
+    int64_t zone_offset_ms;
+    enum tank_step step;
+    struct core_plan plan;
+    struct core_command dose, circulation;
+    bool circulation_on;           /* a command was reported running and hasn't ended */
+    struct mono circulation_start; /* when it was first reported, without a break since */
+    struct mono circulation_till;  /* it runs at least until then */
+    bool circulation_confirmed;    /* ... and the current, and the flow, agree */
+    double amps_before;            /* of the chain, beside what else ran; NaN: not measured */
+    struct mono circulation_asked; /* first ask of this attempt */
+    bool line_dirty;               /* the line holds a stock: a flush is owed */
+    struct mono flush_from;
+    int64_t flushed_ms;   /* of this flush, circulation confirmed */
+    struct mono mixed_at; /* readings before this say nothing */
+    bool has_dosed_acid, has_dosed_base;
+    struct mono acid_ended, base_ended;
+    struct core_effect effect[PLAN_PURPOSES];
+    struct mono not_before; /* after a failed attempt */
+    char last_id[CHAIN_WORD_MAX];
+    int32_t last_pump; /* -1: none */
+    int64_t last_ul;
+    struct civil last_at;
+    enum tank_state state;
+    char why[VIEW_WHY_MAX];
+    struct mono due;
+};
+
+struct core_stock {
+    int64_t remaining_ul;
+};
+
+struct core_alert {
+    bool used;
+    char id[ALERT_ID_MAX];
+    char text[ALERT_TEXT_MAX];
+    int32_t tank;
+};
+
+struct core {
+    const struct site *site;
+    struct core_identity identity;
+    uint64_t next_id;
+    bool link_up, active, journal_ok, halted;
+    char journal_why[128];
+    struct mono link_since;
+    bool has_peer;
+    struct mono peer_at;
+    char peer[CHAIN_WORD_MAX];
+    uint64_t refused_messages;
+    bool damaged; /* the journal was found damaged */
+    struct core_chain chain[SITE_CHAINS_MAX];
+    struct core_stock stock[SITE_STOCKS_MAX];
+    struct core_alert alert[CORE_ALERTS_MAX];
+    struct core_tank *tank;
+};
+
+/* --- commands.c ------------------------------------------------------------------------------- */
+
+/* Names an entry of a window: never 0. */
+uint64_t core_tag(const char *id);
+
+/* The head's own clock now, by its newest beat. */
+int64_t core_head_up_ms(const struct core_chain *chain, struct now now);
+
+/* Records and sends one planned dose, or the tank's circulation for 'run_ms'. */
+void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *dose, struct now now,
+    struct actions *ret);
+void core_send_circulate(
+    struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret);
+
+/* Stops what this tank runs, at once. */
+void core_stop_tank(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
+/* Halts or resumes one chain. */
+void core_send_halt(struct core *core, uint32_t chain, struct now now, struct actions *ret);
+void core_send_resume(struct core *core, uint32_t chain, struct now now, struct actions *ret);
+
+/* One pump ticks, so that a hand on the module can feel which it is. */
+void core_send_identify(
+    struct core *core, const struct chain_address *address, struct now now, struct actions *ret);
+
+/* --- settle.c --------------------------------------------------------------------------------- */
+
+/* A report, or an entry of the ledger: does it concern a command of ours? */
+void core_settle_report(struct core *core, uint32_t chain, const struct chain_report *report,
+    struct now now, struct actions *ret);
+
+/* Has the time for the dose's last report passed, and the ledger had its chance to tell? */
+bool core_dose_overdue(const struct core *core, uint32_t tank, struct now now);
+
+/* Such a dose counts as delivered in full. */
+void core_settle_overdue(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
+/* A command that certainly never left. */
+void core_settle_unsent(
+    struct core *core, uint32_t chain, const char *id, struct now now, struct actions *ret);
+
+/* Counts a volume of a stock as gone from its bottle. */
+void core_draw_stock(struct core *core, uint32_t stock, int64_t ul);
+
+/* --- gate.c ----------------------------------------------------------------------------------- */
+
+/* May anything move for this tank? Then may a dose? On no, fills state and why. */
+bool core_gate_move(struct core *core, uint32_t tank, struct now now);
+bool core_gate_dose(struct core *core, uint32_t tank, struct now now);
+
+/* The chain can be commanded now; else 'why' says what it waits for (may be NULL). */
+bool core_chain_ready(const struct core *core, uint32_t chain, struct now now, struct text *why);
+
+/* Would the supply carry one more pump, or the circulation output, of this address? */
+bool core_supply_allows(
+    const struct core *core, const struct chain_address *address, bool circulation);
+
+/* --- plan.c ----------------------------------------------------------------------------------- */
+
+/* Looks at the water and fills the tank's plan; false when nothing is to be done (state and why are
+ * filled then). */
+bool core_plan(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
+/* What the crop should have now. */
+struct crop_now core_crop_now(const struct core *core, uint32_t tank, struct now now);
+struct crop_target core_setpoint(const struct core *core, uint32_t tank, struct now now);
+
+/* After mixing: was the plan's dose seen? */
+void core_judge_effect(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
+/* --- sequence.c, circulation.c ---------------------------------------------------------------- */
+
+/* Looks after one tank and sets when it wants to be looked at again. */
+void core_turn_tank(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
+/* Is the tank's circulation seen to run, with this much time left? Asks for it when not. */
+bool core_hold_circulation(
+    struct core *core, uint32_t tank, int64_t left_ms, struct now now, struct actions *ret);
+
+/* Looks again whether circulation is confirmed. */
+void core_confirm_circulation(struct core *core, uint32_t tank, struct now now);
+
+/* --- claim.c, on_chain.c, on_request.c -------------------------------------------------------- */
+
+void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct actions *ret);
+void core_on_chain(
+    struct core *core, const struct event *event, struct now now, struct actions *ret);
+void core_on_request(
+    struct core *core, const struct event_request *request, struct now now, struct actions *ret);
+
+/* Nothing seen before says anything about now: it all comes again, retained. */
+void core_lose_link(struct core *core, struct now now);
+
+/* The limits of every tank on this chain count as used up until their spans have passed. */
+void core_forget_limits(struct core *core, uint32_t chain, struct mono at);
+void core_know_limits(struct core *core, uint32_t chain, struct mono now);
+
+/* Which purpose's alert is this? False when it is none of "no-effect-<tank>-<purpose>". */
+bool core_effect_alert(
+    const struct core *core, const char *id, uint32_t *ret_tank, int *ret_purpose);
+
+/* "feed", "acid", "base" */
+const char *core_purpose_word(int purpose);
+
+/* --- emit.c ----------------------------------------------------------------------------------- */
+
+/* The next action, emptied, of that kind. */
+struct action *emit(struct actions *ret, enum action_kind kind);
+
+/* A record of that kind, to be filled. */
+struct record *emit_record(struct actions *ret, const char *kind);
+
+void emit_log(struct actions *ret, enum log_level level, const char *text);
+void emit_answer(
+    struct actions *ret, uint64_t ticket, bool ok, const char *reason, const char *text);
+
+/* --- alerts.c --------------------------------------------------------------------------------- */
+
+/* Raises an alert (or renews its text) and clears it; both record and log a change, once. */
+void alert_raise(
+    struct core *core, const char *id, int32_t tank, const char *text, struct actions *ret);
+void alert_clear(struct core *core, const char *id, struct actions *ret);
+bool alert_stands(const struct core *core, const char *id);
+
+/* "id-key", "id-key-more" in 'ret'. */
+void alert_name(char ret[ALERT_ID_MAX], const char *id, const char *key, const char *more);
+
+/* --- inline ----------------------------------------------------------------------------------- */
+
+static inline uint32_t tank_chain(const struct core *core, uint32_t tank)
+{
+    return core->site->tank[tank].circulation.address.chain;
+}
+
+/* Sets what dosing/state and dosing/why say; returns false so that a gate can return it. */
+bool core_say(struct core_tank *t, enum tank_state state, const char *why);
+
+#endif

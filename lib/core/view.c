@@ -1,0 +1,133 @@
+#include <math.h>
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+const char *tank_state_word(enum tank_state state)
+{
+    static const char *const word[TANK_STATE_COUNT] = { "starting", "standby", "waiting", "holding",
+        "circulating", "injecting", "flushing", "mixing", "priming", "calibrating", "paused",
+        "interlocked", "locked", "halted" };
+    return word[state];
+}
+
+void core_view_site(const struct core *core, struct now now, struct site_view *ret)
+{
+    (void)now;
+    *ret = (struct site_view){ .key = core->site->key,
+        .name = core->site->name,
+        .halted = core->halted,
+        .standby = !core->active,
+        .active = core->active,
+        .link_up = core->link_up,
+        .journal_ok = core->journal_ok,
+        .refused_messages = core->refused_messages };
+    for (int i = 0; i < CORE_ALERTS_MAX; i++) {
+        ret->alerts += core->alert[i].used;
+    }
+}
+
+static void view_probes(
+    const struct core *core, uint32_t tank, struct now now, struct tank_view *ret)
+{
+    for (int q = 0; q < PROBE_QUANTITY_COUNT; q++) {
+        const struct probe_config *config = &core->site->tank[tank].probe[q];
+        const struct probe *p = &core->tank[tank].probe[q];
+        ret->probe[q].present = config->present;
+        if (!config->present) continue;
+        ret->probe[q].has_value = p->has_value;
+        ret->probe[q].value = p->value;
+        ret->probe[q].quality = probe_quality_at(p, config, now.mono);
+    }
+}
+
+static void view_pumps(
+    const struct core *core, uint32_t tank, struct now now, struct tank_view *ret)
+{
+    const struct site_tank *config = &core->site->tank[tank];
+    const struct core_tank *t = &core->tank[tank];
+    ret->pump_count = config->pump_count;
+    for (uint32_t p = 0; p < config->pump_count; p++) {
+        const struct dose_window *w = &t->pump[p].window;
+        const int32_t index = (int32_t)p;
+        const enum plan_purpose purpose = index == config->lowers_ph   ? PLAN_LOWER
+                                          : index == config->raises_ph ? PLAN_RAISE
+                                                                       : PLAN_FEED;
+        ret->pump[p].stock = core->site->stock[config->pump[p].stock].key;
+        ret->pump[p].day_ul = window_used(w, DAY_MS, now.mono);
+        ret->pump[p].hour_ul = window_used(w, HOUR_MS, now.mono);
+        ret->pump[p].day_limit_ul = config->pump[p].limits.day_ul;
+        ret->pump[p].hour_limit_ul = config->pump[p].limits.hour_ul;
+        ret->pump[p].locked = t->effect[purpose].locked;
+    }
+}
+
+void core_view_tank(const struct core *core, uint32_t tank, struct now now, struct tank_view *ret)
+{
+    const struct site_tank *config = &core->site->tank[tank];
+    const struct core_tank *t = &core->tank[tank];
+    memset(ret, 0, sizeof *ret);
+    ret->key = config->key;
+    ret->name = config->name;
+    ret->state = t->state;
+    text_copy(ret->why, sizeof ret->why, t->why);
+    ret->paused = t->paused;
+    ret->service = t->service;
+    ret->stage = "";
+    view_probes(core, tank, now, ret);
+    view_pumps(core, tank, now, ret);
+    const struct crop_now crop = core_crop_now(core, tank, now);
+    ret->planted = crop.planted && now.clock != CLOCK_UNSET;
+    if (ret->planted) {
+        const struct crop_target set = core_setpoint(core, tank, now);
+        ret->set_ec_us_cm = set.ec_us_cm;
+        ret->set_ph = set.ph;
+        ret->stage = config->schedule.stage[crop.stage].name;
+        ret->day = crop.day;
+    }
+    ret->override = crop_override_runs(&t->override, now.mono);
+    if (ret->override) ret->override_left_ms = mono_since(t->override.ends, now.mono);
+    if (t->last_pump < 0) return;
+    ret->last.stock = core->site->stock[config->pump[t->last_pump].stock].key;
+    ret->last.ul = t->last_ul;
+    ret->last.at = t->last_at;
+    text_copy(ret->last.id, sizeof ret->last.id, t->last_id);
+}
+
+void core_view_chain(
+    const struct core *core, uint32_t chain, struct now now, struct chain_view *ret)
+{
+    const struct core_chain *c = &core->chain[chain];
+    memset(ret, 0, sizeof *ret);
+    ret->key = core->site->chain[chain].key;
+    struct text why = text_over(ret->why, sizeof ret->why);
+    (void)core_chain_ready(core, chain, now, &why);
+    ret->ready = c->head_ready && c->has_beat;
+    ret->bound = c->has_roll && c->matches;
+    ret->ours = c->ours;
+    ret->halted = c->has_beat && c->beat.halted;
+    ret->claim = c->claim;
+    ret->has_volts = c->has_beat && c->beat.has_volts;
+    ret->has_amps = c->has_beat && c->beat.has_amps;
+    ret->volts = c->beat.volts;
+    ret->amps = c->beat.amps;
+}
+
+/* The last day's use, over all tanks, tells how long the bottle will last. */
+void core_view_stock(
+    const struct core *core, uint32_t stock, struct now now, struct stock_view *ret)
+{
+    *ret = (struct stock_view){ .key = core->site->stock[stock].key,
+        .bottle_ul = core->site->stock[stock].bottle_ul,
+        .remaining_ul = core->stock[stock].remaining_ul,
+        .days_left = (double)NAN };
+    int64_t day_ul = 0;
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        for (uint32_t p = 0; p < core->site->tank[i].pump_count; p++) {
+            if (core->site->tank[i].pump[p].stock != stock) continue;
+            day_ul += window_used(&core->tank[i].pump[p].window, DAY_MS, now.mono);
+        }
+    }
+    if (day_ul > 0) ret->days_left = (double)ret->remaining_ul / (double)day_ul;
+}
