@@ -12,7 +12,8 @@ struct stock_limits {
     int64_t day_ul;      /* >= hour */
 };
 
-/* Of one tank: how far EC and pH may be moved in any hour. Millionths: uS/cm * 1000, pH * 1000000 */
+/* Of one tank: how far EC and pH may be moved in any hour. Millionths: uS/cm * 1000, pH * 1000000
+ */
 struct move_limits {
     int64_t ec_rise_per_hour; /* thousandths of uS/cm */
     int64_t ph_move_per_hour; /* millionths of a pH unit, up and down together */
@@ -21,14 +22,14 @@ struct move_limits {
 
 enum dose_verdict {
     DOSE_GRANTED,
-    DOSE_OVER_DOSE,  /* more than one dose may be */
+    DOSE_OVER_DOSE, /* more than one dose may be */
     DOSE_OVER_HOUR,
     DOSE_OVER_DAY,
     DOSE_OVER_EC_RISE,
     DOSE_OVER_PH_MOVE,
-    DOSE_TOO_SOON,   /* acid after base or base after acid */
-    DOSE_TOO_SMALL,  /* what the limits leave is less than the smallest dose */
-    DOSE_TOO_MANY,   /* a window can't remember one more */
+    DOSE_TOO_SOON,  /* acid after base or base after acid */
+    DOSE_TOO_SMALL, /* what the limits leave is less than the smallest dose */
+    DOSE_TOO_MANY,  /* a window can't remember one more */
     DOSE_VERDICT_COUNT,
 };
 
@@ -36,7 +37,7 @@ enum dose_verdict {
 struct dose_allowance {
     int64_t most_ul;           /* 0 when nothing may be given */
     enum dose_verdict because; /* the budget that binds; DOSE_GRANTED when 'wanted' is free */
-    struct mono retry;         /* when it would be 'wanted' (or the smallest dose); now if granted */
+    struct mono retry; /* when it would be 'wanted' (or the smallest dose); now if granted */
 };
 
 struct dose_question {
