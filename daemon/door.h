@@ -19,14 +19,14 @@ enum door_kind {
 
 struct door_call {
     enum door_kind kind;
-    uint64_t ticket; /* names the connection; never 0 */
+    uint64_t ticket;              /* names the connection; never 0 */
     struct event_request request; /* its origin is "socket", its ticket is set */
 };
 
 /* What the shell knows and the core doesn't. */
 struct door_shell {
     const char *broker_uri, *broker_why;
-    bool broker_plain_remote; /* a plain connection to another host */
+    bool broker_plain_remote;               /* a plain connection to another host */
     const char *config_path, *config_error; /* "" when the newest file was taken */
     struct civil config_loaded;
     int64_t journal_seq;
@@ -38,10 +38,13 @@ enum err door_open(struct door **ret, const char *path, struct problem *problem)
     __attribute__((warn_unused_result));
 void door_close(struct door *d); /* removes the file; NULL is fine */
 
-/* Readable when door_take should be called. */
+/* Readable when door_take should be called. Call it at least every second besides, so that clients
+ * that neither speak nor listen are dropped in time. */
 int door_descriptor(const struct door *d);
 
-/* The next call; names are looked up in 'site'. Calls that can't be read are answered inside. */
+/* The next call; names are looked up in 'site'. Calls that can't be read are answered inside. Call
+ * it until it returns false. Each call it returns is to be answered; answers to a ticket whose
+ * client has left go nowhere. */
 bool door_take(struct door *d, const struct site *site, struct now now, struct door_call *ret);
 
 void door_answer(struct door *d, uint64_t ticket, bool ok, const char *reason, const char *text);
@@ -49,7 +52,8 @@ void door_answer_status(struct door *d, uint64_t ticket, const struct core *core
     const struct site *site, const struct door_shell *shell, struct now now);
 
 /* Client side, blocking, for the tools: sends one line, gives the answer (malloced, caller frees).
- * ERR_IO when nobody listens there. 'wait_ms' bounds it all. */
+ * ERR_IO when nobody listens there, ERR_BUSY when no answer came within 'wait_ms', ERR_DAMAGED when
+ * the daemon hung up. 'wait_ms' bounds it all. */
 enum err door_ask(const char *path, const char *line, int64_t wait_ms, char **ret_answer,
     struct problem *problem) __attribute__((warn_unused_result));
 
