@@ -1,0 +1,133 @@
+/* The running daemon: what it holds, and the parts that pass things along. It decides nothing: it
+ * turns messages into events, performs the core's actions in order, and keeps commands back until
+ * the journal is on disk.
+ *
+ * The core's monotonic clock runs on from where the journal ended: 'line_ms' is what to add to
+ * CLOCK_BOOTTIME to be on that line (lib/journal/recover.h). */
+#ifndef DOSEWRIGHT_DAEMON_DAEMON_H
+#define DOSEWRIGHT_DAEMON_DAEMON_H
+
+#include "daemon/config.h"
+#include "daemon/door.h"
+#include "daemon/homie.h"
+#include "daemon/journal_file.h"
+#include "daemon/mqtt.h"
+#include "daemon/route.h"
+#include "lib/core/core.h"
+
+enum {
+    HELD_MAX = 128,      /* commands waiting for the disk */
+    HELD_LATE_MS = 6000, /* one that waited longer isn't sent: its head would refuse it */
+    LINES_MAX = 64,      /* records waiting for the disk, to be published then */
+    VIEW_EVERY_MS = 250, /* what is shown is looked at this often at most */
+    TICKS_MOST = 512,    /* in one pass of the loop */
+};
+
+struct held { /* a command or claim that waits until the journal is on disk up to 'seq' */
+    int64_t seq;
+    struct mono since;
+    enum action_kind kind;
+    uint32_t chain;
+    struct chain_command command;
+    struct chain_claim claim;
+};
+
+struct line { /* a record that is shown once it is on disk */
+    int64_t seq;
+    char text[RECORD_LINE_MAX];
+    char hash[LINK_HASH_HEX];
+};
+
+struct daemon {
+    struct config *config;
+    struct config *next_config; /* checked, waiting for a quiet moment */
+    uint64_t reload_ticket;     /* who waits for the verdict; 0: nobody */
+    char config_error[PROBLEM_TEXT_MAX + PROBLEM_WHERE_MAX];
+    struct civil config_loaded;
+
+    void *block;
+    struct core *core;
+    struct core_identity identity;
+    char boot[40];
+    int64_t line_ms;
+    struct actions *actions;
+
+    struct journal *journal;
+    int64_t last_seq;  /* appended */
+    bool journal_told; /* the core knows that it failed */
+
+    struct mqtt *mqtt;
+    bool link_up, active;
+    struct routes routes;
+    struct homie *homie;
+    struct door *door;
+
+    struct held held[HELD_MAX];
+    uint32_t held_first, held_count;
+    struct line *lines;
+    uint32_t line_first, line_count;
+
+    struct now now; /* of this pass; real CLOCK_BOOTTIME */
+    bool view_dirty;
+    struct mono view_at, zones_at;
+    bool stopping;
+};
+
+/* --- run.c: start and stop -------------------------------------------------------------------- */
+
+/* Opens everything; on failure what was opened is closed by daemon_close. */
+enum err daemon_open(struct daemon *d, struct config *config, struct problem *problem)
+    __attribute__((warn_unused_result));
+void daemon_close(struct daemon *d);
+
+/* (Re)connects with the broker as the site, or as one that stands by. */
+enum err daemon_connect(struct daemon *d, struct problem *problem)
+    __attribute__((warn_unused_result));
+
+/* Tells the connection what this daemon listens to. */
+enum err daemon_subscribe(struct daemon *d, struct problem *problem)
+    __attribute__((warn_unused_result));
+
+/* --- loop.c ----------------------------------------------------------------------------------- */
+
+/* Until a signal says stop; the exit code. 'signals' is a signalfd. */
+int daemon_loop(struct daemon *d, int signals);
+
+/* --- perform.c -------------------------------------------------------------------------------- */
+
+/* The clocks as the core sees them. */
+struct now daemon_core_now(const struct daemon *d);
+
+/* One event into the core, and what it wants done. */
+void daemon_step(struct daemon *d, const struct event *event);
+
+/* Performs d->actions in order. */
+void daemon_perform(struct daemon *d);
+
+/* Sends what the disk has come up to, drops what waited too long, shows what was written. */
+void daemon_release(struct daemon *d);
+
+/* Appends a record of the shell's own (a configuration that was refused). */
+void daemon_record(struct daemon *d, struct record *record);
+
+/* --- inbound.c -------------------------------------------------------------------------------- */
+
+/* One message from the broker, one call through the door. */
+void daemon_message(struct daemon *d, const struct mqtt_message *message);
+void daemon_call(struct daemon *d, const struct door_call *call);
+
+/* --- renew.c: SIGHUP -------------------------------------------------------------------------- */
+
+/* Reads and checks the configuration again; 'ticket' waits for the verdict (0: nobody). */
+void daemon_reload(struct daemon *d, uint64_t ticket);
+
+/* Swaps a checked configuration in when nothing is in flight. */
+void daemon_renew(struct daemon *d);
+
+/* --- told.c ----------------------------------------------------------------------------------- */
+
+/* One line for the operator's log about a record that moves or means something; others are silent.
+ */
+void told_record(const struct record *record);
+
+#endif

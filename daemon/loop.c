@@ -1,0 +1,217 @@
+/* The one loop: wait, sample the clocks, drain what is readable, let time pass, show, arm. */
+#include <errno.h>
+#include <inttypes.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/epoll.h>
+#include <sys/signalfd.h>
+#include <sysexits.h>
+#include <unistd.h>
+
+#include "daemon/clock.h"
+#include "daemon/daemon.h"
+#include "daemon/log.h"
+#include "daemon/notify.h"
+#include "lib/base/text.h"
+
+enum {
+    MESSAGES_MOST = 256, /* taken from the broker in one pass */
+    CALLS_MOST = 16,
+    ZONES_EVERY_MS = 60000,
+    SLEEP_MOST_MS = 60000,
+};
+
+/* --- what came in ----------------------------------------------------------------------------- */
+
+static void on_signals(struct daemon *d, int signals)
+{
+    struct signalfd_siginfo info;
+    while (read(signals, &info, sizeof info) == (ssize_t)sizeof info) {
+        if (info.ssi_signo == SIGHUP)
+            daemon_reload(d, 0);
+        else
+            d->stopping = true;
+    }
+}
+
+static void check_link(struct daemon *d)
+{
+    struct mqtt_status status;
+    mqtt_status(d->mqtt, &status);
+    if (status.connected == d->link_up) return;
+    d->link_up = status.connected;
+    log_format(LOG_NOTED, "broker %s: %s", status.uri ? status.uri : "?",
+        status.connected ? "connected"
+        : status.why[0]  ? status.why
+                         : "connection lost");
+    if (d->link_up && d->active) homie_connected(d->homie);
+    struct event e;
+    memset(&e, 0, sizeof e);
+    e.kind = EVENT_LINK;
+    e.link_up = d->link_up;
+    daemon_step(d, &e);
+}
+
+static void take_messages(struct daemon *d)
+{
+    struct mqtt_message message;
+    for (int n = 0; n < MESSAGES_MOST && mqtt_take(d->mqtt, &message); n++) {
+        daemon_message(d, &message);
+    }
+}
+
+static void take_calls(struct daemon *d)
+{
+    struct door_call call;
+    for (int n = 0; n < CALLS_MOST; n++) {
+        if (!door_take(d->door, &d->config->site, d->now, &call)) return;
+        daemon_call(d, &call);
+    }
+}
+
+static void check_journal(struct daemon *d)
+{
+    struct problem problem;
+    if (!d->journal_told && journal_failed(d->journal, &problem)) {
+        d->journal_told = true;
+        struct event e;
+        memset(&e, 0, sizeof e);
+        e.kind = EVENT_JOURNAL;
+        text_copy(e.journal.why, sizeof e.journal.why, problem.text);
+        daemon_step(d, &e);
+    }
+    if (!journal_turned(d->journal)) return;
+    uint32_t cursor = 0;
+    while (core_carry(d->core, &cursor, daemon_core_now(d), d->actions)) {
+        daemon_perform(d);
+    }
+}
+
+/* --- time passes ------------------------------------------------------------------------------ */
+
+static void check_zones(struct daemon *d)
+{
+    if (d->zones_at.ms > 0 && mono_since(d->now.mono, d->zones_at) < ZONES_EVERY_MS) return;
+    d->zones_at = d->now.mono;
+    const struct site *site = &d->config->site;
+    for (uint32_t i = 0; i < site->tank_count; i++) {
+        struct event e;
+        memset(&e, 0, sizeof e);
+        e.kind = EVENT_ZONES;
+        e.zone.tank = i;
+        if (clock_zone_offset(&e.zone.offset_ms, site->tank[i].schedule.zone, d->now.civil))
+            daemon_step(d, &e);
+    }
+}
+
+static void tick(struct daemon *d)
+{
+    const struct event e = { .kind = EVENT_TICK };
+    for (int n = 0; n < TICKS_MOST; n++) {
+        if (mono_since(core_wakes_at(d->core), daemon_core_now(d).mono) > 0) return;
+        daemon_step(d, &e);
+    }
+}
+
+/* One line for the service manager: what a glance should tell. */
+static void show_status(struct daemon *d)
+{
+    struct site_view view;
+    core_view_site(d->core, daemon_core_now(d), &view);
+    char line[256];
+    struct text t = text_over(line, sizeof line);
+    text_add(&t, view.halted ? "halted; " : view.standby ? "standing by; " : "");
+    text_add(&t, view.link_up ? "broker connected" : "broker doesn't answer");
+    if (view.alerts > 0) {
+        text_add(&t, "; alerts: ");
+        text_add_int(&t, view.alerts);
+    }
+    notify_status(line);
+}
+
+static void show(struct daemon *d)
+{
+    if (!d->view_dirty || mono_since(d->now.mono, d->view_at) < VIEW_EVERY_MS) return;
+    d->view_dirty = false;
+    d->view_at = d->now.mono;
+    show_status(d);
+    if (!d->active || !d->link_up) return;
+    homie_publish(d->homie, d->mqtt, d->core, daemon_core_now(d));
+    homie_beat(d->homie, d->mqtt, d->identity.by, d->now.mono);
+}
+
+/* --- the pass --------------------------------------------------------------------------------- */
+
+static int64_t sooner(int64_t a, int64_t b)
+{
+    return a < b ? a : b;
+}
+
+/* Milliseconds until something is due, whatever comes in before. */
+static int sleep_ms(const struct daemon *d, struct mono mqtt_due)
+{
+    int64_t ms = SLEEP_MOST_MS;
+    ms = sooner(ms, mono_since(mqtt_due, d->now.mono));
+    ms = sooner(ms, mono_since(core_wakes_at(d->core), daemon_core_now(d).mono));
+    if (d->view_dirty) ms = sooner(ms, VIEW_EVERY_MS - mono_since(d->now.mono, d->view_at));
+    if (d->held_count > 0)
+        ms = sooner(ms, HELD_LATE_MS - mono_since(d->now.mono, d->held[d->held_first].since));
+    const int64_t watchdog = notify_watchdog_every_ms();
+    if (watchdog > 0) ms = sooner(ms, watchdog);
+    return ms < 0 ? 0 : (int)ms;
+}
+
+static struct mono pass(struct daemon *d, int signals)
+{
+    d->now = clock_now();
+    on_signals(d, signals);
+    struct mono due = mqtt_turn(d->mqtt, d->now.mono);
+    check_link(d);
+    take_messages(d);
+    take_calls(d);
+    check_zones(d);
+    tick(d);
+    check_journal(d);
+    daemon_release(d);
+    daemon_renew(d);
+    check_link(d);
+    show(d);
+    notify_watchdog();
+    return due;
+}
+
+static bool watch(int poll, int descriptor)
+{
+    struct epoll_event event = { .events = EPOLLIN, .data.fd = descriptor };
+    return epoll_ctl(poll, EPOLL_CTL_ADD, descriptor, &event) == 0;
+}
+
+int daemon_loop(struct daemon *d, int signals)
+{
+    int code = EX_OK;
+    const int poll = epoll_create1(EPOLL_CLOEXEC);
+    int mqtt = mqtt_descriptor(d->mqtt);
+    if (poll < 0 || !watch(poll, signals) || !watch(poll, mqtt) ||
+        !watch(poll, journal_descriptor(d->journal)) || !watch(poll, door_descriptor(d->door))) {
+        log_format(LOG_FAILED, "the loop can't be set up: %s", strerror(errno));
+        code = EX_OSERR;
+        d->stopping = true;
+    }
+    bool ready = false;
+    while (!d->stopping) {
+        const struct mono due = pass(d, signals);
+        if (!ready) notify_ready();
+        ready = true;
+        if (mqtt != mqtt_descriptor(d->mqtt)) { /* a reload made another connection */
+            mqtt = mqtt_descriptor(d->mqtt);
+            (void)watch(poll, mqtt);
+        }
+        if (d->stopping) break;
+        struct epoll_event events[8];
+        (void)epoll_wait(poll, events, 8, sleep_ms(d, due));
+    }
+    notify_stopping();
+    if (poll >= 0) close(poll);
+    return code;
+}

@@ -1,0 +1,191 @@
+#include <string.h>
+
+#include "daemon/daemon.h"
+#include "daemon/log.h"
+#include "daemon/payload.h"
+#include "lib/base/invariant.h"
+#include "lib/base/text.h"
+
+struct now daemon_core_now(const struct daemon *d)
+{
+    struct now now = d->now;
+    now.mono.ms += d->line_ms;
+    return now;
+}
+
+void daemon_step(struct daemon *d, const struct event *event)
+{
+    core_step(d->core, event, daemon_core_now(d), d->actions);
+    daemon_perform(d);
+}
+
+/* --- records ---------------------------------------------------------------------------------- */
+
+static void keep_line(struct daemon *d, int64_t seq, const char *text)
+{
+    if (d->line_count == LINES_MAX) { /* a listener sees the gap and can ask for it */
+        d->line_first = (d->line_first + 1) % LINES_MAX;
+        d->line_count--;
+    }
+    struct line *line = &d->lines[(d->line_first + d->line_count++) % LINES_MAX];
+    line->seq = seq;
+    text_copy(line->text, sizeof line->text, text);
+    text_copy(line->hash, sizeof line->hash, journal_tip(d->journal).hash);
+}
+
+void daemon_record(struct daemon *d, struct record *record)
+{
+    char buffer[RECORD_LINE_MAX];
+    struct text text = text_over(buffer, sizeof buffer);
+    struct problem problem;
+    int64_t seq;
+    if (journal_append(d->journal, record, d->now, &seq, &text, &problem) != ERR_NONE) {
+        log_format(LOG_FAILED, "the journal can't be written: %s", problem.text);
+        return; /* what waits for it is never sent; the loop tells the core */
+    }
+    d->last_seq = seq;
+    keep_line(d, seq, buffer);
+    told_record(record);
+}
+
+/* --- sending ---------------------------------------------------------------------------------- */
+
+static enum mqtt_result publish_to_chain(
+    struct daemon *d, uint32_t chain, const char *property, const char *payload)
+{
+    char topic[ROUTE_TOPIC_MAX];
+    route_topic(topic, d->config, d->config->site.chain[chain].device, property);
+    const struct mqtt_publish p = {
+        .topic = topic, .payload = payload, .length = strlen(payload), .qos = 1, .expiry_s = 8
+    };
+    return mqtt_publish(d->mqtt, &p);
+}
+
+static enum mqtt_result send_command(
+    struct daemon *d, uint32_t chain, const struct chain_command *command)
+{
+    char payload[PAYLOAD_MAX];
+    struct text text = text_over(payload, sizeof payload);
+    payload_add_command(&text, command);
+    INVARIANT(!text.cut);
+    return publish_to_chain(d, chain, "dose/command/set", payload);
+}
+
+static void unsent(struct daemon *d, const struct held *held)
+{
+    if (held->kind != ACTION_SEND) return;
+    struct event e;
+    memset(&e, 0, sizeof e);
+    e.kind = EVENT_UNSENT;
+    e.chain = held->chain;
+    text_copy(e.unsent, sizeof e.unsent, held->command.id);
+    daemon_step(d, &e);
+}
+
+static void hold(struct daemon *d, const struct action *a)
+{
+    INVARIANT(d->held_count < HELD_MAX);
+    struct held *h = &d->held[(d->held_first + d->held_count++) % HELD_MAX];
+    *h = (struct held){
+        .seq = d->last_seq, .since = d->now.mono, .kind = a->kind, .chain = a->chain
+    };
+    struct problem problem;
+    if (journal_failed(d->journal, &problem)) h->seq = INT64_MAX; /* its record isn't there */
+    if (a->kind == ACTION_SEND)
+        h->command = a->command;
+    else
+        h->claim = a->claim;
+}
+
+static void release_one(struct daemon *d, const struct held *h)
+{
+    if (h->kind == ACTION_SEND) {
+        if (send_command(d, h->chain, &h->command) == MQTT_UNSENT) unsent(d, h);
+        return;
+    }
+    char payload[PAYLOAD_MAX];
+    struct text text = text_over(payload, sizeof payload);
+    payload_add_claim(&text, &h->claim);
+    (void)publish_to_chain(d, h->chain, "chain/claim/set", payload);
+}
+
+static void release_held(struct daemon *d, int64_t synced)
+{
+    for (uint32_t n = d->held_count; n > 0; n--) {
+        const struct held h = d->held[d->held_first];
+        const bool late = mono_since(d->now.mono, h.since) >= HELD_LATE_MS;
+        if (h.seq > synced && !late) return;
+        d->held_first = (d->held_first + 1) % HELD_MAX;
+        d->held_count--;
+        if (late)
+            unsent(d, &h);
+        else
+            release_one(d, &h);
+    }
+}
+
+void daemon_release(struct daemon *d)
+{
+    const int64_t synced = journal_synced(d->journal);
+    release_held(d, synced);
+    while (d->line_count > 0 && d->lines[d->line_first].seq <= synced) {
+        const struct line *line = &d->lines[d->line_first];
+        struct link_tip tip = { .seq = line->seq };
+        text_copy(tip.hash, sizeof tip.hash, line->hash);
+        if (d->active && d->link_up) homie_entry(d->homie, d->mqtt, line->text, &tip);
+        d->line_first = (d->line_first + 1) % LINES_MAX;
+        d->line_count--;
+    }
+}
+
+/* --- the rest --------------------------------------------------------------------------------- */
+
+static void activate(struct daemon *d)
+{
+    struct problem problem;
+    d->active = true;
+    if (daemon_connect(d, &problem) != ERR_NONE)
+        log_format(LOG_FAILED, "%s: %s", problem.where, problem.text);
+}
+
+static void answer(struct daemon *d, const struct action *a)
+{
+    if (a->answer.ticket) {
+        door_answer(d->door, a->answer.ticket, a->answer.ok, a->answer.reason, a->answer.text);
+        return;
+    }
+    if (!a->answer.ok && d->active) homie_warn(d->homie, d->mqtt, a->answer.text);
+}
+
+/* Whatever a step made; unsent commands come back as events, so the actions are copied first. */
+void daemon_perform(struct daemon *d)
+{
+    d->view_dirty = true;
+    for (uint32_t i = 0; i < d->actions->count; i++) {
+        struct action *a = &d->actions->item[i];
+        switch (a->kind) {
+        case ACTION_RECORD:
+            daemon_record(d, &a->record);
+            break;
+        case ACTION_SEND:
+        case ACTION_CLAIM:
+            hold(d, a);
+            break;
+        case ACTION_STOP:
+            if (send_command(d, a->chain, &a->command) == MQTT_UNSENT)
+                log_format(LOG_WARNED, "a stop for chain %s couldn't be sent: the broker is away",
+                    d->config->site.chain[a->chain].key);
+            break;
+        case ACTION_ACTIVATE:
+            activate(d);
+            break;
+        case ACTION_ANSWER:
+            answer(d, a);
+            break;
+        case ACTION_LOG:
+            log_line(a->log.level, a->log.text);
+            break;
+        }
+    }
+    d->actions->count = 0;
+}
