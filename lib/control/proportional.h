@@ -7,10 +7,10 @@
 #include "lib/base/units.h"
 
 struct control_tank {
-    double volume_l;          /* water in the tank now */
-    double alkalinity_meq_l;  /* of the source water */
+    double volume_l;               /* water in the tank now */
+    double alkalinity_meq_l;       /* of the source water */
     double band_ec_us_cm, band_ph; /* half widths that need no action */
-    double share;             /* 0 to 1: part of the distance that one round makes up */
+    double share;                  /* 0 to 1: part of the distance that one round makes up */
 };
 
 struct control_water {
@@ -20,10 +20,10 @@ struct control_water {
 
 enum control_need {
     NEED_NOTHING,
-    NEED_FEED,    /* raise EC by 'ec_us_cm' */
+    NEED_FEED, /* raise EC by 'ec_us_cm' */
     NEED_LOWER_PH,
     NEED_RAISE_PH,
-    NEED_WATER,   /* EC is above its band: dosing can't lower it */
+    NEED_WATER, /* EC is above its band: dosing can't lower it */
 };
 
 struct control_answer {
@@ -33,15 +33,26 @@ struct control_answer {
     double ph_move;  /* expected size of the move, > 0 */
 };
 
+/* One need at a time:
+ *   EC below its band                             feed
+ *   else pH over half its band above              acid
+ *   else pH over three quarters of it below       base
+ *   else EC over half its band below              feed
+ *   else EC above its band                        water
+ * Each aims at the setpoint, 'share' of the way. Nothing when a number isn't finite or no pH. */
 struct control_answer control_decide(
     const struct control_tank *tank, const struct control_water *water);
 
-/* Acid (meq/L) that takes water from one pH to another (0 when 'to' is not below 'from'): a water of
- * that alkalinity with 1.2 mmol/L phosphate, CO2 not leaving. Base is the same backwards. */
+/* Acid (meq/L) that takes water from one pH to another (0 when 'to' is not below 'from'): a water
+ * of that alkalinity with 1.2 mmol/L phosphate, CO2 not leaving. Base is the same backwards. */
 double control_acid_meq_l(double alkalinity_meq_l, double from_ph, double to_ph);
 
-/* Was a dose seen? After mixing, compares the move with what was expected. */
+/* Was a dose seen? */
 enum control_effect { EFFECT_SEEN, EFFECT_UNTELLING, EFFECT_MISSING, EFFECT_WRONG_WAY };
+
+/* Compares, after mixing, the move that was seen with the one expected (signed, not 0); 'noise' is
+ * one deviation of a reading. UNTELLING: expected isn't more than 3 noise. MISSING: less than a
+ * quarter of it was seen. WRONG_WAY: it went the other way by more than a quarter and 3 noise. */
 enum control_effect control_effect_of(double expected, double seen, double noise);
 
 #endif

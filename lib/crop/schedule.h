@@ -14,14 +14,14 @@ struct crop_target {
 
 struct crop_stage {
     const char *name;
-    int64_t days; /* > 0; the last stage may be 0: for ever */
+    int64_t days;                /* > 0; the last stage may be 0: for ever */
     struct crop_target from, to; /* equal unless the stage is a ramp */
     bool has_night;
-    struct crop_target night; /* used from day's end to day's start */
+    struct crop_target night; /* used from day's end to day's start; a NaN leaves the day's value */
 };
 
-/* Where night begins and ends. The zone's offset changes with daylight saving: the shell looks it up
- * (see zone_offset_ms of struct crop_clock), so that this stays free of time-zone files. */
+/* Where night begins and ends. The zone's offset changes with daylight saving: the shell looks it
+ * up (see zone_offset_ms of struct crop_clock), so that this stays free of time-zone files. */
 struct crop_schedule {
     const char *crop;
     uint32_t count; /* at least 1 */
@@ -36,13 +36,15 @@ struct crop_clock {
 };
 
 struct crop_now {
-    bool planted;        /* false before the planting date: nothing is dosed */
-    uint32_t stage;      /* index */
-    int64_t day;         /* 1 on the day of planting, local days */
+    bool planted;   /* false before the planting date: nothing is dosed */
+    uint32_t stage; /* index */
+    int64_t day;    /* 1 on the day of planting, local days */
     struct crop_target target;
 };
 
-/* 'planted' is the planting date's midnight as if UTC; it is compared with local midnight. */
+/* What holds at that instant. Ramps are straight from a stage's first instant to its last; past the
+ * last stage its end stays. Before the planting date it says so and gives the first target.
+ * 'planted' is the planting date's midnight as if UTC; it is compared with local midnight. */
 struct crop_now crop_now_at(
     const struct crop_schedule *schedule, struct civil planted, struct crop_clock clock);
 
@@ -65,6 +67,7 @@ struct crop_override {
 struct crop_target crop_setpoint(const struct crop_target *scheduled,
     const struct crop_override *override, const struct crop_envelope *envelope, struct mono now);
 
+/* Is there one, and has it not ended? */
 bool crop_override_runs(const struct crop_override *override, struct mono now);
 
 #endif
