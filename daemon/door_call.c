@@ -287,6 +287,20 @@ static bool read_refilled(const struct reading *r)
     return true;
 }
 
+static bool read_position(
+    const struct reading *r, uint32_t chain, const struct chain_address_text *a)
+{
+    const struct chain_config *config = &r->site->chain[chain];
+    for (uint32_t i = 0; i < config->count; i++) {
+        const struct chain_module_config *m = &config->module[i];
+        if (m->position != a->position) continue;
+        r->request->chain = chain;
+        r->request->address = (struct chain_address){ chain, a->position, a->channel };
+        return true;
+    }
+    return refuse(r->no, "no-such-module", "the configuration has no module at that position");
+}
+
 static bool read_identify(const struct reading *r)
 {
     r->request->kind = REQUEST_IDENTIFY;
@@ -299,10 +313,7 @@ static bool read_identify(const struct reading *r)
             r->no, "malformed", "\"address\" isn't of the form west/2.3 or west/1.circulation");
     }
     for (uint32_t i = 0; i < chains.count; i++) {
-        if (strcmp(chain_key(r->site, i), a.chain) != 0) continue;
-        r->request->chain = i;
-        r->request->address = (struct chain_address){ i, a.position, a.channel };
-        return true;
+        if (strcmp(chain_key(r->site, i), a.chain) == 0) return read_position(r, i, &a);
     }
     return refuse_name(r, &chains, a.chain);
 }
