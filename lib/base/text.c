@@ -111,7 +111,7 @@ static void add_two(struct text *t, int64_t much, const char *unit, int64_t rest
 
 void text_add_span(struct text *t, int64_t span_ms)
 {
-    const int64_t s = (span_ms < 0 ? 0 : span_ms + 500) / 1000;
+    const int64_t s = span_ms < 0 ? 0 : span_ms / 1000 + (span_ms % 1000 >= 500 ? 1 : 0);
     if (s < 120)
         add_two(t, s, " s", 0, "");
     else if (s < 7200)

@@ -8,7 +8,10 @@ int64_t nearest(double value)
 {
     if (!(value > -SATURATED)) return value <= -SATURATED ? -INT64_C(9000000000000000000) : 0;
     if (value >= SATURATED) return INT64_C(9000000000000000000);
-    return (int64_t)(value < 0.0 ? ceil(value - 0.5) : floor(value + 0.5));
+    /* Adding a half first would itself round: up from just below a half, and beyond 2^52. */
+    const double size = fabs(value), whole = floor(size);
+    const int64_t rounded = (int64_t)whole + (size - whole >= 0.5 ? 1 : 0);
+    return value < 0.0 ? -rounded : rounded;
 }
 
 int64_t ul_from_ml(double ml)
