@@ -84,6 +84,9 @@ void daemon_close(struct daemon *d);
 enum err daemon_connect(struct daemon *d, struct problem *problem)
     __attribute__((warn_unused_result));
 
+/* The connection is up: shows itself, as the site or as one that stands by. */
+void daemon_greet(struct daemon *d);
+
 /* Tells the connection what this daemon listens to. */
 enum err daemon_subscribe(struct daemon *d, struct problem *problem)
     __attribute__((warn_unused_result));

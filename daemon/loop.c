@@ -45,7 +45,7 @@ static void check_link(struct daemon *d)
         status.connected ? "connected"
         : status.why[0]  ? status.why
                          : "connection lost");
-    if (d->link_up && d->active) homie_connected(d->homie);
+    if (d->link_up) daemon_greet(d);
     struct event e;
     memset(&e, 0, sizeof e);
     e.kind = EVENT_LINK;

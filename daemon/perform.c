@@ -140,10 +140,10 @@ void daemon_release(struct daemon *d)
 
 /* --- the rest --------------------------------------------------------------------------------- */
 
-static void activate(struct daemon *d)
+static void reconnect_as(struct daemon *d, bool active)
 {
     struct problem problem;
-    d->active = true;
+    d->active = active;
     if (daemon_connect(d, &problem) != ERR_NONE)
         log_format(LOG_FAILED, "%s: %s", problem.where, problem.text);
 }
@@ -177,7 +177,10 @@ void daemon_perform(struct daemon *d)
                     d->config->site.chain[a->chain].key);
             break;
         case ACTION_ACTIVATE:
-            activate(d);
+            reconnect_as(d, true);
+            break;
+        case ACTION_STAND_BY:
+            reconnect_as(d, false);
             break;
         case ACTION_ANSWER:
             answer(d, a);

@@ -111,6 +111,20 @@ enum err daemon_connect(struct daemon *d, struct problem *problem)
     return err == ERR_NONE ? daemon_subscribe(d, problem) : err;
 }
 
+void daemon_greet(struct daemon *d)
+{
+    if (d->active) {
+        homie_connected(d->homie);
+        return;
+    }
+    char standby[ROUTE_TOPIC_MAX];
+    standby_topic(d, standby);
+    const struct mqtt_publish here = {
+        .topic = standby, .payload = "init", .length = 4, .qos = 1, .retained = true
+    };
+    (void)mqtt_publish(d->mqtt, &here);
+}
+
 /* Several probes may share a topic: it is subscribed once. */
 static uint32_t route_filters(const struct routes *routes, struct mqtt_subscription *ret)
 {

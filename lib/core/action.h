@@ -16,6 +16,7 @@ enum action_kind {
     ACTION_STOP,     /* send this stop or halt at once: it waits for nothing */
     ACTION_CLAIM,    /* publish this claim, once every record before it is on disk */
     ACTION_ACTIVATE, /* reconnect as the site's device, with its last will */
+    ACTION_STAND_BY, /* reconnect as one that stands by: the site's device is another's now */
     ACTION_ANSWER,   /* to a request */
     ACTION_LOG,      /* one line for the operator's log */
 };

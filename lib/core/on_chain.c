@@ -79,6 +79,7 @@ static void lost_claim(struct core *core, uint32_t chain, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
     c->deposed = true;
+    c->held = false;
     char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
     alert_name(id, "taken-over", core->site->chain[chain].key, NULL);
     struct text t = text_over(text, sizeof text);
@@ -90,6 +91,18 @@ static void lost_claim(struct core *core, uint32_t chain, struct actions *ret)
     alert_raise(core, id, -1, text, ret);
 }
 
+/* With no chain left to command, the site's device belongs to the other daemon. */
+static void stand_by(struct core *core, struct now now, struct actions *ret)
+{
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (core->chain[c].ours || !core->chain[c].deposed) return;
+    }
+    if (!core->active) return;
+    core->active = false;
+    core_lose_link(core, now);
+    (void)emit(ret, ACTION_STAND_BY);
+}
+
 static void on_claim(struct core *core, uint32_t chain, const struct chain_claim *claim,
     struct now now, struct actions *ret)
 {
@@ -98,12 +111,14 @@ static void on_claim(struct core *core, uint32_t chain, const struct chain_claim
     c->claim = *claim;
     c->has_claim = true;
     c->ours = text_same(claim->by, core->identity.by) && claim->reign == c->asked_reign;
-    if (was_ours && !c->ours && claim->by[0]) lost_claim(core, chain, ret);
+    const bool mine = c->ours || text_same(claim->by, core->identity.by);
+    if (c->held && !mine && claim->by[0] && !c->deposed) lost_claim(core, chain, ret);
     if (!was_ours && c->ours) {
         char id[ALERT_ID_MAX];
         alert_name(id, "taken-over", core->site->chain[chain].key, NULL);
         alert_clear(core, id, ret);
         c->former = *claim;
+        c->held = true;
         struct record *r = emit_record(ret, "reign");
         record_add_text(r, "chain", core->site->chain[chain].key);
         record_add_text(r, "by", claim->by);
@@ -111,6 +126,7 @@ static void on_claim(struct core *core, uint32_t chain, const struct chain_claim
     }
     c->due = now.mono;
     wake_tanks(core, chain, now);
+    stand_by(core, now, ret);
 }
 
 static void on_ledger(struct core *core, uint32_t chain, const struct chain_ledger *ledger,

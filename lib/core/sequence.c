@@ -245,7 +245,8 @@ static void blocked(struct core *core, uint32_t tank, struct now now, struct act
 {
     struct core_tank *t = &core->tank[tank];
     const bool reachable = core->link_up && core->chain[tank_chain(core, tank)].has_beat;
-    if (t->dose.used && !t->dose.restored && reachable) core_stop_tank(core, tank, now, ret);
+    const bool all = t->service || t->state == TANK_INTERLOCKED;
+    if (reachable) core_stop_tank(core, tank, all, now, ret);
     if (core_dose_overdue(core, tank, now)) core_settle_overdue(core, tank, now, ret);
     core_confirm_circulation(core, tank, now);
     t->plan.count = t->plan.next = 0;

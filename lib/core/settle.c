@@ -37,6 +37,7 @@ static void settle_dose(
     }
     t->dose.used = false;
     if (o->ul > 0) {
+        t->failures = 0;
         t->line_dirty = true;
         t->flush_from = now.mono;
         t->flushed_ms = 0;
@@ -105,7 +106,7 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
         o.ul = 0;
         o.ran_ms = 0;
         refused(core, tank, report, ret);
-        t->not_before = mono_after(now.mono, TANK_LOOK_MS);
+        core_back_off(t, now);
         break;
     case CHAIN_DONE:
     case CHAIN_STOPPED:
@@ -135,7 +136,7 @@ static void report_on_circulation(struct core *core, uint32_t tank,
         return;
     case CHAIN_REFUSED: /* what ran before goes on until its own end */
         refused(core, tank, report, ret);
-        t->not_before = mono_after(now.mono, TANK_LOOK_MS);
+        core_back_off(t, now);
         break;
     case CHAIN_DONE:
     case CHAIN_STOPPED:
@@ -164,6 +165,13 @@ void core_settle_report(struct core *core, uint32_t chain, const struct chain_re
             return;
         }
     }
+}
+
+void core_back_off(struct core_tank *t, struct now now)
+{
+    static const uint32_t doublings_most = 6;
+    if (t->failures < doublings_most) t->failures++;
+    t->not_before = mono_after(now.mono, (int64_t)TANK_LOOK_MS << (t->failures - 1));
 }
 
 bool core_dose_overdue(const struct core *core, uint32_t tank, struct now now)
@@ -203,11 +211,11 @@ void core_settle_unsent(
         if (tank_chain(core, i) == chain && t->circulation.used &&
             text_same(t->circulation.id, id)) {
             t->circulation.used = false;
-            t->not_before = mono_after(now.mono, TANK_LOOK_MS);
+            core_back_off(t, now);
         }
         if (!t->dose.used || !text_same(t->dose.id, id)) continue;
         const struct outcome o = { .state = "unsent" };
         settle_dose(core, i, &o, now, ret);
-        t->not_before = mono_after(now.mono, TANK_LOOK_MS);
+        core_back_off(t, now);
     }
 }

@@ -49,6 +49,7 @@ struct core_chain {
     struct chain_beat beat;
     struct mono beat_at;
     bool has_claim, ours;
+    bool held;                 /* it was ours since this start */
     struct chain_claim claim;  /* in force, as read */
     struct chain_claim former; /* the last one in force that our own journal holds; by "" if none */
     struct chain_claim former_asked; /* ... and the last one that it asked for */
@@ -125,6 +126,7 @@ struct core_tank {
     struct mono acid_ended, base_ended;
     struct core_effect effect[PLAN_PURPOSES];
     struct mono not_before; /* after a failed attempt */
+    uint32_t failures;      /* in a row */
     char last_id[CHAIN_WORD_MAX];
     int32_t last_pump; /* -1: none */
     int64_t last_ul;
@@ -177,8 +179,9 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
 void core_send_circulate(
     struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret);
 
-/* Stops what this tank runs, at once. */
-void core_stop_tank(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+/* Stops this tank's dose at once, and its circulation too when 'all'. */
+void core_stop_tank(
+    struct core *core, uint32_t tank, bool all, struct now now, struct actions *ret);
 
 /* Halts or resumes one chain. */
 void core_send_halt(struct core *core, uint32_t chain, struct now now, struct actions *ret);
@@ -199,6 +202,9 @@ bool core_dose_overdue(const struct core *core, uint32_t tank, struct now now);
 
 /* Such a dose counts as delivered in full. */
 void core_settle_overdue(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
+/* After an attempt that failed: the next one waits longer each time, up to five minutes. */
+void core_back_off(struct core_tank *t, struct now now);
 
 /* A command that certainly never left. */
 void core_settle_unsent(

@@ -257,6 +257,7 @@ static void perform(struct world *w)
             head_claim(&w->head, &a->claim);
             break;
         case ACTION_ACTIVATE:
+        case ACTION_STAND_BY:
             w->relink = true;
             w->relink_ms = w->now.mono.ms + 200;
             break;
