@@ -43,18 +43,15 @@ static bool is_word_any_case(struct span s, const char *word)
     return true;
 }
 
-/* "6,2" becomes "6.2"; a text with both marks, or two commas, is no number. */
+/* "6,2" becomes "6.2"; "1,800.5" becomes "1.800.5", which is no number. */
 static bool read_comma(double *ret, struct span s)
 {
     char text[NUMBER_LENGTH_MAX];
     if (s.length > sizeof text) return false;
-    uint32_t marks = 0;
     for (size_t i = 0; i < s.length; i++) {
-        const bool mark = s.at[i] == ',' || s.at[i] == '.';
-        if (mark) marks++;
-        text[i] = mark ? '.' : s.at[i];
+        text[i] = s.at[i] == ',' ? '.' : s.at[i];
     }
-    return marks <= 1 && decimal_read_json(ret, text, s.length);
+    return decimal_read_json(ret, text, s.length);
 }
 
 static bool read_bool(double *ret, struct span s, bool digits)

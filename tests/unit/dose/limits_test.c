@@ -167,6 +167,18 @@ START_TEST(a_lowered_limit_leaves_nothing_and_is_no_bug)
 }
 END_TEST
 
+START_TEST(limits_that_no_dose_can_meet_refuse_for_ever)
+{
+    static const struct stock_limits odd = { 500, 499, 2000, 2000 };
+    static const struct stock_limits odder = { 500, 500, 499, 2000 };
+    struct window_entry room[ROOM];
+    struct dose_window w;
+    window_init(&w, room, ROOM, DAY_MS);
+    expect(ask(&odd, &w, 1000, 9), 0, DOSE_OVER_DOSE, INT64_MAX);
+    expect(ask(&odder, &w, 1000, 9), 0, DOSE_OVER_HOUR, INT64_MAX);
+}
+END_TEST
+
 START_TEST(every_verdict_has_a_word_and_a_phrase_of_its_own)
 {
     for (int a = 0; a < DOSE_VERDICT_COUNT; a++) {
@@ -273,6 +285,7 @@ int main(void)
     tcase_add_test(tc, a_wish_below_the_smallest_is_too_small_whatever_is_free);
     tcase_add_test(tc, a_window_without_room_refuses_even_when_the_budgets_would_not);
     tcase_add_test(tc, a_lowered_limit_leaves_nothing_and_is_no_bug);
+    tcase_add_test(tc, limits_that_no_dose_can_meet_refuse_for_ever);
     tcase_add_test(tc, every_verdict_has_a_word_and_a_phrase_of_its_own);
     tcase_add_loop_test(tc, no_grant_ever_passes_a_limit_and_none_is_withheld, 0, SEEDS);
     tcase_add_loop_test(

@@ -87,6 +87,8 @@ START_TEST(words_for_nothing_are_nothing)
     refuses(&LOOSE, "Unavailable", false, PROBE_NOT_A_NUMBER);
     refuses(&LOOSE, "unavailable!", false, PROBE_NOT_A_NUMBER);
     refuses(&PLAIN, "unavailable", false, PROBE_NOT_A_NUMBER);
+    double number;
+    ck_assert_int_eq(probe_number(&number, &LOOSE, "\0", 1, true), PROBE_NOT_A_NUMBER);
 }
 END_TEST
 
