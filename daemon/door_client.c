@@ -123,11 +123,15 @@ static enum err receive_line(const struct asking *a, char **answer)
 
 static enum err converse(const struct asking *a, const char *line, char **answer)
 {
+    char whole[DOOR_CALL_MAX + 2];
+    struct text t = text_over(whole, sizeof whole);
+    text_add(&t, line);
+    text_add_char(&t, '\n');
+    if (t.cut) return fail(a, ERR_RANGE, "the call is longer than a daemon takes", 0);
     struct sockaddr_un address = { .sun_family = AF_UNIX };
     text_copy(address.sun_path, sizeof address.sun_path, a->path);
     enum err err = knock(a, &address);
-    if (err == ERR_NONE) err = send_all(a, line, strlen(line));
-    if (err == ERR_NONE) err = send_all(a, "\n", 1);
+    if (err == ERR_NONE) err = send_all(a, t.at, t.length);
     if (err == ERR_NONE) err = receive_line(a, answer);
     return err;
 }

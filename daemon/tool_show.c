@@ -39,7 +39,7 @@ void show_folded(FILE *out, int indent, const char *label, const char *words)
     show_safely(out, label, strlen(label));
     int column = label_columns;
     bool fresh = true; /* no word on this line yet */
-    if (column >= indent && words[0]) {
+    if (column > 0 && column >= indent && words[0]) {
         fputc(' ', out);
         column++;
     }

@@ -4,7 +4,7 @@
 #include "daemon/tool_show.h"
 #include "lib/base/calendar.h"
 
-enum { LINE_MAX_BYTES = 2048, LABEL_COLUMNS = 13 };
+enum { LINE_MAX_BYTES = 2048, LABEL_COLUMNS = 14 };
 
 /* --- pieces ------------------------------------------------------------------------------------
  */
@@ -106,7 +106,8 @@ static void add_against_band(struct text *t, const cJSON *reading, const struct 
         text_add(t, "in band");
         return;
     }
-    text_add_real(t, fabs(off), m->decimals);
+    const int64_t far = nearest(fabs(off) * 100), allowed = nearest(band * 100);
+    text_add_real(t, fabs(off), far == allowed ? m->decimals + 1 : m->decimals);
     text_add(t, off > 0 ? " too high" : " too low");
     text_add(t, ", the band is ");
     text_add_real(t, band, m->decimals);
@@ -181,14 +182,14 @@ static void show_setpoint(FILE *out, const cJSON *tank)
     struct text *t = begin(&line);
     const char *stage = show_string(tank, "stage");
     if (show_true(tank, "override")) {
-        text_add(t, "set by hand, for ");
+        text_add(t, "set by hand for ");
         text_add_span(t, nearest(show_number(tank, "override_left_s")) * SECOND_MS);
-        text_add(t, " more; then ");
+        text_add(t, " more, then ");
     }
     if (!show_true(tank, "planted")) {
         text_add(t, "not planted yet: nothing is dosed");
     } else {
-        text_add(t, "the schedule's stage ");
+        text_add(t, "stage ");
         text_add(t, stage);
         text_add(t, ", day ");
         text_add_real(t, show_number(tank, "day"), 0);
