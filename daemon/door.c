@@ -9,7 +9,9 @@
 #include <sys/file.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
+#include <sys/timerfd.h>
 #include <sys/un.h>
+#include <time.h>
 #include <unistd.h>
 
 #include "daemon/door_call.h"
@@ -25,6 +27,9 @@ enum {
     DOOR_ACCEPT_AGAIN_MS = 1 * 1000,
     DOOR_TURNS_MAX = 64, /* descriptors looked at in one door_take */
 };
+
+/* What epoll says is ready: a client's index, or one of these. */
+enum { READY_LISTENER = DOOR_CLIENTS_MAX, READY_TIMER };
 
 enum client_state { CLIENT_FREE, CLIENT_READING, CLIENT_WAITING, CLIENT_WRITING };
 
@@ -42,8 +47,9 @@ struct client {
 };
 
 struct door {
-    int listener, epoll;
-    bool listening; /* the listener is watched */
+    int listener, timer, epoll;
+    struct mono rings; /* when the timer does; INT64_MAX ms: never */
+    bool listening;    /* the listener is watched */
     struct mono listen_again;
     char path[sizeof((struct sockaddr_un *)NULL)->sun_path];
     dev_t device;
@@ -159,15 +165,18 @@ static enum err open_door(struct door *d, struct problem *problem)
     }
     enum err err = ERR_NONE;
     d->listener = socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
+    d->timer = timerfd_create(CLOCK_BOOTTIME, TFD_CLOEXEC | TFD_NONBLOCK);
     d->epoll = epoll_create1(EPOLL_CLOEXEC);
-    if (d->listener < 0 || d->epoll < 0)
+    if (d->listener < 0 || d->timer < 0 || d->epoll < 0)
         err = refuse_path(problem, ERR_IO, d->path, "can't make the local socket");
     else
         err = take_path(d, directory, problem);
     close(directory);
     if (err != ERR_NONE) return err;
-    d->listening = watch(d, d->listener, EPOLLIN, DOOR_CLIENTS_MAX, EPOLL_CTL_ADD);
-    if (!d->listening) return refuse_path(problem, ERR_IO, d->path, "can't watch the local socket");
+    d->listening = watch(d, d->listener, EPOLLIN, READY_LISTENER, EPOLL_CTL_ADD);
+    if (!d->listening || !watch(d, d->timer, EPOLLIN, READY_TIMER, EPOLL_CTL_ADD)) {
+        return refuse_path(problem, ERR_IO, d->path, "can't watch the local socket");
+    }
     return ERR_NONE;
 }
 
@@ -181,7 +190,8 @@ enum err door_open(struct door **ret, const char *path, struct problem *problem)
     }
     struct door *d = calloc(1, sizeof *d);
     if (!d) return refuse_path(problem, ERR_IO, path, "out of memory");
-    d->listener = d->epoll = -1;
+    d->listener = d->timer = d->epoll = -1;
+    d->rings.ms = INT64_MAX;
     text_copy(d->path, sizeof d->path, path);
     const enum err err = open_door(d, problem);
     if (err == ERR_NONE)
@@ -202,7 +212,7 @@ int door_descriptor(const struct door *d)
 static void listen_if(struct door *d, bool wanted)
 {
     if (d->listening == wanted) return;
-    if (watch(d, d->listener, wanted ? EPOLLIN : 0, DOOR_CLIENTS_MAX, EPOLL_CTL_MOD)) {
+    if (watch(d, d->listener, wanted ? EPOLLIN : 0, READY_LISTENER, EPOLL_CTL_MOD)) {
         d->listening = wanted;
     }
 }
@@ -227,6 +237,7 @@ void door_close(struct door *d)
                       st.st_ino == d->inode;
     if (ours) unlink(d->path);
     if (d->listener >= 0) close(d->listener);
+    if (d->timer >= 0) close(d->timer);
     if (d->epoll >= 0) close(d->epoll);
     free(d);
 }
@@ -301,6 +312,37 @@ static void write_on(struct door *d, struct client *c)
     drop(d, c);
 }
 
+/* Has the descriptor become readable at 'at', so that the loop comes back without being asked to.
+ */
+static void ring_at(struct door *d, struct mono at)
+{
+    if (at.ms == d->rings.ms) return;
+    const int64_t wait_ms = mono_since(at, d->now) < 1 ? 1 : mono_since(at, d->now);
+    struct itimerspec when = { 0 };
+    if (at.ms != INT64_MAX) {
+        when.it_value = (struct timespec){ wait_ms / 1000, wait_ms % 1000 * 1000000 };
+    }
+    if (timerfd_settime(d->timer, 0, &when, NULL) == 0) d->rings = at;
+}
+
+/* The timer follows whoever is to be dropped first. */
+static void set_timer(struct door *d)
+{
+    struct mono first = { INT64_MAX };
+    for (uint32_t i = 0; i < DOOR_CLIENTS_MAX; i++) {
+        const struct client *c = &d->client[i];
+        if (c->state != CLIENT_FREE && c->until.ms < first.ms) first = c->until;
+    }
+    if (!d->listening && has_room(d) && d->listen_again.ms < first.ms) first = d->listen_again;
+    ring_at(d, first);
+}
+
+static void on_timer(struct door *d)
+{
+    uint64_t times;
+    if (read(d->timer, &times, sizeof times) > 0) d->rings.ms = INT64_MAX;
+}
+
 /* Takes over 'answer' (malloced). */
 static void begin_answer(struct door *d, struct client *c, char *answer, size_t length)
 {
@@ -314,6 +356,7 @@ static void begin_answer(struct door *d, struct client *c, char *answer, size_t 
         return;
     }
     write_on(d, c);
+    set_timer(d);
 }
 
 static void answer_client(
@@ -445,20 +488,29 @@ static void drop_the_idle(struct door *d)
     }
 }
 
-bool door_take(struct door *d, const struct site *site, struct now now, struct door_call *ret)
+static bool take_next(struct door *d, const struct site *site, struct door_call *ret)
 {
-    d->now = now.mono;
-    drop_the_idle(d);
-    if (has_room(d) && mono_since(d->now, d->listen_again) >= 0) listen_if(d, true);
     for (int turn = 0; turn < DOOR_TURNS_MAX; turn++) {
         struct epoll_event e;
         const int n = epoll_wait(d->epoll, &e, 1, 0);
         if (n < 0 && errno == EINTR) continue;
         if (n <= 0) return false;
-        if (e.data.u32 == DOOR_CLIENTS_MAX)
+        if (e.data.u32 == READY_LISTENER)
             accept_clients(d);
+        else if (e.data.u32 == READY_TIMER)
+            on_timer(d);
         else if (turn_client(d, &d->client[e.data.u32], e.events, site, ret))
             return true;
     }
     return false;
+}
+
+bool door_take(struct door *d, const struct site *site, struct now now, struct door_call *ret)
+{
+    d->now = now.mono;
+    drop_the_idle(d);
+    if (has_room(d) && mono_since(d->now, d->listen_again) >= 0) listen_if(d, true);
+    const bool taken = take_next(d, site, ret);
+    set_timer(d);
+    return taken;
 }

@@ -38,8 +38,8 @@ enum err door_open(struct door **ret, const char *path, struct problem *problem)
     __attribute__((warn_unused_result));
 void door_close(struct door *d); /* removes the file; NULL is fine */
 
-/* Readable when door_take should be called. Call it at least every second besides, so that clients
- * that neither speak nor listen are dropped in time. */
+/* Readable when door_take should be called, also when a client that neither speaks nor listens is
+ * to be dropped. */
 int door_descriptor(const struct door *d);
 
 /* The next call; names are looked up in 'site'. Calls that can't be read are answered inside. Call

@@ -13,6 +13,7 @@
 #include <sys/un.h>
 #include <unistd.h>
 
+#include "daemon/clock.h"
 #include "daemon/door.h"
 #include "tests/unit/support.h"
 
@@ -284,6 +285,23 @@ START_TEST(a_silent_client_is_dropped_after_five_seconds)
 }
 END_TEST
 
+/* The one test here that lets real time pass: 5 s, waited for in poll. */
+START_TEST(the_descriptor_wakes_the_loop_when_somebody_is_to_be_dropped)
+{
+    struct door_call call;
+    now = clock_now();
+    const int silent = knock();
+    ck_assert(!take(&call));
+    struct pollfd p = { .fd = door_descriptor(door), .events = POLLIN };
+    ck_assert_int_eq(poll(&p, 1, 4000), 0);
+    ck_assert_int_eq(poll(&p, 1, 2000), 1);
+    now = clock_now();
+    ck_assert(!take(&call));
+    ck_assert_str_eq(heard(silent), "<end>");
+    ck_assert_int_eq(poll(&p, 1, 1500), 0); /* and is quiet afterwards */
+}
+END_TEST
+
 START_TEST(sixteen_are_served_and_the_next_waits_its_turn)
 {
     struct door_call call;
@@ -455,6 +473,7 @@ END_TEST
 int main(void)
 {
     TCase *t = tcase_create("door");
+    tcase_set_timeout(t, 30);
     tcase_add_checked_fixture(t, set_up, tear_down);
     tcase_add_test(t, the_socket_is_for_owner_and_group_whatever_the_umask);
     tcase_add_test(t, a_missing_directory_is_a_clear_error);
@@ -467,6 +486,7 @@ int main(void)
     tcase_add_test(t, what_cant_be_read_is_answered_inside);
     tcase_add_test(t, a_call_without_an_end_is_refused_at_its_bound);
     tcase_add_test(t, a_silent_client_is_dropped_after_five_seconds);
+    tcase_add_test(t, the_descriptor_wakes_the_loop_when_somebody_is_to_be_dropped);
     tcase_add_test(t, sixteen_are_served_and_the_next_waits_its_turn);
     tcase_add_test(t, sixteen_silent_ones_keep_a_halt_out_for_five_seconds_at_most);
     tcase_add_test(t, a_slow_reader_blocks_nobody_and_is_dropped);
