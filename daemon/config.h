@@ -26,6 +26,7 @@ struct config {
     const char *journal_dir;
     int64_t keep_days;
     const char *socket_path;    /* of the local door */
+    const double *tube_ml;      /* what primes a tube: [tank * TANK_PUMPS_MAX + pump]; 0: unknown */
     struct problem_list unwise; /* legal, but said aloud by check and run */
     void *arena;                /* private */
 };

@@ -1,0 +1,296 @@
+/* The site file's top, its broker, and what all parts of the reading share. */
+#include "daemon/site_yaml.h"
+
+#include <stdio.h>
+#include <string.h>
+#include <sys/un.h>
+
+#include "daemon/digest.h"
+#include "daemon/whole_file.h"
+#include "lib/base/text.h"
+
+enum { ZONES_AHEAD_H = 14 }; /* the farthest zone is UTC+14: its today may be tomorrow in UTC */
+
+uint32_t load_errors(const struct loader *l)
+{
+    return l->reader.errors->count + l->reader.errors->more;
+}
+
+const char *load_keep(struct loader *l, const char *text)
+{
+    const char *copy = arena_copy(l->keep, text, strlen(text));
+    return copy ? copy : "";
+}
+
+const char *load_path(struct loader *l, const char *path)
+{
+    if (path[0] == '/' || strncmp(path, "${", 2) == 0) return path;
+    const size_t dir = strlen(l->dir), length = strlen(path);
+    char *whole = arena_take(l->keep, dir + length + 1);
+    if (!whole) return NULL;
+    memcpy(whole, l->dir, dir);
+    memcpy(whole + dir, path, length);
+    return whole;
+}
+
+/* Something about a file as a whole: at the place that names it, or at the file itself. */
+static void say_of_file(struct loader *l, const char *path, const struct tree_node *named,
+    const struct problem *problem)
+{
+    if (named) {
+        schema_error(&l->reader, named, problem->err, "%s: %s", path, problem->text);
+        return;
+    }
+    problem_list_add(l->reader.errors, problem);
+}
+
+static void warn_group(struct loader *l, const char *path)
+{
+    if (l->group_writable_told) return;
+    l->group_writable_told = true;
+    struct problem p = { 0 };
+    (void)problem_set(&p, ERR_NONE, path,
+        "the file's group may write to it, and with it change every limit: chmod g-w, unless that "
+        "is meant");
+    problem_list_add(l->reader.warnings, &p);
+}
+
+const struct tree_node *load_file(
+    struct loader *l, struct arena *arena, const char *path, const struct tree_node *named)
+{
+    struct whole_file file;
+    struct problem problem = { 0 };
+    if (whole_file_read(&file, arena, path, &problem) != ERR_NONE) {
+        say_of_file(l, path, named, &problem);
+        return NULL;
+    }
+    if (!digest_add(l->digest, file.bytes, file.length)) {
+        (void)problem_set(&problem, ERR_FULL, path, "its digest can't be computed");
+        say_of_file(l, path, named, &problem);
+        return NULL;
+    }
+    if (file.group_writable) warn_group(l, path);
+    const struct tree_node *root;
+    const struct tree_source source = { path, file.bytes, file.length };
+    if (tree_parse(&root, arena, source, l->reader.errors) != ERR_NONE) return NULL;
+    return root;
+}
+
+bool load_name_valid(struct loader *l, const struct tree_node *node)
+{
+    if (chain_key_valid(node->key)) return true;
+    schema_error_at_key(&l->reader, node, ERR_SYNTAX,
+        "found %s; a name has 1 to 32 of a to z, 0 to 9 and -", schema_quoted(node->key).text);
+    return false;
+}
+
+void load_no_such_name(struct loader *l, const struct tree_node *node, const char *what,
+    const char *const *names, uint32_t count)
+{
+    char list[120];
+    struct text t = text_over(list, sizeof list);
+    for (uint32_t i = 0; i < count; i++) {
+        if (i > 0) text_add(&t, ", ");
+        text_add(&t, names[i]);
+    }
+    const bool scalar = node->kind == TREE_SCALAR;
+    const char *found = scalar ? node->text : node->key;
+    const char *near = found ? schema_nearest(found, names, count) : NULL;
+    if (near) {
+        schema_error(&l->reader, node, ERR_UNKNOWN,
+            "found %s, which names no %s; did you mean '%s'?", schema_found(node).text, what, near);
+        return;
+    }
+    schema_error(&l->reader, node, ERR_UNKNOWN, "found %s, which names no %s; there are: %s%s",
+        schema_found(node).text, what, count > 0 ? list : "none", t.cut ? " ..." : "");
+}
+
+void load_check_past(struct loader *l, const struct tree_node *node, struct civil date)
+{
+    if (!node || l->now.clock == CLOCK_UNSET) return;
+    if (date.ms <= l->now.civil.ms + ZONES_AHEAD_H * HOUR_MS) return;
+    schema_error(&l->reader, node, ERR_RANGE, "found %s, a day that is still to come",
+        schema_found(node).text);
+}
+
+/* --- the broker ------------------------------------------------------------------------------- */
+
+struct uri {
+    bool tls;
+    char host[256]; /* with its brackets, if it is an IPv6 address */
+    uint32_t port;
+};
+
+static bool read_port(uint32_t *ret, const char *s)
+{
+    uint32_t value = 0;
+    if (*s == '\0' || strlen(s) > 5) return false;
+    for (; *s; s++) {
+        if (*s < '0' || *s > '9') return false;
+        value = value * 10 + (uint32_t)(*s - '0');
+    }
+    *ret = value;
+    return value >= 1 && value <= 65535;
+}
+
+static bool host_valid(const char *host)
+{
+    const size_t length = strlen(host);
+    if (length == 0 || length > 253) return false;
+    const char *letters = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789";
+    if (host[0] == '[')
+        return host[length - 1] == ']' && length > 3 &&
+               strspn(host + 1, "0123456789abcdefABCDEF:.") == length - 2;
+    for (const char *c = host; *c; c++) {
+        if (!strchr(letters, *c) && *c != '.' && *c != '-' && *c != '_') return false;
+    }
+    return true;
+}
+
+static bool read_uri(struct uri *ret, const char *text)
+{
+    static const char tls[] = "mqtts://", plain[] = "mqtt://";
+    ret->tls = strncmp(text, tls, strlen(tls)) == 0;
+    if (!ret->tls && strncmp(text, plain, strlen(plain)) != 0) return false;
+    const char *rest = text + (ret->tls ? strlen(tls) : strlen(plain));
+    const char *end = rest[0] == '[' ? strchr(rest, ']') : NULL;
+    const char *colon = strchr(end ? end : rest, ':');
+    const size_t host_length = colon ? (size_t)(colon - rest) : strlen(rest);
+    if (host_length >= sizeof ret->host) return false;
+    struct text t = text_over(ret->host, sizeof ret->host);
+    text_add_bytes(&t, rest, host_length);
+    ret->port = ret->tls ? 8883 : 1883;
+    return host_valid(ret->host) && (!colon || read_port(&ret->port, colon + 1));
+}
+
+/* Only names that can't mean another machine. */
+static bool this_machine(const char *host)
+{
+    if (strcmp(host, "localhost") == 0 || strcmp(host, "[::1]") == 0) return true;
+    return strncmp(host, "127.", 4) == 0 && strspn(host, "0123456789.") == strlen(host);
+}
+
+static void take_uri(struct loader *l, const struct tree_node *node, bool *tls_before)
+{
+    struct broker_config *broker = &l->config->broker;
+    struct uri uri;
+    if (node->kind != TREE_SCALAR || !read_uri(&uri, node->text)) {
+        schema_error(&l->reader, node, ERR_SYNTAX,
+            "found %s; allowed: mqtts://host:port or mqtt://host:port, without user or path",
+            schema_found(node).text);
+        return;
+    }
+    if (!uri.tls && *tls_before)
+        schema_error(&l->reader, node, ERR_RANGE,
+            "found %s after an address with TLS; a plain one never follows it, or whoever cuts "
+            "the first gets everything in the clear",
+            schema_found(node).text);
+    if (!uri.tls && !this_machine(uri.host) && !broker->plain_allowed)
+        schema_error(&l->reader, node, ERR_RANGE,
+            "found %s, a plain connection to another machine; use mqtts://, or say "
+            "'insecure_plain: true' beside it",
+            schema_found(node).text);
+    *tls_before = *tls_before || uri.tls;
+    char whole[300];
+    struct text t = text_over(whole, sizeof whole);
+    text_add(&t, uri.tls ? "mqtts://" : "mqtt://");
+    text_add(&t, uri.host);
+    text_add_char(&t, ':');
+    text_add_int(&t, uri.port);
+    broker->uri[broker->uri_count++] = load_keep(l, whole);
+}
+
+static void take_uris(struct loader *l, const struct tree_node *list)
+{
+    if (!list || list->kind != TREE_LIST) return;
+    if (list->count < 1 || list->count > BROKER_URIS_MAX) {
+        schema_error(&l->reader, list, ERR_RANGE, "found %u addresses; allowed: 1 to %d",
+            list->count, BROKER_URIS_MAX);
+        return;
+    }
+    bool tls_before = false;
+    for (const struct tree_node *n = list->first; n; n = n->next) {
+        take_uri(l, n, &tls_before);
+    }
+}
+
+static const char *path_or_null(struct loader *l, const char *path)
+{
+    return path ? load_path(l, path) : NULL;
+}
+
+void load_broker(struct loader *l, const struct draft_site *draft, const struct tree_node *node)
+{
+    struct broker_config *broker = &l->config->broker;
+    broker->version = draft->version == 0 ? 5 : 4;
+    broker->username = draft->username;
+    broker->password_file = path_or_null(l, draft->password_file);
+    broker->ca_file = path_or_null(l, draft->ca_file);
+    broker->cert_file = path_or_null(l, draft->cert_file);
+    broker->key_file = path_or_null(l, draft->key_file);
+    broker->plain_allowed = draft->insecure_plain;
+    broker->keepalive_s = draft->keepalive_s;
+    take_uris(l, tree_get(node, "uris"));
+    if (draft->password_file && !draft->username)
+        schema_error(&l->reader, tree_get(node, "password_file"), ERR_MISSING,
+            "a password needs a 'username' beside it");
+    if (!draft->cert_file != !draft->key_file)
+        schema_error(&l->reader, tree_get(node, draft->cert_file ? "cert_file" : "key_file"),
+            ERR_MISSING, "'cert_file' and 'key_file' go together; the other one is missing");
+    if (broker->plain_allowed)
+        schema_warn(&l->reader, tree_get(node, "insecure_plain"),
+            "anybody between this machine and the broker can read along and move pumps");
+}
+
+/* --- the site --------------------------------------------------------------------------------- */
+
+static void take_socket(
+    struct loader *l, const struct draft_site *draft, const struct tree_node *node)
+{
+    char path[CONFIG_PATH_MAX];
+    struct text t = text_over(path, sizeof path);
+    text_add(&t, "/run/dosewright/");
+    text_add(&t, draft->key ? draft->key : "site");
+    text_add(&t, ".sock");
+    struct config *c = l->config;
+    c->socket_path = draft->socket_path ? load_path(l, draft->socket_path) : load_keep(l, path);
+    const size_t most = sizeof((struct sockaddr_un *)0)->sun_path - 1;
+    if (node && c->socket_path && strlen(c->socket_path) > most)
+        schema_error(&l->reader, node, ERR_RANGE,
+            "the whole path has %zu bytes; a socket's path may have %zu", strlen(c->socket_path),
+            most);
+}
+
+static void take_top(struct loader *l, const struct draft_site *draft, const struct tree_node *root)
+{
+    struct config *c = l->config;
+    c->site.key = draft->key ? draft->key : "";
+    c->site.name = draft->name ? draft->name : c->site.key;
+    c->homie_domain = draft->homie_domain ? draft->homie_domain : "homie";
+    c->journal_dir = draft->journal_dir ? load_path(l, draft->journal_dir) : "";
+    c->keep_days = draft->keep_days;
+    take_socket(l, draft, tree_get(root, "socket"));
+    if (draft->discovery != 0)
+        schema_error(&l->reader, tree_get(root, "discovery"), ERR_UNKNOWN,
+            "found %s, which is not supported yet; allowed: none",
+            schema_found(tree_get(root, "discovery")).text);
+}
+
+static const struct tree_node *get_map(const struct tree_node *root, const char *key)
+{
+    const struct tree_node *node = tree_get(root, key);
+    return node && node->kind == TREE_MAP ? node : NULL;
+}
+
+void load_site(struct loader *l, const struct tree_node *root)
+{
+    struct draft_site draft = { 0 };
+    schema_read(&l->reader, &schema_site, root, &draft);
+    if (root->kind != TREE_MAP) return;
+    take_top(l, &draft, root);
+    if (get_map(root, "broker")) load_broker(l, &draft, get_map(root, "broker"));
+    if (get_map(root, "chains")) load_chains(l, get_map(root, "chains"));
+    if (get_map(root, "stocks")) load_stocks(l, get_map(root, "stocks"));
+    if (tree_get(root, "tanks")) load_tanks(l, tree_get(root, "tanks"));
+    load_verify_site(l, root);
+}
