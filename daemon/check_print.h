@@ -1,0 +1,14 @@
+/* The two forms in which 'dosewright check' shows what it found. */
+#ifndef DOSEWRIGHT_DAEMON_CHECK_PRINT_H
+#define DOSEWRIGHT_DAEMON_CHECK_PRINT_H
+
+#include <stdio.h>
+
+#include "daemon/check_derive.h"
+
+/* 'config' is NULL when the configuration was refused. Both give false when memory is short. */
+bool check_print_text(FILE *out, const struct config *config, struct now now);
+bool check_print_json(FILE *out, const char *path, const struct config *config,
+    const struct problem_list *errors, struct now now);
+
+#endif
