@@ -85,22 +85,30 @@ static int64_t transitions_until(const struct block *b, int64_t at_s)
     return low;
 }
 
+/* The rule between the two line feeds at the end; "" when the table has to do. */
+static bool find_footer(const char **ret, size_t *ret_length, const uint8_t *p, size_t length)
+{
+    if (length < 2 || p[0] != '\n') return false;
+    const uint8_t *end = memchr(p + 1, '\n', length - 1);
+    if (!end) return false;
+    *ret = (const char *)p + 1;
+    *ret_length = (size_t)(end - p - 1);
+    return true;
+}
+
 bool zone_offset(int64_t *ret_s, const uint8_t *file, size_t length, int64_t at_s)
 {
     struct block old, b;
+    const char *rule;
+    size_t rule_length;
     if (length > ZONE_FILE_MAX || !read_block(&old, file, length, 4)) return false;
     if (!read_block(&b, file + old.length, length - old.length, 8) || b.leaps > 0) return false;
+    const size_t used = old.length + b.length;
+    if (!find_footer(&rule, &rule_length, file + used, length - used)) return false;
 
     const int64_t passed = transitions_until(&b, at_s);
-    if (passed < b.transitions) {
-        return type_offset(ret_s, &b, passed == 0 ? 0 : b.index[passed - 1]);
+    if (passed == b.transitions && rule_length > 0) {
+        return zone_rule_offset(ret_s, rule, rule_length, at_s);
     }
-    const uint8_t *footer = file + old.length + b.length;
-    const size_t rest = length - old.length - b.length;
-    if (rest < 2 || footer[0] != '\n') return false;
-    const uint8_t *end = memchr(footer + 1, '\n', rest - 1);
-    if (!end) return false;
-    const size_t rule = (size_t)(end - footer - 1);
-    if (rule > 0) return zone_rule_offset(ret_s, (const char *)footer + 1, rule, at_s);
     return type_offset(ret_s, &b, passed == 0 ? 0 : b.index[passed - 1]);
 }

@@ -305,8 +305,60 @@ START_TEST(a_file_cut_anywhere_is_refused)
         memcpy(cut, bytes, n);
         uint8_t *exact = realloc(cut, n > 0 ? n : 1);
         ck_assert_msg(!zone_offset(&offset_s, exact, n, at_s), "%zu bytes were enough", n);
+        ck_assert_msg(!zone_offset(&offset_s, exact, n, 0), "%zu bytes were enough", n);
         free(exact);
     }
+}
+END_TEST
+
+/* A file by hand, after RFC 8536 section 3: one transition at 1000 s to the type 'index' of one. */
+static size_t write_file(uint8_t *ret, uint8_t index, int32_t offset_s, uint8_t leaps)
+{
+    static const uint8_t header[44] = { 'T', 'Z', 'i', 'f', '2', [39] = 1, [43] = 4 };
+    uint8_t *p = ret;
+    memcpy(p, header, 44); /* the first block: a type, four characters of names, nothing else */
+    memset(p + 44, 0, 10);
+    p += 54;
+    memcpy(p, header, 44);
+    p[31] = leaps;
+    p[35] = 1;
+    p += 44;
+    memcpy(p, (const uint8_t[]){ 0, 0, 0, 0, 0, 0, 0x03, 0xE8, index }, 9);
+    p += 9;
+    for (int i = 0; i < 4; i++) {
+        *p++ = (uint8_t)((uint32_t)offset_s >> (24 - 8 * i));
+    }
+    memset(p, 0, 6); /* the names are empty */
+    p += 6;
+    memset(p, 0, (size_t)leaps * 12);
+    p += leaps * 12;
+    memcpy(p, "\n\n", 2);
+    return (size_t)(p + 2 - ret);
+}
+
+START_TEST(a_file_that_contradicts_itself_is_refused)
+{
+    uint8_t bytes[256];
+    int64_t offset_s = 7;
+    size_t length = write_file(bytes, 0, 3600, 0);
+    ck_assert(zone_offset(&offset_s, bytes, length, 1000));
+    ck_assert_int_eq(offset_s, 3600);
+    length = write_file(bytes, 0, -3600, 0);
+    ck_assert(zone_offset(&offset_s, bytes, length, 999));
+    ck_assert_int_eq(offset_s, -3600);
+    offset_s = 7;
+    length = write_file(bytes, 1, 3600, 0); /* there is no such type */
+    ck_assert(!zone_offset(&offset_s, bytes, length, 1000));
+    length = write_file(bytes, 0, 26 * HOUR_S + 1, 0);
+    ck_assert(!zone_offset(&offset_s, bytes, length, 1000));
+    length = write_file(bytes, 0, -26 * HOUR_S - 1, 0);
+    ck_assert(!zone_offset(&offset_s, bytes, length, 1000));
+    length = write_file(bytes, 0, 3600, 1); /* counts leap seconds: not Unix time */
+    ck_assert(!zone_offset(&offset_s, bytes, length, 1000));
+    length = write_file(bytes, 0, 3600, 0);
+    bytes[4] = 0; /* version 1 */
+    ck_assert(!zone_offset(&offset_s, bytes, length, 1000));
+    ck_assert_int_eq(offset_s, 7);
 }
 END_TEST
 
@@ -351,6 +403,7 @@ int main(void)
     tcase_add_test(t, each_form_of_a_rule_is_understood);
     tcase_add_test(t, a_rule_that_is_none_is_refused);
     tcase_add_test(t, a_file_cut_anywhere_is_refused);
+    tcase_add_test(t, a_file_that_contradicts_itself_is_refused);
     tcase_add_loop_test(t, a_damaged_file_never_gives_a_wild_offset, 0, 20);
     return run_case(t, "clock");
 }

@@ -171,6 +171,7 @@ START_TEST(a_name_that_isnt_known_gets_those_that_are)
     ck_assert_str_eq(refused_request("\"pause\",\"tank\":\"x\",\"on\":true"), "no-such-tank");
     ck_assert_str_eq(no.text, "there is no tank \"x\"; there are none");
     site.tank_count = 40;
+    ck_assert_uint_eq(request("\"pause\",\"tank\":\"bench-10\",\"on\":true")->tank, 10);
     ck_assert_str_eq(refused_request("\"pause\",\"tank\":\"x\",\"on\":true"), "no-such-tank");
     ck_assert_ptr_nonnull(strstr(no.text, "bench-11 and 28 more"));
 }

@@ -368,6 +368,8 @@ START_TEST(the_band_is_told_to_its_edge)
 {
     the_tank.probe[PROBE_EC].value = 1100;
     ck_shows("EC          1.10 of 1.20 mS/cm, in band");
+    the_tank.probe[PROBE_EC].value = 1300;
+    ck_shows("1.30 of 1.20 mS/cm, in band");
     the_tank.probe[PROBE_EC].value = 1098;
     ck_shows("EC          1.10 of 1.20 mS/cm, 0.102 too low, the band is 0.10");
     the_tank.probe[PROBE_EC].value = 1301;
@@ -508,6 +510,9 @@ START_TEST(folding_keeps_words_whole)
     show_folded(out, 2, "longer", "x");
     show_folded(out, 4, "c", "");
     show_folded(out, 1, "",
+        "0123456789012345678901234567890123456789 " /* one too many for a line */
+        "012345678901234567890123456789012345678");
+    show_folded(out, 1, "",
         "0123456789012345678901234567890123456789 "
         "01234567890123456789012345678901234567 x "
         "0123456789012345678901234567890123456789012345678901234567890123456789"
@@ -516,6 +521,8 @@ START_TEST(folding_keeps_words_whole)
     ck_assert_str_eq(text, "ab  one two\n"
                            "longer x\n"
                            "c   \n"
+                           " 0123456789012345678901234567890123456789\n"
+                           " 012345678901234567890123456789012345678\n"
                            " 0123456789012345678901234567890123456789 "
                            "01234567890123456789012345678901234567\n"
                            " x\n"

@@ -254,6 +254,8 @@ START_TEST(what_is_written_wrong_never_reaches_the_daemon)
         ck_says(ran.err, "usage: dosewright ask");
         ck_assert_str_eq(ran.out, "");
     }
+    ck_assert_int_eq(run_tool(cmd_reload, "reload --socket"), EX_USAGE);
+    ck_says(ran.err, "a value is missing after \"--socket\"");
     ck_assert_int_eq(run_tool(cmd_reload, "reload now"), EX_USAGE);
     ck_assert_int_eq(run_tool(cmd_halt, "halt basil-bench"), EX_USAGE);
     ck_assert_uint_eq(ran.calls, 0);
@@ -479,10 +481,10 @@ START_TEST(the_socket_is_found)
     ck_says(p.text, "DOSEWRIGHT_SOCKET");
     ck_assert_str_eq(p.where, "/nowhere");
     ck_assert_int_eq(rename(path, other), 0);
-    snprintf(found, sizeof found, "%s/.sock", dir);
+    snprintf(found, sizeof found, "%s/.d.sock", dir);
     ck_assert_int_eq(rename(other, found), 0); /* a hidden file is none */
     ck_assert_int_eq(tool_find_socket(other, NULL, NULL, dir, &p), ERR_MISSING);
-    snprintf(found, sizeof found, "%s/.sock", dir);
+    snprintf(found, sizeof found, "%s/.d.sock", dir);
     ck_assert_int_eq(rename(found, path), 0);
 }
 END_TEST
