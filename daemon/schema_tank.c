@@ -21,7 +21,7 @@ static const struct schema_row circulation_rows[] = {
         "The circulation output, such as west/1.circulation; of one tank only." },
     { "flow_l_min", SCHEMA_REAL, "L/min", 0.05, 2000, 0, SCHEMA_REQUIRED,
         TANK(tank.circulation.flow_l_min), NULL, NULL, "What flows while it runs." },
-    { "line_ml", SCHEMA_REAL, "mL", 0, 100000, 0, SCHEMA_REQUIRED, TANK(tank.circulation.line_ml),
+    { "line_ml", SCHEMA_REAL, "mL", 0, 1000000, 0, SCHEMA_REQUIRED, TANK(tank.circulation.line_ml),
         NULL, NULL, "Volume of the line from the injection points back to the tank." },
     { "flush_lines", SCHEMA_REAL, NULL, 1, 20, 0, "3", TANK(tank.circulation.flush_lines), NULL,
         NULL, "How many line volumes flush it." },

@@ -84,25 +84,23 @@ bool load_name_valid(struct loader *l, const struct tree_node *node)
     return false;
 }
 
-void load_no_such_name(struct loader *l, const struct tree_node *node, const char *what,
-    const char *const *names, uint32_t count)
+void load_no_such_name(
+    struct loader *l, const struct tree_node *node, const struct load_names *names)
 {
     char list[120];
     struct text t = text_over(list, sizeof list);
-    for (uint32_t i = 0; i < count; i++) {
+    for (uint32_t i = 0; i < names->count; i++) {
         if (i > 0) text_add(&t, ", ");
-        text_add(&t, names[i]);
+        text_add(&t, names->name[i]);
     }
-    const bool scalar = node->kind == TREE_SCALAR;
-    const char *found = scalar ? node->text : node->key;
-    const char *near = found ? schema_nearest(found, names, count) : NULL;
-    if (near) {
+    const char *near = schema_nearest(names->found, names->name, names->count);
+    const struct schema_found found = schema_quoted(names->found);
+    if (near)
         schema_error(&l->reader, node, ERR_UNKNOWN,
-            "found %s, which names no %s; did you mean '%s'?", schema_found(node).text, what, near);
-        return;
-    }
-    schema_error(&l->reader, node, ERR_UNKNOWN, "found %s, which names no %s; there are: %s%s",
-        schema_found(node).text, what, count > 0 ? list : "none", t.cut ? " ..." : "");
+            "found %s, which names no %s; did you mean '%s'?", found.text, names->what, near);
+    else
+        schema_error(&l->reader, node, ERR_UNKNOWN, "found %s, which names no %s; there are: %s%s",
+            found.text, names->what, names->count > 0 ? list : "none", t.cut ? " ..." : "");
 }
 
 void load_check_past(struct loader *l, const struct tree_node *node, struct civil date)

@@ -62,9 +62,14 @@ const struct tree_node *load_file(
 /* Is the node's key a valid name? Says so when it isn't. */
 bool load_name_valid(struct loader *l, const struct tree_node *node);
 
-/* Says at 'node' that nothing is called so, with the nearest of 'count' names. */
-void load_no_such_name(struct loader *l, const struct tree_node *node, const char *what,
-    const char *const *names, uint32_t count);
+/* Says at 'node' that nothing is called so, with the nearest name, or all of them. */
+struct load_names {
+    const char *found, *what; /* "wset", "chain" */
+    const char *const *name;
+    uint32_t count;
+};
+void load_no_such_name(
+    struct loader *l, const struct tree_node *node, const struct load_names *names);
 
 /* Refuses a date that lies ahead, as far as the clock can be believed. 'node' may be NULL. */
 void load_check_past(struct loader *l, const struct tree_node *node, struct civil date);

@@ -97,7 +97,8 @@ static uint32_t find_chain(struct loader *l, const struct tree_node *node, const
         if (text_same(site->chain[c].key, key)) return c;
         names[c] = site->chain[c].key;
     }
-    load_no_such_name(l, node, "chain", names, site->chain_count);
+    const struct load_names known = { key, "chain", names, site->chain_count };
+    load_no_such_name(l, node, &known);
     return UINT32_MAX;
 }
 

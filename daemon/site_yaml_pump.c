@@ -87,7 +87,9 @@ static void no_such_pump(struct loader *l, const struct load_tank *t, const stru
     for (uint32_t p = 0; p < t->draft.tank.pump_count; p++) {
         names[p] = pump_key(l, t, p);
     }
-    load_no_such_name(l, node, "pump of this tank", names, t->draft.tank.pump_count);
+    const struct load_names known = { node->text, "pump of this tank", names,
+        t->draft.tank.pump_count };
+    load_no_such_name(l, node, &known);
 }
 
 /* --- limits ----------------------------------------------------------------------------------- */

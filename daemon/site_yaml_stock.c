@@ -169,8 +169,8 @@ static void apply_names(struct loader *l, uint32_t stock)
     for (const struct tree_node *n = list->first; n; n = n->next) {
         const char *name;
         if (!schema_read_value(&l->reader, &schema_name, n, &name)) continue;
-        if (!keep_apart_by_name(l, stock, name))
-            load_no_such_name(l, n, "stock of this site", names, site->stock_count);
+        const struct load_names known = { name, "stock of this site", names, site->stock_count };
+        if (!keep_apart_by_name(l, stock, name)) load_no_such_name(l, n, &known);
     }
     l->reader.file = outer;
 }

@@ -103,12 +103,15 @@ void load_verify_tank(struct loader *l, struct load_tank *t)
 struct device {
     const char *id, *what, *key;
     const struct tree_node *node;
+    uint32_t order;
 };
 
 static int by_id(const void *a, const void *b)
 {
     const struct device *x = a, *y = b;
-    return strcmp(x->id, y->id);
+    const int order = strcmp(x->id, y->id);
+    if (order != 0) return order;
+    return x->order < y->order ? -1 : 1;
 }
 
 static const char *tank_device(struct loader *l, const char *tank)
@@ -126,14 +129,16 @@ static uint32_t list_devices(struct loader *l, struct device *ret, const struct 
 {
     const struct site *site = &l->config->site;
     uint32_t n = 0;
-    ret[n++] = (struct device){ site->key, "the site", site->key, tree_get(root, "site") };
-    for (uint32_t c = 0; c < site->chain_count; c++) {
-        ret[n++] = (struct device){ site->chain[c].device, "the head of chain", site->chain[c].key,
-            l->chain_node[c] };
+    ret[n] = (struct device){ site->key, "the site", site->key, tree_get(root, "site"), n };
+    n++;
+    for (uint32_t c = 0; c < site->chain_count; c++, n++) {
+        const struct chain_config *chain = &site->chain[c];
+        ret[n] =
+            (struct device){ chain->device, "the head of chain", chain->key, l->chain_node[c], n };
     }
-    for (uint32_t i = 0; i < site->tank_count; i++) {
-        ret[n++] = (struct device){ tank_device(l, site->tank[i].key), "tank", site->tank[i].key,
-            tree_get(root, "tanks") };
+    for (uint32_t i = 0; i < site->tank_count; i++, n++) {
+        const char *key = site->tank[i].key;
+        ret[n] = (struct device){ tank_device(l, key), "tank", key, tree_get(root, "tanks"), n };
     }
     return n;
 }
