@@ -138,6 +138,28 @@ static void let_go(struct head *h, const struct chain_module *module, uint32_t c
     head_stop_commanded(h);
 }
 
+static uint32_t index_of(const struct head *h, uint32_t position)
+{
+    uint32_t m = 0;
+    while (m < h->count && h->module[m].info.position != position) {
+        m++;
+    }
+    return m;
+}
+
+/* While modules move in the array, a dose remembers the circulation that it needs by position. */
+static void turn_needs(struct head *h, bool to_position)
+{
+    for (uint32_t m = 0; m < h->count; m++) {
+        for (uint32_t c = 1; c <= CHAIN_CHANNELS_MAX; c++) {
+            struct head_run *run = &h->module[m].output[c];
+            if (!run->running || !run->needs) continue;
+            run->needs_module = to_position ? h->module[run->needs_module].info.position
+                                            : index_of(h, run->needs_module);
+        }
+    }
+}
+
 /* Modules that stay at their position keep their outputs; the array takes the order of the list. */
 static void replug(struct head *h, const struct chain_module *module, uint32_t count)
 {
@@ -177,7 +199,9 @@ void head_set_modules(struct head *h, const struct chain_module *module, uint32_
     }
     const bool same = same_chain(h, module, count);
     if (!same) let_go(h, module, count);
+    turn_needs(h, true);
     replug(h, module, count);
+    turn_needs(h, false);
     if (!same) h->epoch++;
     h->roll_changed = true;
 }

@@ -1,4 +1,5 @@
 /* The chain contract's messages: read, written whole, and the same after both. */
+#include "lib/plant/head.h"
 #include "tests/unit/daemon/messages.h"
 
 START_TEST(a_roll_call_is_read)
@@ -289,6 +290,25 @@ START_TEST(the_longest_of_each_message_fits_into_4_kib)
         memset(roll->module[i].firmware, '"', CHAIN_WORD_MAX - 1);
     }
     round_trip(ROLL);
+
+    memset(&value, 0, sizeof value);
+    struct chain_manual *manual = &value.manual;
+    fill_word(manual->boot);
+    fill_word(manual->serial);
+    manual->n = manual->ran_ms = most;
+    manual->channel = 16;
+    manual->count = HEAD_TOTALS_MAX; /* as many as the virtual head ever has */
+    for (uint32_t i = 0; i < manual->count; i++) {
+        fill_word(manual->total[i].serial);
+        manual->total[i].serial[0] = (char)('a' + i / 16);
+        manual->total[i].channel = i % 16 + 1;
+        manual->total[i].ms = most;
+    }
+    round_trip(MANUAL);
+    char line[PAYLOAD_MAX];
+    struct text t = text_over(line, sizeof line);
+    payload_add_manual(&t, manual);
+    ck_assert(!t.cut);
 
     memset(&value, 0, sizeof value);
     fill_word(value.ledger.boot);
