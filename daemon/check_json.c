@@ -67,7 +67,7 @@ static void add_pump(
     (void)cJSON_AddStringToObject(object, "address", address);
     (void)cJSON_AddStringToObject(object, "serial", pump->serial);
     add_number(object, "ec_ms_cm_per_ml", d->ec_us_cm_per_ml / 1000.0);
-    add_number(object, "alkalinity_meq_l_per_ml", -d->meq_l_per_ml);
+    add_number(object, "alkalinity_meq_l_per_ml", 0.0 - d->meq_l_per_ml);
     if (d->prime_ml > 0.0) add_number(object, "prime_ml", d->prime_ml);
 }
 

@@ -102,7 +102,7 @@ static void print_pump(FILE *out, const struct site *site, const struct site_tan
     chain_address_add(
         &t, site->chain[pump->address.chain].key, pump->address.position, pump->address.channel);
     fprintf(out, "  %-14.14s %-14.14s %8.3f %9.4f %10.4f %9.1f", site->stock[pump->stock].key,
-        address, pump->ml_per_s, d->pump[p].ec_us_cm_per_ml / 1000.0, -d->pump[p].meq_l_per_ml,
+        address, pump->ml_per_s, d->pump[p].ec_us_cm_per_ml / 1000.0, 0.0 - d->pump[p].meq_l_per_ml,
         (double)pump->limits.dose_ul / 1000.0 / pump->ml_per_s);
     if (d->pump[p].prime_ml > 0.0)
         fprintf(out, " %9.1f\n", d->pump[p].prime_ml);
@@ -121,8 +121,8 @@ static void print_fill(FILE *out, const struct site_tank *tank, const struct che
             f->held_by);
         return;
     }
-    fprintf(out, "%u rounds, %u doses, %s under the limits", f->rounds, f->doses,
-        span(f->span_ms).at);
+    fprintf(
+        out, "%u rounds, %u doses, %s under the limits", f->rounds, f->doses, span(f->span_ms).at);
     fprintf(out, "%s%s\n", f->held_by[0] ? "; it waits most for " : "", f->held_by);
 }
 

@@ -98,12 +98,12 @@ static char fixture_text[FIXTURE_FILES][FIXTURE_BYTES];
 static struct problem_list fixture_errors;
 static struct config *fixture_config;
 
-static void fixture_path(char ret[128], const char *name)
+static inline void fixture_path(char ret[128], const char *name)
 {
     snprintf(ret, 128, "%s/%s", fixture_dir, name);
 }
 
-static void fixture_write(const char *name, const char *text)
+static inline void fixture_write(const char *name, const char *text)
 {
     char path[128];
     fixture_path(path, name);
@@ -114,7 +114,7 @@ static void fixture_write(const char *name, const char *text)
     ck_assert_int_eq(chmod(path, 0644), 0);
 }
 
-static void fixture_make(void)
+static inline void fixture_make(void)
 {
     snprintf(fixture_dir, sizeof fixture_dir, "/tmp/dosewright-config-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(fixture_dir));
@@ -124,7 +124,7 @@ static void fixture_make(void)
     unsetenv("CREDENTIALS_DIRECTORY");
 }
 
-static void fixture_remove(void)
+static inline void fixture_remove(void)
 {
     static const char *const patterns[] = { "/tanks/*", "/*", "" };
     config_free(fixture_config);
@@ -142,7 +142,7 @@ static void fixture_remove(void)
 }
 
 /* Replaces the one occurrence of 'from' in file 'file'. */
-static void fixture_change(int file, const char *from, const char *to)
+static inline void fixture_change(int file, const char *from, const char *to)
 {
     static char fresh[FIXTURE_BYTES];
     char *text = fixture_text[file];
@@ -158,7 +158,7 @@ static void fixture_change(int file, const char *from, const char *to)
 }
 
 /* Writes all files and reads them. */
-static bool fixture_load(bool check_only)
+static inline bool fixture_load(bool check_only)
 {
     char path[128];
     for (int i = 0; i < FIXTURE_FILES; i++) {
@@ -174,7 +174,7 @@ static bool fixture_load(bool check_only)
 }
 
 /* "site.yaml:12:7" of the last occurrence of 'at' in a file as it is now. */
-static void fixture_place(char ret[64], int file, const char *at)
+static inline void fixture_place(char ret[64], int file, const char *at)
 {
     const char *text = fixture_text[file], *found = NULL;
     for (const char *s = strstr(text, at); s; s = strstr(s + 1, at)) {
@@ -190,7 +190,7 @@ static void fixture_place(char ret[64], int file, const char *at)
 }
 
 /* The problem that stands at that place and has these words, or NULL. */
-static const struct problem *fixture_find(
+static inline const struct problem *fixture_find(
     const struct problem_list *list, const char *place, const char *words)
 {
     for (uint32_t i = 0; i < list->count; i++) {
@@ -201,7 +201,7 @@ static const struct problem *fixture_find(
     return NULL;
 }
 
-static void fixture_show(const struct problem_list *list)
+static inline void fixture_show(const struct problem_list *list)
 {
     for (uint32_t i = 0; i < list->count; i++) {
         printf("  %s: %s\n", list->item[i].where, list->item[i].text);
