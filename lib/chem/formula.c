@@ -1,14 +1,17 @@
+/* A formula is parts between points; a part is groups; a group is an element or a bracket, and a
+ * count. Open brackets stand on a small stack. */
 #include "lib/chem/formula.h"
 
 #include <string.h>
 
+#include "lib/base/invariant.h"
 #include "lib/base/text.h"
 
-enum { GROUPS_MAX = 4, COUNT_MOST = 999, ATOMS_MOST = 100000 };
+enum { COUNT_MOST = 9999 };
 
-/* Standard atomic weights, abridged to what IUPAC prints (2021 table; from memory). */
+/* g/mol: IUPAC's abridged standard atomic weights (2021), from memory. */
 static const struct {
-    const char *symbol;
+    char symbol[3];
     double g_per_mol;
 } elements[ELEMENT_COUNT] = {
     [ELEMENT_H] = { "H", 1.008 },
@@ -31,174 +34,219 @@ static const struct {
     [ELEMENT_MO] = { "Mo", 95.95 },
 };
 
-struct reader {
-    const char *text;
-    size_t at, length;
-    int64_t factor; /* before a hydrate part: 4 in .4H2O */
-    uint32_t depth;
-    struct formula group[GROUPS_MAX + 1];
+struct tally { /* atoms inside one bracket, or one part */
+    int64_t atoms[ELEMENT_COUNT];
+    int64_t ammonium;
+    int64_t things; /* elements and brackets in it */
+    char closes;    /* what ends it; 0 for a part */
+    size_t opened;  /* at which byte */
 };
 
-static enum err fail(
-    struct problem *problem, enum err err, const struct reader *r, const char *what)
+struct reader {
+    const char *text;
+    size_t at;
+    uint32_t depth;
+    struct tally level[FORMULA_DEPTH_MAX + 1]; /* [0] is the part */
+    struct formula *sum;
+    struct problem *problem;
+};
+
+static enum err refuse(const struct reader *r, enum err err, size_t at, const char *what)
 {
-    char text[PROBLEM_TEXT_MAX];
-    struct text t = text_over(text, sizeof text);
-    text_add(&t, "formula ");
-    text_add_quoted(&t, r->text, r->length, 48);
+    char said[PROBLEM_TEXT_MAX];
+    struct text t = text_over(said, sizeof said);
+    text_add(&t, "the formula ");
+    text_add_quoted(&t, r->text, strlen(r->text), 64);
+    text_add(&t, ": byte ");
+    text_add_int(&t, (int64_t)at + 1);
     text_add(&t, ": ");
     text_add(&t, what);
-    text_add(&t, " at character ");
-    text_add_int(&t, (int64_t)r->at + 1);
-    return problem_set(problem, err, "", text);
+    return problem_set(r->problem, err, "", said);
 }
 
-/* A count after an element or group; 1 where none stands; 0 when it is too large or 0. */
-static int64_t read_count(struct reader *r)
+static bool is_digit(char c)
 {
-    if (r->at >= r->length || r->text[r->at] < '0' || r->text[r->at] > '9') return 1;
-    int64_t n = 0;
-    while (r->at < r->length && r->text[r->at] >= '0' && r->text[r->at] <= '9') {
-        n = n * 10 + (r->text[r->at++] - '0');
-        if (n > COUNT_MOST) return 0;
-    }
-    return n;
+    return c >= '0' && c <= '9';
 }
 
-static void add(struct formula *to, const struct formula *from, int64_t times)
+static bool is_upper(char c)
+{
+    return c >= 'A' && c <= 'Z';
+}
+
+static bool is_lower(char c)
+{
+    return c >= 'a' && c <= 'z';
+}
+
+/* A count where one may stand; 1 where none does. */
+static enum err read_count(struct reader *r, int64_t *ret)
+{
+    *ret = 1;
+    const size_t from = r->at;
+    if (!is_digit(r->text[from])) return ERR_NONE;
+    if (r->text[from] == '0') return refuse(r, ERR_SYNTAX, from, "a count can't begin with 0");
+    int64_t count = 0;
+    for (; is_digit(r->text[r->at]); r->at++) {
+        count = count * 10 + (r->text[r->at] - '0');
+        if (count > COUNT_MOST) return refuse(r, ERR_SYNTAX, from, "counts go up to 9999");
+    }
+    *ret = count;
+    return ERR_NONE;
+}
+
+/* 'count' times what is in 'from' goes into 'to'. */
+static enum err pour(struct reader *r, struct tally *to, const struct tally *from, int64_t count)
 {
     for (int e = 0; e < ELEMENT_COUNT; e++) {
-        to->atoms[e] += from->atoms[e] * times;
+        to->atoms[e] += count * from->atoms[e];
+        if (to->atoms[e] > FORMULA_ATOMS_MAX)
+            return refuse(r, ERR_SYNTAX, r->at, "too many atoms for a formula");
     }
-    to->ammonium += from->ammonium * times;
+    to->ammonium += count * from->ammonium; /* at most as many as nitrogen atoms */
+    return ERR_NONE;
 }
 
-/* The element that stands here, the two-letter one before the one-letter one; -1 if none. */
-static int read_element(struct reader *r)
+static enum err find_element(struct reader *r, enum formula_element *ret)
 {
-    for (size_t length = 2; length > 0; length--) {
-        if (r->at + length > r->length) continue;
-        for (int e = 0; e < ELEMENT_COUNT; e++) {
-            if (strlen(elements[e].symbol) != length) continue;
-            if (strncmp(elements[e].symbol, r->text + r->at, length) != 0) continue;
-            r->at += length;
-            return e;
-        }
+    const size_t from = r->at;
+    const size_t length = is_lower(r->text[from + 1]) ? 2 : 1;
+    for (int e = 0; e < ELEMENT_COUNT; e++) {
+        if (strlen(elements[e].symbol) != length) continue;
+        if (memcmp(elements[e].symbol, &r->text[from], length) != 0) continue;
+        r->at += length;
+        *ret = (enum formula_element)e;
+        return ERR_NONE;
     }
-    return -1;
+    return refuse(r, ERR_UNKNOWN, from,
+        "no element known here is written so; known are H B C N O Na Mg Si P S Cl K Ca Mn Fe Cu Zn "
+        "Mo");
 }
 
-static bool opens(char c)
+/* N without a count, then H4: an ammonium group. */
+static bool begins_ammonium(const char *at)
 {
-    return c == '(' || c == '[';
+    return at[0] == 'N' && at[1] == 'H' && at[2] == '4' && !is_digit(at[3]);
 }
 
-static bool closes(char c)
+static enum err read_element(struct reader *r)
 {
-    return c == ')' || c == ']';
+    const bool ammonium = begins_ammonium(&r->text[r->at]);
+    enum formula_element e = ELEMENT_H;
+    enum err err = find_element(r, &e);
+    int64_t count = 1;
+    if (err == ERR_NONE) err = read_count(r, &count);
+    if (err != ERR_NONE) return err;
+    struct tally one = { .ammonium = ammonium ? 1 : 0 };
+    one.atoms[e] = 1;
+    r->level[r->depth].things++;
+    return pour(r, &r->level[r->depth], &one, count);
 }
 
-static enum err close_group(struct reader *r, struct problem *problem)
+static enum err open_bracket(struct reader *r)
 {
-    if (r->depth == 0) return fail(problem, ERR_SYNTAX, r, "a bracket closes that never opened");
+    if (r->depth == FORMULA_DEPTH_MAX)
+        return refuse(r, ERR_SYNTAX, r->at, "brackets go at most 4 deep");
+    r->level[r->depth].things++;
+    r->depth++;
+    r->level[r->depth] =
+        (struct tally){ .closes = r->text[r->at] == '(' ? ')' : ']', .opened = r->at };
     r->at++;
-    const int64_t count = read_count(r);
-    if (count == 0) return fail(problem, ERR_SYNTAX, r, "a count must be 1 to 999");
+    return ERR_NONE;
+}
+
+static enum err close_bracket(struct reader *r)
+{
+    const struct tally inside = r->level[r->depth];
+    if (r->depth == 0 || inside.closes != r->text[r->at])
+        return refuse(r, ERR_SYNTAX, r->at, "this bracket closes nothing");
+    if (inside.things == 0) return refuse(r, ERR_SYNTAX, r->at, "nothing is in the brackets");
+    r->at++;
     r->depth--;
-    add(&r->group[r->depth], &r->group[r->depth + 1], count);
-    return ERR_NONE;
+    int64_t count;
+    const enum err err = read_count(r, &count);
+    return err == ERR_NONE ? pour(r, &r->level[r->depth], &inside, count) : err;
 }
 
-static enum err read_atom(struct reader *r, struct problem *problem)
+/* A point or a middle dot (U+00B7); how many bytes, 0 if it is neither. */
+static size_t dot_length(const char *at)
 {
-    if (r->length - r->at >= 3 && strncmp(r->text + r->at, "NH4", 3) == 0) {
-        r->at += 3;
-        r->group[r->depth].atoms[ELEMENT_N]++;
-        r->group[r->depth].atoms[ELEMENT_H] += 4;
-        r->group[r->depth].ammonium++;
-        return ERR_NONE;
-    }
-    const int element = read_element(r);
-    if (element < 0) return fail(problem, ERR_UNKNOWN, r, "no element that is known here");
-    const int64_t count = read_count(r);
-    if (count == 0) return fail(problem, ERR_SYNTAX, r, "a count must be 1 to 999");
-    r->group[r->depth].atoms[element] += count;
-    return ERR_NONE;
+    if (at[0] == '.') return 1;
+    return (unsigned char)at[0] == 0xc2 && (unsigned char)at[1] == 0xb7 ? 2 : 0;
 }
 
-static enum err read_one(struct reader *r, struct problem *problem)
+/* How many H2O a part is, if it is nothing else. */
+static int64_t water_in(const struct tally *part)
 {
-    const char c = r->text[r->at];
-    if (opens(c)) {
-        if (r->depth == GROUPS_MAX) return fail(problem, ERR_SYNTAX, r, "brackets nest too deep");
-        r->at++;
-        memset(&r->group[++r->depth], 0, sizeof r->group[0]);
-        return ERR_NONE;
-    }
-    if (closes(c)) return close_group(r, problem);
-    return read_atom(r, problem);
-}
-
-/* The length of a hydrate's point: '.', or the middle dot U+00B7 in UTF-8. */
-static size_t point(const struct reader *r)
-{
-    if (r->text[r->at] == '.') return 1;
-    if (r->length - r->at >= 2 && strncmp(r->text + r->at, "\xc2\xb7", 2) == 0) return 2;
-    return 0;
-}
-
-/* One part between points, with its factor in front. */
-static enum err read_part(struct reader *r, struct formula *total, struct problem *problem)
-{
-    memset(&r->group[0], 0, sizeof r->group[0]);
-    r->depth = 0;
-    const int64_t factor = read_count(r);
-    if (factor == 0) return fail(problem, ERR_SYNTAX, r, "a count must be 1 to 999");
-    const size_t start = r->at;
-    while (r->at < r->length && point(r) == 0) {
-        const enum err err = read_one(r, problem);
-        if (err != ERR_NONE) return err;
-    }
-    if (r->depth > 0) return fail(problem, ERR_SYNTAX, r, "a bracket is never closed");
-    if (r->at == start) return fail(problem, ERR_SYNTAX, r, "nothing stands here");
-    const struct formula *part = &r->group[0];
     int64_t others = 0;
     for (int e = 0; e < ELEMENT_COUNT; e++) {
         if (e != ELEMENT_H && e != ELEMENT_O) others += part->atoms[e];
     }
-    const bool water = others == 0 && part->atoms[ELEMENT_O] > 0 &&
-                       part->atoms[ELEMENT_H] == 2 * part->atoms[ELEMENT_O];
-    if (water) total->water += part->atoms[ELEMENT_O] * factor;
-    add(total, part, factor);
+    const int64_t oxygen = part->atoms[ELEMENT_O];
+    return others == 0 && part->atoms[ELEMENT_H] == 2 * oxygen ? oxygen : 0;
+}
+
+static enum err read_groups(struct reader *r)
+{
+    while (r->text[r->at] != '\0' && dot_length(&r->text[r->at]) == 0) {
+        const char c = r->text[r->at];
+        enum err err;
+        if (c == '(' || c == '[')
+            err = open_bracket(r);
+        else if (c == ')' || c == ']')
+            err = close_bracket(r);
+        else if (is_upper(c))
+            err = read_element(r);
+        else
+            err = refuse(r, ERR_SYNTAX, r->at, "an element or a bracket was expected");
+        if (err != ERR_NONE) return err;
+    }
+    if (r->depth > 0)
+        return refuse(r, ERR_SYNTAX, r->level[r->depth].opened, "this bracket isn't closed");
+    if (r->level[0].things == 0)
+        return refuse(r, ERR_SYNTAX, r->at, "an element or a bracket was expected");
     return ERR_NONE;
+}
+
+static enum err read_part(struct reader *r, struct tally *total, int64_t *water)
+{
+    int64_t count;
+    r->level[0] = (struct tally){ 0 };
+    enum err err = read_count(r, &count);
+    if (err == ERR_NONE) err = read_groups(r);
+    if (err == ERR_NONE) err = pour(r, total, &r->level[0], count);
+    if (err == ERR_NONE) *water += count * water_in(&r->level[0]);
+    return err;
 }
 
 enum err formula_read(struct formula *ret, const char *text, struct problem *problem)
 {
-    struct reader r;
-    memset(&r, 0, sizeof r);
-    r.text = text;
-    r.length = strlen(text);
-    struct formula total;
-    memset(&total, 0, sizeof total);
-    for (;;) {
-        const enum err err = read_part(&r, &total, problem);
-        if (err != ERR_NONE) return err;
-        if (r.at == r.length) break;
-        r.at += point(&r);
+    struct reader r = { .text = text, .problem = problem };
+    struct tally total = { 0 };
+    int64_t water = 0;
+    enum err err = read_part(&r, &total, &water);
+    while (err == ERR_NONE && text[r.at] != '\0') { /* at a dot: each round takes bytes */
+        r.at += dot_length(&text[r.at]);
+        err = read_part(&r, &total, &water);
     }
+    if (err != ERR_NONE) return err;
+
+    struct formula f = { .ammonium = total.ammonium, .water = water };
     for (int e = 0; e < ELEMENT_COUNT; e++) {
-        if (total.atoms[e] > ATOMS_MOST) return fail(problem, ERR_RANGE, &r, "too many atoms");
-        total.g_per_mol += (double)total.atoms[e] * elements[e].g_per_mol;
+        f.atoms[e] = total.atoms[e];
+        f.g_per_mol += (double)total.atoms[e] * elements[e].g_per_mol;
     }
-    *ret = total;
+    INVARIANT(f.g_per_mol > 0 && f.ammonium <= f.atoms[ELEMENT_N]);
+    *ret = f;
     return ERR_NONE;
 }
 
 double formula_cation_equivalents(const struct formula *f)
 {
-    const int64_t once = f->atoms[ELEMENT_K] + f->atoms[ELEMENT_NA] + f->ammonium;
-    const int64_t twice = f->atoms[ELEMENT_CA] + f->atoms[ELEMENT_MG] + f->atoms[ELEMENT_MN] +
-                          f->atoms[ELEMENT_ZN] + f->atoms[ELEMENT_CU] + f->atoms[ELEMENT_FE];
+    const int64_t *n = f->atoms;
+    const bool chelate = n[ELEMENT_C] > 0 && n[ELEMENT_N] > 0;
+    const int64_t once = n[ELEMENT_K] + n[ELEMENT_NA] + f->ammonium;
+    const int64_t metals = n[ELEMENT_MN] + n[ELEMENT_ZN] + n[ELEMENT_CU] + n[ELEMENT_FE];
+    const int64_t twice = n[ELEMENT_CA] + n[ELEMENT_MG] + (chelate ? 0 : metals);
     return (double)(once + 2 * twice);
 }

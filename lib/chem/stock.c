@@ -3,111 +3,194 @@
 #include <math.h>
 #include <string.h>
 
+#include "lib/base/invariant.h"
 #include "lib/base/text.h"
 #include "lib/chem/formula.h"
 
-/* Common practice, no source: EC rises by about 95 uS/cm for each meq/L of cations. */
-static const double EC_US_CM_PER_MEQ_L = 95.0;
+#define EC_US_CM_PER_MEQ_L 95.0 /* common practice, no source */
 
-/* Equivalents that one mole gives up or takes between the pH of a tank and that of its source
- * water: phosphoric acid one (to H2PO4-), citric about two and a half near pH 5.8
- * (pKa 3.13, 4.76, 6.40). */
-static const struct {
-    const char *word;
-    const char *formula;
-    double acid_equivalents; /* < 0: a base */
+/* Citric acid at pH 5.8 has let go of this many of its three protons: computed from its constants
+ * pK 3.128, 4.761, 6.396 (25 degC, infinite dilution; from memory, NIST 46). */
+#define CITRIC_PROTONS 2.120
+
+/* What a mole does around pH 5.8: protons taken in count as alkalinity's loss. Phosphoric acid
+ * gives one there: its second belongs to the water's buffer, and sulfuric acid gives both. */
+static const struct reagent {
+    const char *word, *formula;
+    double protons; /* < 0: takes them up */
+    double cations, phosphate, sulfate;
+    enum stock_kind kind;
 } reagents[REAGENT_COUNT] = {
-    [REAGENT_NITRIC] = { "nitric", "HNO3", 1.0 },
-    [REAGENT_PHOSPHORIC] = { "phosphoric", "H3PO4", 1.0 },
-    [REAGENT_SULFURIC] = { "sulfuric", "H2SO4", 2.0 },
-    [REAGENT_CITRIC] = { "citric", "C6H8O7", 2.1 },
-    [REAGENT_POTASSIUM_HYDROXIDE] = { "potassium-hydroxide", "KOH", -1.0 },
-    [REAGENT_POTASSIUM_CARBONATE] = { "potassium-carbonate", "K2CO3", -2.0 },
-    [REAGENT_POTASSIUM_BICARBONATE] = { "potassium-bicarbonate", "KHCO3", -1.0 },
+    [REAGENT_NITRIC] = { "nitric", "HNO3", 1, 0, 0, 0, STOCK_ACID },
+    [REAGENT_PHOSPHORIC] = { "phosphoric", "H3PO4", 1, 0, 1, 0, STOCK_ACID },
+    [REAGENT_SULFURIC] = { "sulfuric", "H2SO4", 2, 0, 0, 1, STOCK_ACID },
+    [REAGENT_CITRIC] = { "citric", "C6H8O7", CITRIC_PROTONS, 0, 0, 0, STOCK_ACID },
+    [REAGENT_POTASSIUM_HYDROXIDE] = { "potassium-hydroxide", "KOH", -1, 1, 0, 0, STOCK_BASE },
+    [REAGENT_POTASSIUM_CARBONATE] = { "potassium-carbonate", "K2CO3", -2, 2, 0, 0, STOCK_BASE },
+    [REAGENT_POTASSIUM_BICARBONATE] = { "potassium-bicarbonate", "KHCO3", -1, 1, 0, 0, STOCK_BASE },
 };
 
-/* Moles of phosphate, sulfate: each P or S of a nutrient salt stands for one. */
-static void add_salt(struct stock_strength *s, const struct formula *f, double g_per_l)
+static bool is_amount(double x)
 {
-    const double mmol_ml = g_per_l / f->g_per_mol; /* mol/L is mmol/mL */
-    s->cations_meq_ml += mmol_ml * formula_cation_equivalents(f);
-    s->phosphate_mmol_ml += mmol_ml * (double)f->atoms[ELEMENT_P];
-    s->sulfate_mmol_ml += mmol_ml * (double)f->atoms[ELEMENT_S];
-    s->calcium_mmol_ml += mmol_ml * (double)f->atoms[ELEMENT_CA];
-    s->ammonium_mmol_ml += mmol_ml * (double)f->ammonium;
+    return isfinite(x) && x >= 0.0;
 }
 
-/* Oxides as labels count them: moles of cation in a mole of oxide, by its molar mass. */
-static void add_label(struct stock_strength *s, const struct stock_label *l)
+/* Grams in a litre are milligrams in a millilitre; by g/mol that is mmol in a millilitre. */
+static double mmol_ml(double g_per_l, double g_per_mol)
 {
-    const double mg_per_percent = l->density_g_ml * 10.0; /* of a mL of stock, in mg */
-    const double k = 2.0 * l->k2o_percent / 94.195, ca = l->cao_percent / 56.077;
-    const double mg = l->mgo_percent / 40.304, n = l->ammonium_n_percent / 14.007;
-    s->cations_meq_ml += mg_per_percent * (k + 2.0 * ca + 2.0 * mg + n);
-    s->phosphate_mmol_ml += mg_per_percent * 2.0 * l->p2o5_percent / 141.943;
-    s->calcium_mmol_ml += mg_per_percent * ca;
-    s->ammonium_mmol_ml += mg_per_percent * n;
+    return g_per_l / g_per_mol;
 }
 
-static enum err add_reagent(
-    struct stock_strength *s, const struct stock_solution *solution, struct problem *problem)
+/* --- nutrients -------------------------------------------------------------------------------- */
+
+static enum err add_salt(
+    struct stock_strength *sum, const struct stock_salt *salt, struct problem *problem)
 {
     struct formula f;
-    const enum err err = formula_read(&f, reagents[solution->reagent].formula, problem);
-    if (err != ERR_NONE) return err;
-    const double mmol_ml = solution->percent_w_w * 10.0 * solution->density_g_ml / f.g_per_mol;
-    s->acid_meq_ml += mmol_ml * reagents[solution->reagent].acid_equivalents;
-    s->cations_meq_ml += mmol_ml * (double)f.atoms[ELEMENT_K];
-    s->phosphate_mmol_ml += mmol_ml * (double)f.atoms[ELEMENT_P];
-    s->sulfate_mmol_ml += mmol_ml * (double)f.atoms[ELEMENT_S];
+    const enum err err = formula_read(&f, salt->formula, problem);
+    if (err != ERR_NONE) {
+        if (problem) problem->err = ERR_UNKNOWN;
+        return ERR_UNKNOWN;
+    }
+    if (!is_amount(salt->g_per_l))
+        return problem_set(problem, ERR_RANGE, "", "grams per litre can't be negative");
+    const double mmol = mmol_ml(salt->g_per_l, f.g_per_mol);
+    sum->cations_meq_ml += mmol * formula_cation_equivalents(&f);
+    sum->phosphate_mmol_ml += mmol * (double)f.atoms[ELEMENT_P];
+    sum->sulfate_mmol_ml += mmol * (double)f.atoms[ELEMENT_S];
+    sum->calcium_mmol_ml += mmol * (double)f.atoms[ELEMENT_CA];
+    sum->ammonium_mmol_ml += mmol * (double)f.ammonium;
+    return ERR_NONE;
+}
+
+/* mmol in a millilitre of what stands on a label as per cent by weight; 'atoms' in a formula. */
+struct guarantee {
+    double percent;
+    const char *formula;
+    int64_t atoms;
+};
+
+static double guaranteed(const struct guarantee *g, double density_g_ml)
+{
+    struct formula f;
+    const enum err err = formula_read(&f, g->formula, NULL);
+    INVARIANT(err == ERR_NONE);
+    return mmol_ml(g->percent / 100.0 * density_g_ml * 1000.0, f.g_per_mol) * (double)g->atoms;
+}
+
+static enum err add_label(
+    struct stock_strength *sum, const struct stock_label *label, struct problem *problem)
+{
+    const struct guarantee ammonium = { label->ammonium_n_percent, "N", 1 };
+    const struct guarantee phosphate = { label->p2o5_percent, "P2O5", 2 };
+    const struct guarantee potassium = { label->k2o_percent, "K2O", 2 };
+    const struct guarantee calcium = { label->cao_percent, "CaO", 1 };
+    const struct guarantee magnesium = { label->mgo_percent, "MgO", 1 };
+    const struct guarantee *all[] = { &ammonium, &phosphate, &potassium, &calcium, &magnesium };
+    bool good = is_amount(label->n_percent);
+    double percent = label->n_percent;
+    for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
+        good = good && is_amount(all[i]->percent);
+        if (i > 0) percent += all[i]->percent; /* [0] is part of n_percent */
+    }
+    if (!good || percent > 100.0)
+        return problem_set(problem, ERR_RANGE, "", "a label's shares are 0 to 100 % together");
+    if (label->ammonium_n_percent > label->n_percent)
+        return problem_set(
+            problem, ERR_RANGE, "", "more nitrogen as ammonium than nitrogen altogether");
+    const double density = label->density_g_ml;
+    if (!isfinite(density) || density <= 0.0)
+        return problem_set(problem, ERR_RANGE, "", "a label needs a density above 0 g/mL");
+    const double calcium_mmol = guaranteed(&calcium, density);
+    sum->ammonium_mmol_ml = guaranteed(&ammonium, density);
+    sum->phosphate_mmol_ml = guaranteed(&phosphate, density);
+    sum->calcium_mmol_ml = calcium_mmol;
+    sum->cations_meq_ml = sum->ammonium_mmol_ml + guaranteed(&potassium, density) +
+                          2.0 * (calcium_mmol + guaranteed(&magnesium, density));
+    return ERR_NONE;
+}
+
+static enum err nutrient_strength(
+    struct stock_strength *sum, const struct stock_solution *solution, struct problem *problem)
+{
+    INVARIANT(solution->salt_count <= STOCK_SALTS_MAX);
+    enum err err = ERR_NONE;
+    if (solution->has_label) err = add_label(sum, &solution->label, problem);
+    for (uint32_t i = 0; err == ERR_NONE && i < solution->salt_count; i++) {
+        err = add_salt(sum, &solution->salt[i], problem);
+    }
+    if (err == ERR_NONE && !(sum->cations_meq_ml > 0.0))
+        err = problem_set(problem, ERR_RANGE, "",
+            "no cations are in this solution: it would not raise EC, so it can't be dosed by EC");
+    return err;
+}
+
+/* --- acids and bases -------------------------------------------------------------------------- */
+
+static enum err reagent_strength(
+    struct stock_strength *sum, const struct stock_solution *solution, struct problem *problem)
+{
+    INVARIANT(solution->reagent < REAGENT_COUNT);
+    const struct reagent *r = &reagents[solution->reagent];
+    if (r->kind != solution->kind)
+        return problem_set(problem, ERR_RANGE, "",
+            solution->kind == STOCK_ACID ? "this reagent isn't an acid"
+                                         : "this reagent isn't a base");
+    const double percent = solution->percent_w_w, density = solution->density_g_ml;
+    if (!(percent > 0.0 && percent <= 100.0) || !isfinite(density) || !(density > 0.0))
+        return problem_set(problem, ERR_RANGE, "",
+            "percent by weight is above 0 and at most 100, density above 0 g/mL");
+    struct formula f;
+    const enum err err = formula_read(&f, r->formula, problem);
+    INVARIANT(err == ERR_NONE);
+    const double mmol = mmol_ml(percent / 100.0 * density * 1000.0, f.g_per_mol);
+    sum->acid_meq_ml = mmol * r->protons;
+    sum->cations_meq_ml = mmol * r->cations;
+    sum->phosphate_mmol_ml = mmol * r->phosphate;
+    sum->sulfate_mmol_ml = mmol * r->sulfate;
     return ERR_NONE;
 }
 
 enum err stock_strength_of(
     struct stock_strength *ret, const struct stock_solution *solution, struct problem *problem)
 {
-    struct stock_strength s;
-    memset(&s, 0, sizeof s);
+    struct stock_strength sum = { 0 };
     enum err err = ERR_NONE;
-    for (uint32_t i = 0; i < solution->salt_count && err == ERR_NONE; i++) {
-        struct formula f;
-        err = formula_read(&f, solution->salt[i].formula, problem);
-        if (err == ERR_NONE) add_salt(&s, &f, solution->salt[i].g_per_l);
+    switch (solution->kind) {
+    case STOCK_NUTRIENT:
+        err = nutrient_strength(&sum, solution, problem);
+        break;
+    case STOCK_ACID:
+    case STOCK_BASE:
+        err = reagent_strength(&sum, solution, problem);
+        break;
     }
-    if (err != ERR_NONE) return err;
-    if (solution->has_label) add_label(&s, &solution->label);
-    if (solution->kind != STOCK_NUTRIENT) err = add_reagent(&s, solution, problem);
-    if (err != ERR_NONE) return err;
-    const double effect = solution->kind == STOCK_NUTRIENT ? s.cations_meq_ml
-                          : solution->kind == STOCK_ACID   ? s.acid_meq_ml
-                                                           : -s.acid_meq_ml;
-    if (!(effect > 0.0))
-        return problem_set(problem, ERR_RANGE, "",
-            "this solution would have no effect: nothing in it raises EC, or moves pH the way it "
-            "should");
-    *ret = s;
-    return ERR_NONE;
+    if (err == ERR_NONE) *ret = sum;
+    return err;
 }
+
+/* --- what follows ----------------------------------------------------------------------------- */
 
 double stock_ec_us_cm_per_ml_l(const struct stock_strength *strength)
 {
     return EC_US_CM_PER_MEQ_L * strength->cations_meq_ml;
 }
 
-static bool clash(const struct stock_strength *a, const struct stock_strength *b)
+static bool precipitates(const struct stock_strength *a, const struct stock_strength *b)
 {
     return a->calcium_mmol_ml > 0.0 && (b->phosphate_mmol_ml > 0.0 || b->sulfate_mmol_ml > 0.0);
 }
 
 bool stock_keep_apart(const struct stock_strength *a, const struct stock_strength *b)
 {
-    const bool neutralise = (a->acid_meq_ml > 0.0 && b->acid_meq_ml < 0.0) ||
-                            (a->acid_meq_ml < 0.0 && b->acid_meq_ml > 0.0);
-    return neutralise || clash(a, b) || clash(b, a);
+    if (precipitates(a, b) || precipitates(b, a)) return true;
+    return (a->acid_meq_ml > 0.0 && b->acid_meq_ml < 0.0) ||
+           (a->acid_meq_ml < 0.0 && b->acid_meq_ml > 0.0);
 }
 
 const char *stock_reagent_word(enum stock_reagent reagent)
 {
+    INVARIANT(reagent < REAGENT_COUNT);
     return reagents[reagent].word;
 }
 

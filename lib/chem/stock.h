@@ -45,8 +45,8 @@ struct stock_solution {
 
 /* What one millilitre brings. */
 struct stock_strength {
-    double cations_meq_ml;   /* nutrient, base */
-    double acid_meq_ml;      /* > 0: lowers alkalinity; < 0: raises it */
+    double cations_meq_ml; /* nutrient, base */
+    double acid_meq_ml;    /* > 0: lowers alkalinity; < 0: raises it */
     double phosphate_mmol_ml;
     double ammonium_mmol_ml;
     double calcium_mmol_ml, sulfate_mmol_ml; /* for keeping stocks apart */
@@ -60,7 +60,8 @@ enum err stock_strength_of(struct stock_strength *ret, const struct stock_soluti
 /* EC rise in uS/cm of a litre of tank for each millilitre of stock: 95 * cations. */
 double stock_ec_us_cm_per_ml_l(const struct stock_strength *strength);
 
-/* Must these never meet undiluted? Calcium with phosphate or sulfate: common practice. */
+/* Must these never meet undiluted? Calcium with phosphate or sulfate, acid with base: common
+ * practice. */
 bool stock_keep_apart(const struct stock_strength *a, const struct stock_strength *b);
 
 const char *stock_reagent_word(enum stock_reagent reagent); /* "nitric" */
