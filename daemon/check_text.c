@@ -9,7 +9,7 @@ struct span_text {
 
 static struct span_text span(int64_t ms)
 {
-    struct span_text s;
+    struct span_text s = { "" };
     struct text t = text_over(s.at, sizeof s.at);
     if (ms < 10 * SECOND_MS) {
         text_add_real(&t, (double)ms / 1000.0, 1);
@@ -22,7 +22,7 @@ static struct span_text span(int64_t ms)
 
 static struct span_text date(struct civil at)
 {
-    struct span_text s;
+    struct span_text s = { "" };
     struct text t = text_over(s.at, sizeof s.at);
     text_add_civil(&t, at);
     s.at[10] = '\0'; /* the day of 2031-03-05T... */

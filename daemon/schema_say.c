@@ -85,7 +85,7 @@ void schema_warn(struct schema_reader *r, const struct tree_node *node, const ch
 
 struct schema_found schema_quoted(const char *text)
 {
-    struct schema_found f;
+    struct schema_found f = { "" };
     char quoted[sizeof f.text * 4];
     struct text t = text_over(quoted, sizeof quoted);
     text_add_quoted(&t, text, strlen(text), FOUND_BYTES_MAX);

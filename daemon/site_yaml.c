@@ -29,7 +29,7 @@ const char *load_path(struct loader *l, const char *path)
     char *whole = arena_take(l->keep, dir + length + 1);
     if (!whole) return NULL;
     memcpy(whole, l->dir, dir);
-    memcpy(whole + dir, path, length);
+    memcpy(whole + dir, path, length + 1);
     return whole;
 }
 

@@ -7,8 +7,10 @@
 #include "daemon/clock.h"
 #include "daemon/schema_rows.h"
 #include "lib/base/calendar.h"
+#include "lib/base/prng.h"
 
 enum { SITE, A, B, ACID, CROP };
+enum { CHANGES = 60 };
 enum { FEW = 5 }; /* a chain that has no valid name takes the sample's four addresses along */
 
 /* The program's clock and zones, in place of the system's. */
@@ -371,6 +373,48 @@ START_TEST(more_than_64_errors_are_counted)
 }
 END_TEST
 
+/* Whatever a file says, it is taken or refused: under the sanitizers this is the proof that nothing
+ * is read beyond its end on the way, and nothing reaches an INVARIANT. */
+START_TEST(no_change_of_bytes_breaks_the_loading) /* _i is the seed */
+{
+    static const char spice[] = "[]{}:,-\"'#\n .0123456789abcdefgxyz$/%+";
+    struct prng prng = prng_seed((uint64_t)_i);
+    for (int n = 0; n < CHANGES; n++) {
+        for (int i = 0; i < FIXTURE_FILES; i++) {
+            ck_assert(text_copy(fixture_text[i], FIXTURE_BYTES, fixture_files[i].text));
+        }
+        char *text = fixture_text[n % 3 == 0 ? prng_below(&prng, FIXTURE_FILES) : SITE];
+        for (int64_t k = prng_below(&prng, 4); k >= 0; k--) {
+            text[prng_below(&prng, (int64_t)strlen(text))] =
+                spice[prng_below(&prng, (int64_t)sizeof spice - 1)];
+        }
+        (void)fixture_load(n % 2 == 0);
+    }
+}
+END_TEST
+
+/* Values swapped between places are well-formed nonsense, which goes deeper than loose bytes. */
+START_TEST(no_swap_of_lines_breaks_the_loading) /* _i is the seed */
+{
+    struct prng prng = prng_seed((uint64_t)_i + 1000);
+    for (int n = 0; n < CHANGES; n++) {
+        ck_assert(text_copy(fixture_text[SITE], FIXTURE_BYTES, fixture_files[SITE].text));
+        static char fresh[FIXTURE_BYTES];
+        struct text t = text_over(fresh, sizeof fresh);
+        const char *rest = fixture_text[SITE];
+        while (*rest) {
+            const size_t length = (size_t)(strchr(rest, '\n') - rest) + 1;
+            const int64_t fate = prng_below(&prng, 40);
+            if (fate != 0) text_add_bytes(&t, rest, length); /* 0: left out, 1: said twice */
+            if (fate == 1) text_add_bytes(&t, rest, length);
+            rest += length;
+        }
+        ck_assert(text_copy(fixture_text[SITE], FIXTURE_BYTES, fresh));
+        (void)fixture_load(true);
+    }
+}
+END_TEST
+
 /* --- dates, credentials, warnings ----------------------------------------------------------------
  */
 
@@ -672,6 +716,8 @@ static void add_tests(TCase *c)
     tcase_add_loop_test(c, one_mistake_makes_few_errors, 0, count);
     tcase_add_test(c, all_errors_of_all_files_are_listed_in_one_go);
     tcase_add_test(c, more_than_64_errors_are_counted);
+    tcase_add_loop_test(c, no_change_of_bytes_breaks_the_loading, 0, 20);
+    tcase_add_loop_test(c, no_swap_of_lines_breaks_the_loading, 0, 10);
     tcase_add_loop_test(c, a_date_ahead_is_refused_as_far_as_the_clock_is_known, 0, 3);
     tcase_add_test(c, today_is_no_date_ahead_in_any_zone);
     tcase_add_test(c, credentials_expand_and_nothing_else_does);
