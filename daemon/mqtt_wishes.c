@@ -91,7 +91,7 @@ static void drop_twins(struct wishes *w)
 static enum wish_state start_state(const struct wish *fresh, const struct wish *former)
 {
     const bool same = former && former->state == WISH_GRANTED && former->qos == fresh->qos &&
-                      former->settable == fresh->settable;
+                      former->settable == fresh->settable && former->kept == fresh->kept;
     return same ? WISH_GRANTED : WISH_WANTED;
 }
 
@@ -138,6 +138,7 @@ enum err wishes_replace(struct wishes *w, const struct mqtt_subscription *wanted
         struct wish wish = { .filter = wanted[i].filter,
             .qos = wanted[i].qos,
             .settable = wanted[i].settable,
+            .kept = wanted[i].kept,
             .urgent = wanted[i].urgent };
         wish.state = start_state(&wish, find(w, wish.filter));
         add(&fresh, &wish, &texts);

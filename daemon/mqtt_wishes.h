@@ -16,7 +16,7 @@ enum wish_state {
 struct wish {
     const char *filter;
     int qos;
-    bool settable, urgent;
+    bool settable, kept, urgent;
     enum wish_state state;
 };
 
