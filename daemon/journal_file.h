@@ -23,9 +23,9 @@ struct journal_options {
 struct journal_report { /* what was found */
     int64_t records, segments;
     struct link_tip tip;
-    bool torn;          /* the last line was cut short and has been set aside */
+    bool torn; /* the last line was cut short and has been set aside */
     int64_t torn_bytes;
-    bool damaged;       /* something else is wrong; 'problem' tells; nothing was changed */
+    bool damaged; /* something else is wrong; 'problem' tells; nothing was changed */
     struct problem problem;
 };
 

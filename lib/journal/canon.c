@@ -2,27 +2,45 @@
 
 #include <string.h>
 
+#include "lib/journal/canon_inside.h"
+#include "lib/journal/utf8.h"
+
+/* RFC 8785, 3.2.2.2: these seven have a short escape, the other control characters are \u00 and two
+ * lower-case hex digits, and nothing else is escaped. */
+static const char escape_letters[] = "btnfr\"\\";
+static const char escape_bytes[] = "\b\t\n\f\r\"\\";
+
 /* --- writing ---------------------------------------------------------------------------------- */
 
-/* RFC 8785 section 3.2.2.2: two-character escapes where JSON has them, \u00xx for other controls,
- * everything else as it is. */
+static void add_escape(struct text *t, char c)
+{
+    text_add_char(t, '\\');
+    const char *known = memchr(escape_bytes, c, sizeof escape_bytes - 1);
+    if (known) {
+        text_add_char(t, escape_letters[known - escape_bytes]);
+        return;
+    }
+    const uint8_t byte = (uint8_t)c;
+    text_add(t, "u00");
+    text_add_hex(t, &byte, 1);
+}
+
+static bool is_plain(char c)
+{
+    return (unsigned char)c >= ' ' && c != '"' && c != '\\';
+}
+
 static void add_string(struct text *t, const char *s)
 {
     text_add_char(t, '"');
-    for (; *s; s++) {
-        static const char plain[] = "\b\t\n\f\r\"\\";
-        static const char after[] = "btnfr\"\\";
-        const char *escape = strchr(plain, *s);
-        if (escape) {
-            text_add_char(t, '\\');
-            text_add_char(t, after[escape - plain]);
-        } else if ((unsigned char)*s < 0x20) {
-            const uint8_t byte = (uint8_t)*s;
-            text_add(t, "\\u00");
-            text_add_hex(t, &byte, 1);
-        } else {
-            text_add_char(t, *s);
+    while (*s) {
+        size_t plain = 0;
+        while (is_plain(s[plain])) {
+            plain++;
         }
+        text_add_bytes(t, s, plain);
+        s += plain;
+        if (*s) add_escape(t, *s++);
     }
     text_add_char(t, '"');
 }
@@ -45,8 +63,8 @@ static void add_value(struct text *t, const struct record *r, const struct recor
     }
 }
 
-/* Keys are ASCII, so that bytes sort as RFC 8785's UTF-16 units do. */
-static uint32_t sorted(const struct record *r, uint8_t order[RECORD_FIELDS_MAX])
+/* Keys are ASCII, so their bytes sort as RFC 8785, 3.2.3 sorts their UTF-16 units. */
+static void sort_keys(const struct record *r, uint32_t order[RECORD_FIELDS_MAX])
 {
     for (uint32_t i = 0; i < r->count; i++) {
         uint32_t at = i;
@@ -54,52 +72,71 @@ static uint32_t sorted(const struct record *r, uint8_t order[RECORD_FIELDS_MAX])
             order[at] = order[at - 1];
             at--;
         }
-        order[at] = (uint8_t)i;
+        order[at] = i;
     }
-    return r->count;
 }
 
 void canon_add(struct text *t, const struct record *r, const char *skip)
 {
-    uint8_t order[RECORD_FIELDS_MAX];
-    const uint32_t count = sorted(r, order);
-    char before = '{';
-    for (uint32_t i = 0; i < count; i++) {
+    uint32_t order[RECORD_FIELDS_MAX];
+    sort_keys(r, order);
+    text_add_char(t, '{');
+    bool first = true;
+    for (uint32_t i = 0; i < r->count; i++) {
         const struct record_field *f = &r->field[order[i]];
         if (skip && strcmp(f->key, skip) == 0) continue;
-        text_add_char(t, before);
-        add_string(t, f->key);
-        text_add_char(t, ':');
+        if (!first) text_add_char(t, ',');
+        first = false;
+        text_add_char(t, '"');
+        text_add(t, f->key);
+        text_add(t, "\":");
         add_value(t, r, f);
-        before = ',';
     }
-    if (before == '{') text_add_char(t, '{');
     text_add_char(t, '}');
 }
 
-/* --- reading ---------------------------------------------------------------------------------- */
+/* --- reading ----------------------------------------------------------------------------------
+ * The line is gone through once, from left to right, straight into the record. Each step gives
+ * NULL, or the words for what is wrong at 'at'. */
 
 struct reader {
-    const char *at, *end, *start;
+    const char *line;
+    size_t length, at;
     struct record *r;
 };
 
-static enum err fail(const struct reader *in, struct problem *problem, const char *what)
+static bool next_is(const struct reader *in, char c)
 {
-    char text[PROBLEM_TEXT_MAX];
-    struct text t = text_over(text, sizeof text);
-    text_add(&t, "not a canonical record: ");
-    text_add(&t, what);
-    text_add(&t, " at byte ");
-    text_add_int(&t, (int64_t)(in->at - in->start) + 1);
-    return problem_set(problem, ERR_SYNTAX, "", text);
+    return in->at < in->length && in->line[in->at] == c;
 }
 
-static bool take(struct reader *in, char c)
+static const char *take(struct reader *in, char c, const char *complaint)
 {
-    if (in->at == in->end || *in->at != c) return false;
+    if (!next_is(in, c)) return complaint;
     in->at++;
-    return true;
+    return NULL;
+}
+
+static bool is_key_byte(char c)
+{
+    return c > ' ' && c <= '~' && c != '"' && c != '\\';
+}
+
+static const char *read_key(struct reader *in, struct record_field *f)
+{
+    const char *wrong = take(in, '"', "a key in quotes was due");
+    if (wrong) return wrong;
+    size_t n = 0;
+    while (in->at + n < in->length && n < RECORD_KEY_MAX && is_key_byte(in->line[in->at + n])) {
+        n++;
+    }
+    if (n == 0 || n >= RECORD_KEY_MAX) return "a key of 1 to 23 plain characters was due";
+    memcpy(f->key, in->line + in->at, n);
+    f->key[n] = '\0';
+    in->at += n;
+    wrong = take(in, '"', "a key has a character that it can't have");
+    if (wrong) return wrong;
+    return take(in, ':', "a colon was due");
 }
 
 static int hex_value(char c)
@@ -108,137 +145,226 @@ static int hex_value(char c)
     return c >= 'a' && c <= 'f' ? c - 'a' + 10 : -1;
 }
 
-/* One escape, after its backslash; -1 when RFC 8785 would not have written it so. */
-static int read_escape(struct reader *in)
+/* After the backslash. Accepts only the escape that RFC 8785 would have written. */
+static const char *read_escape(struct reader *in, char *ret)
 {
-    static const char after[] = "btnfr\"\\";
-    static const char plain[] = "\b\t\n\f\r\"\\";
-    if (in->at == in->end) return -1;
-    const char c = *in->at++;
-    const char *known = memchr(after, c, sizeof after - 1);
-    if (known) return plain[known - after];
-    if (c != 'u' || in->end - in->at < 4 || memcmp(in->at, "00", 2) != 0) return -1;
-    const int high = hex_value(in->at[2]), low = hex_value(in->at[3]);
-    const int value = high * 16 + low;
-    if (high < 0 || low < 0 || value == 0 || value >= 0x20) return -1;
-    if (memchr(plain, value, sizeof plain - 1)) return -1;
-    in->at += 4;
-    return value;
-}
-
-/* A string into 'to' (with NUL); false when it isn't one or doesn't fit in 'room'. */
-static bool read_string(struct reader *in, char *to, size_t room, size_t *ret_length)
-{
-    if (!take(in, '"')) return false;
-    size_t n = 0;
-    while (in->at < in->end && *in->at != '"') {
-        int c = (unsigned char)*in->at;
-        if (c < 0x20) return false;
+    static const char complaint[] = "an escape that isn't canonical";
+    if (in->at >= in->length) return complaint;
+    const char *s = in->line + in->at;
+    const char *known = memchr(escape_letters, s[0], sizeof escape_letters - 1);
+    if (known) {
+        *ret = escape_bytes[known - escape_letters];
         in->at++;
-        if (c == '\\') c = read_escape(in);
-        if (c < 0 || n + 1 >= room) return false;
-        to[n++] = (char)c;
+        return NULL;
     }
-    to[n] = '\0';
-    *ret_length = n;
-    return take(in, '"');
+    if (in->length - in->at < 5 || memcmp(s, "u00", 3) != 0) return complaint;
+    const int high = hex_value(s[3]), low = hex_value(s[4]);
+    const int byte = high * 16 + low;
+    if (high < 0 || low < 0 || byte == 0 || byte >= ' ') return complaint;
+    if (memchr(escape_bytes, byte, sizeof escape_bytes - 1)) return complaint;
+    *ret = (char)byte;
+    in->at += 5;
+    return NULL;
 }
 
-static bool digit(const struct reader *in)
+/* Plain characters of a string: printable ASCII but the quote and the backslash. */
+static size_t plain_run(const char *s, size_t room)
 {
-    return in->at < in->end && *in->at >= '0' && *in->at <= '9';
+    size_t n = 0;
+    while (n < room && (unsigned char)s[n] >= ' ' && (unsigned char)s[n] < 0x80 && s[n] != '"' &&
+           s[n] != '\\') {
+        n++;
+    }
+    return n;
 }
 
-/* An integer or plain decimal as this journal writes them: no leading or trailing zeros, no "-0".
- */
-static bool read_number(struct reader *in, struct record_field *f)
+/* What ends a run of plain characters, and isn't the closing quote: an escape or a longer character
+ * into 'to'; *ret_bytes says how many. */
+static const char *read_special(struct reader *in, char to[4], size_t *ret_bytes)
 {
-    const bool minus = take(in, '-');
-    const char *first = in->at;
-    uint64_t value = 0;
-    unsigned digits = 0, places = 0;
-    while (digit(in)) {
-        value = value * 10 + (uint64_t)(*in->at++ - '0');
-        if (++digits > 16) return false;
+    if (in->line[in->at] == '\\') {
+        in->at++;
+        *ret_bytes = 1;
+        return read_escape(in, to);
     }
-    if (digits == 0 || (digits > 1 && *first == '0')) return false;
-    if (take(in, '.')) {
-        while (digit(in)) {
-            value = value * 10 + (uint64_t)(*in->at++ - '0');
-            if (++places > 6 || ++digits > 16) return false;
-        }
-        if (places == 0 || in->at[-1] == '0' || digits > 16) return false;
-    }
-    if (minus && value == 0) return false;
-    if (value > UINT64_C(9007199254740991)) return false;
-    f->kind = places > 0 ? FIELD_DECIMAL : FIELD_INTEGER;
-    f->decimals = places;
-    f->number = minus ? -(int64_t)value : (int64_t)value;
-    return true;
+    const size_t step = utf8_step(in->line + in->at, in->length - in->at);
+    if (step < 2) return step == 1 ? "a bare control character" : "bytes that aren't UTF-8";
+    memcpy(to, in->line + in->at, step);
+    in->at += step;
+    *ret_bytes = step;
+    return NULL;
 }
 
-static bool read_word(struct reader *in, const char *word)
+static const char *read_string(struct reader *in, struct record_field *f)
 {
-    const size_t length = strlen(word);
-    if ((size_t)(in->end - in->at) < length || memcmp(in->at, word, length) != 0) return false;
+    static const char too_long[] = "more text than a record holds";
+    struct record *r = in->r;
+    const size_t left = RECORD_POOL_MAX - r->pool_used;
+    const size_t room = left < RECORD_TEXT_MOST + 1 ? left : RECORD_TEXT_MOST + 1;
+    char *to = r->pool + r->pool_used;
+    size_t used = 0;
+    in->at++; /* the opening quote */
+    while (in->at < in->length) {
+        const size_t plain = plain_run(in->line + in->at, in->length - in->at);
+        if (used + plain >= room) return too_long;
+        memcpy(to + used, in->line + in->at, plain);
+        used += plain;
+        in->at += plain;
+        if (next_is(in, '"')) break;
+        if (in->at == in->length) break;
+        char special[4];
+        size_t bytes = 0;
+        const char *wrong = read_special(in, special, &bytes);
+        if (wrong) return wrong;
+        if (used + bytes >= room) return too_long;
+        memcpy(to + used, special, bytes);
+        used += bytes;
+    }
+    if (used >= room) return too_long;
+    to[used] = '\0';
+    f->kind = FIELD_TEXT;
+    f->text_at = r->pool_used;
+    r->pool_used += (uint32_t)used + 1;
+    return take(in, '"', "the text isn't ended");
+}
+
+/* Digits from 'at' on, counted; more than a record holds is as good as endless. */
+static size_t count_digits(const struct reader *in, size_t at)
+{
+    size_t n = 0;
+    while (at + n < in->length && n < 17 && in->line[at + n] >= '0' && in->line[at + n] <= '9') {
+        n++;
+    }
+    return n;
+}
+
+/* The next 'count' digits, which are there. */
+static void take_digits(struct reader *in, size_t count, int64_t *value)
+{
+    for (; count > 0; count--) {
+        *value = *value * 10 + (in->line[in->at++] - '0');
+    }
+}
+
+static const char *read_number(struct reader *in, struct record_field *f)
+{
+    const bool minus = next_is(in, '-');
+    if (minus) in->at++;
+    const size_t whole = count_digits(in, in->at);
+    if (whole == 0) return "a value was due: a number, a text, true or false";
+    const bool zero = in->line[in->at] == '0';
+    if (whole > 1 && zero) return "a number begins with 0";
+    if (whole > 16) return "a number beyond 2^53 - 1";
+    int64_t value = 0;
+    take_digits(in, whole, &value);
+    if (value > RECORD_INTEGER_MOST) return "a number beyond 2^53 - 1";
+    f->kind = FIELD_INTEGER;
+    if (next_is(in, '.')) {
+        const size_t places = count_digits(in, in->at + 1);
+        if (places == 0 || places > 6) return "1 to 6 decimal places were due";
+        if (!zero && whole + places > 15) return "a decimal of more than 15 digits";
+        in->at++;
+        take_digits(in, places, &value);
+        if (in->line[in->at - 1] == '0') return "a decimal ends in 0";
+        f->kind = FIELD_DECIMAL;
+        f->decimals = (unsigned)places;
+    }
+    if (minus && value == 0) return "0 has no sign";
+    f->number = minus ? -value : value;
+    return NULL;
+}
+
+static bool read_word(struct reader *in, const char *word, size_t length)
+{
+    if (in->length - in->at < length || memcmp(in->line + in->at, word, length) != 0) return false;
     in->at += length;
     return true;
 }
 
-static bool read_value(struct reader *in, struct record_field *f)
+static const char *read_value(struct reader *in, struct record_field *f)
 {
-    struct record *r = in->r;
-    size_t length;
-    if (in->at == in->end) return false;
-    switch (*in->at) {
-    case '"':
-        f->kind = FIELD_TEXT;
-        f->text_at = r->pool_used;
-        if (!read_string(in, r->pool + r->pool_used, RECORD_POOL_MAX - r->pool_used, &length))
-            return false;
-        r->pool_used += (uint32_t)length + 1;
-        return true;
-    case 't':
-        f->kind = FIELD_TRUTH;
-        f->number = 1;
-        return read_word(in, "true");
-    case 'f':
-        f->kind = FIELD_TRUTH;
-        f->number = 0;
-        return read_word(in, "false");
-    default:
-        return read_number(in, f);
-    }
-}
-
-static enum err read_member(struct reader *in, struct problem *problem)
-{
-    struct record *r = in->r;
-    size_t length;
-    if (r->count == RECORD_FIELDS_MAX) return fail(in, problem, "too many members");
-    struct record_field *f = &r->field[r->count];
     f->decimals = 0;
     f->text_at = 0;
-    if (!read_string(in, f->key, sizeof f->key, &length)) return fail(in, problem, "no key");
-    if (r->count > 0 && strcmp(r->field[r->count - 1].key, f->key) >= 0)
-        return fail(in, problem, "keys out of order");
-    if (!take(in, ':')) return fail(in, problem, "no colon");
-    if (!read_value(in, f)) return fail(in, problem, "no value of a record's kinds");
+    if (next_is(in, '"')) {
+        f->number = 0;
+        return read_string(in, f);
+    }
+    const bool yes = read_word(in, "true", 4);
+    if (yes || read_word(in, "false", 5)) {
+        f->kind = FIELD_TRUTH;
+        f->number = yes ? 1 : 0;
+        return NULL;
+    }
+    return read_number(in, f);
+}
+
+static const char *read_member(struct reader *in, struct canon_span *hash)
+{
+    struct record *r = in->r;
+    const size_t from = in->at;
+    if (r->count == RECORD_FIELDS_MAX) return "more members than a record holds";
+    struct record_field *f = &r->field[r->count];
+    const char *wrong = read_key(in, f);
+    if (!wrong && r->count > 0 && strcmp(r->field[r->count - 1].key, f->key) >= 0)
+        wrong = "the keys aren't in order";
+    if (!wrong) wrong = read_value(in, f);
+    if (wrong) return wrong;
     r->count++;
+    if (strcmp(f->key, "hash") == 0) *hash = (struct canon_span){ from, in->at };
+    return NULL;
+}
+
+static const char *read_object(struct reader *in, struct canon_span *hash)
+{
+    const char *wrong = take(in, '{', "an opening brace was due");
+    while (!wrong && (in->r->count > 0 || !next_is(in, '}'))) {
+        wrong = read_member(in, hash);
+        if (wrong || !next_is(in, ',')) break;
+        in->at++;
+    }
+    if (!wrong) wrong = take(in, '}', "a comma or the closing brace was due");
+    if (!wrong && in->at != in->length) wrong = "something follows the closing brace";
+    return wrong;
+}
+
+enum err canon_read_hashed(struct record *ret, struct canon_span *ret_hash, const char *line,
+    size_t length, struct problem *problem)
+{
+    struct reader in = { .line = line, .length = length, .r = ret };
+    ret->count = 0;
+    ret->pool_used = 0;
+    ret->cut = false;
+    *ret_hash = (struct canon_span){ 0, 0 };
+    const char *wrong = length < RECORD_LINE_MAX ? read_object(&in, ret_hash) : "it is too long";
+    if (wrong) {
+        char where[32];
+        struct text t = text_over(where, sizeof where);
+        text_add(&t, "byte ");
+        text_add_int(&t, (int64_t)in.at + 1);
+        return problem_set(problem, ERR_SYNTAX, where, wrong);
+    }
+    /* a comma goes with it */
+    if (ret_hash->to > 0 && line[ret_hash->from - 1] == ',')
+        ret_hash->from--;
+    else if (ret_hash->to > 0 && line[ret_hash->to] == ',')
+        ret_hash->to++;
     return ERR_NONE;
+}
+
+void canon_copy(struct record *to, const struct record *from)
+{
+    to->count = from->count;
+    to->pool_used = from->pool_used;
+    to->cut = from->cut;
+    memcpy(to->field, from->field, from->count * sizeof *from->field);
+    memcpy(to->pool, from->pool, from->pool_used);
 }
 
 enum err canon_read(struct record *ret, const char *line, size_t length, struct problem *problem)
 {
-    struct reader in = { .at = line, .end = line + length, .start = line, .r = ret };
-    ret->count = ret->pool_used = 0;
-    ret->cut = false;
-    if (!take(&in, '{')) return fail(&in, problem, "no opening brace");
-    do {
-        const enum err err = read_member(&in, problem);
-        if (err != ERR_NONE) return err;
-    } while (take(&in, ','));
-    if (!take(&in, '}')) return fail(&in, problem, "no closing brace");
-    if (in.at != in.end) return fail(&in, problem, "more after the closing brace");
-    return ERR_NONE;
+    struct record read;
+    struct canon_span hash;
+    const enum err err = canon_read_hashed(&read, &hash, line, length, problem);
+    if (err == ERR_NONE) canon_copy(ret, &read);
+    return err;
 }

@@ -1,5 +1,6 @@
 /* The RFC 8785 form (JSON Canonicalization Scheme) of a flat record, and a reader that accepts
- * nothing else: the line on disk is that form, so what is read back is byte for byte what was hashed. */
+ * nothing else: the line on disk is that form, so what is read back is byte for byte what was
+ * hashed. */
 #ifndef DOSEWRIGHT_JOURNAL_CANON_H
 #define DOSEWRIGHT_JOURNAL_CANON_H
 

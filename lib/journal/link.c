@@ -3,15 +3,14 @@
 #include <string.h>
 
 #include "lib/base/calendar.h"
-#include "lib/base/invariant.h"
-#include "lib/journal/canon.h"
+#include "lib/journal/canon_inside.h"
 
-static const char *const trust_words[] = { "unset", "free", "synced" };
+/* 9999-12-31T23:59:59.999Z: a clock beyond it is wrong, and its record must still be readable. */
+static const int64_t CIVIL_MOST_MS = INT64_C(253402300799999);
 
-const char *clock_trust_word(enum clock_trust trust)
-{
-    return trust_words[trust];
-}
+static const char *const trust_words[] = {
+    [CLOCK_UNSET] = "unset", [CLOCK_FREE] = "free", [CLOCK_SYNCED] = "synced"
+};
 
 struct link_tip link_start(void)
 {
@@ -20,106 +19,161 @@ struct link_tip link_start(void)
     return tip;
 }
 
+const char *clock_trust_word(enum clock_trust trust)
+{
+    return trust_words[trust];
+}
+
 static void hash_hex(char ret[LINK_HASH_HEX], const char *bytes, size_t count, link_hash hash)
 {
     uint8_t raw[LINK_HASH_BYTES];
     hash(bytes, count, raw);
-    struct text t = text_over(ret, LINK_HASH_HEX);
-    text_add_hex(&t, raw, sizeof raw);
+    struct text hex = text_over(ret, LINK_HASH_HEX);
+    text_add_hex(&hex, raw, sizeof raw);
 }
 
-enum err link_seal(struct link_tip *tip, struct record *r, const struct link_stamp *stamp,
-    link_hash hash, struct text *line)
+/* --- writing ---------------------------------------------------------------------------------- */
+
+static void add_header(struct record *r, const struct link_tip *tip, const struct link_stamp *stamp)
 {
-    char time[32], hex[LINK_HASH_HEX], body[RECORD_LINE_MAX];
+    int64_t civil_ms = stamp->now.civil.ms < 0 ? 0 : stamp->now.civil.ms;
+    if (civil_ms > CIVIL_MOST_MS) civil_ms = CIVIL_MOST_MS;
+    char time[32];
     struct text t = text_over(time, sizeof time);
-    text_add_civil(&t, stamp->now.civil);
+    text_add_civil(&t, (struct civil){ civil_ms });
     record_add_int(r, "seq", tip->seq + 1);
     record_add_text(r, "time", time);
     record_add_int(r, "mono_ms", stamp->now.mono.ms);
     record_add_text(r, "boot", stamp->boot);
     record_add_text(r, "clock", clock_trust_word(stamp->now.clock));
     record_add_text(r, "prev", tip->hash);
-    if (r->cut) return ERR_FULL;
-    struct text canonical = text_over(body, sizeof body);
-    canon_add(&canonical, r, NULL);
-    if (canonical.cut) return ERR_FULL;
-    hash_hex(hex, body, canonical.length, hash);
-    record_add_text(r, "hash", hex);
-    if (r->cut) return ERR_FULL;
-    canon_add(line, r, NULL);
-    text_add_char(line, '\n');
+}
+
+enum err link_seal(struct link_tip *tip, struct record *r, const struct link_stamp *stamp,
+    link_hash hash, struct text *line)
+{
+    char bare[RECORD_LINE_MAX];
+    struct link_tip next = { .seq = tip->seq + 1 };
+    struct text t = text_over(bare, sizeof bare);
+    add_header(r, tip, stamp);
+    canon_add(&t, r, NULL);
+    if (r->cut || t.cut) return ERR_FULL;
+    hash_hex(next.hash, bare, t.length, hash);
+    record_add_text(r, "hash", next.hash);
+    t = text_over(bare, sizeof bare);
+    canon_add(&t, r, NULL);
+    text_add_char(&t, '\n');
+    if (r->cut || t.cut) return ERR_FULL;
+    text_add_bytes(line, bare, t.length);
     if (line->cut) return ERR_FULL;
-    tip->seq++;
-    memcpy(tip->hash, hex, sizeof tip->hash);
+    *tip = next;
     return ERR_NONE;
 }
 
-/* The canonical line without its "hash" member: what was hashed. Cut out of the line itself, which
- * canon_read has found canonical. */
-static bool hashed_part(struct text *ret, const char *line, size_t length)
+/* --- reading ---------------------------------------------------------------------------------- */
+
+static bool is_hash(const char *s)
 {
-    static const char key[] = "\"hash\":\"";
-    const size_t member = sizeof key - 1 + LINK_HASH_HEX; /* key, 64 digits, closing quote */
-    for (size_t i = 1; i + member < length; i++) {
-        if (line[i] != '"' || memcmp(line + i, key, sizeof key - 1) != 0) continue;
-        if (line[i - 1] != ',' && line[i - 1] != '{') continue;
-        size_t end = i + member;
-        if (line[end] == ',')
-            end++; /* what follows keeps the comma before */
-        else if (line[i - 1] == ',')
-            i--;
-        text_add_bytes(ret, line, i);
-        text_add_bytes(ret, line + end, length - end);
-        return !ret->cut;
+    for (size_t i = 0; i < LINK_HASH_HEX - 1; i++) {
+        if (!((s[i] >= '0' && s[i] <= '9') || (s[i] >= 'a' && s[i] <= 'f'))) return false;
     }
-    return false;
+    return s[LINK_HASH_HEX - 1] == '\0';
 }
 
-static enum err wrong(struct problem *problem, const char *what)
+/* Is 'own' the hash of the line without its hash member? */
+static bool is_hash_of(const char *own, const char *line, size_t length,
+    const struct canon_span *member, link_hash hash)
 {
-    return problem_set(problem, ERR_DAMAGED, "", what);
+    char bare[RECORD_LINE_MAX], hex[LINK_HASH_HEX];
+    const size_t rest = length - member->to;
+    memcpy(bare, line, member->from);
+    memcpy(bare + member->from, line + member->to, rest);
+    hash_hex(hex, bare, member->from + rest, hash);
+    return memcmp(hex, own, sizeof hex) == 0;
+}
+
+static enum err damaged(struct problem *problem, const char *text)
+{
+    return problem_set(problem, ERR_DAMAGED, "", text);
+}
+
+static enum err other_seq(struct problem *problem, int64_t seq, int64_t due)
+{
+    char text[PROBLEM_TEXT_MAX];
+    struct text t = text_over(text, sizeof text);
+    text_add(&t, "record ");
+    text_add_int(&t, due);
+    text_add(&t, " was due here and it is record ");
+    text_add_int(&t, seq);
+    return damaged(problem, text);
+}
+
+/* The members that every record has: seq and the two hashes here, the rest by link_header. */
+static bool read_links(const struct record *r, struct link_tip *ret_own, struct link_tip *ret_prev)
+{
+    struct now at;
+    const char *boot, *kind, *own, *prev;
+    if (!link_header(r, &ret_own->seq, &at, &boot) || ret_own->seq < 1) return false;
+    if (!record_text(r, "kind", &kind) || !record_text(r, "hash", &own)) return false;
+    if (!record_text(r, "prev", &prev) || !is_hash(own) || !is_hash(prev)) return false;
+    ret_prev->seq = ret_own->seq - 1;
+    memcpy(ret_own->hash, own, LINK_HASH_HEX);
+    memcpy(ret_prev->hash, prev, LINK_HASH_HEX);
+    return true;
 }
 
 enum err link_follow(struct link_tip *tip, struct record *ret, const char *line, size_t length,
     link_hash hash, struct problem *problem)
 {
-    char body[RECORD_LINE_MAX], hex[LINK_HASH_HEX];
-    const enum err err = canon_read(ret, line, length, problem);
+    struct record read;
+    struct canon_span member;
+    const enum err err = canon_read_hashed(&read, &member, line, length, problem);
     if (err != ERR_NONE) return err;
-    int64_t seq = 0;
-    const char *prev = record_text_or_empty(ret, "prev"), *own = record_text_or_empty(ret, "hash");
-    if (!record_int(ret, "seq", &seq) || strlen(own) != LINK_HASH_HEX - 1)
-        return wrong(problem, "a record without seq or hash");
-    struct text canonical = text_over(body, sizeof body);
-    if (!hashed_part(&canonical, line, length)) return wrong(problem, "a record without its hash");
-    hash_hex(hex, body, canonical.length, hash);
-    if (strcmp(hex, own) != 0)
-        return wrong(problem, "its hash doesn't fit: the record was changed");
-    const bool begins = tip->seq == 0 && record_is(ret, "pruned") && seq > 0;
-    if (!begins && seq != tip->seq + 1)
-        return wrong(problem, "its seq doesn't follow: records are missing or were moved");
-    if (!begins && strcmp(prev, tip->hash) != 0)
-        return wrong(problem, "its prev isn't the former record's hash: records were replaced");
-    tip->seq = seq;
-    memcpy(tip->hash, hex, sizeof tip->hash);
+    struct link_tip own, prev;
+    if (!read_links(&read, &own, &prev))
+        return problem_set(problem, ERR_SYNTAX, "byte 1",
+            "one of the members that every record has is missing, or can't be read");
+    if (!is_hash_of(own.hash, line, length, &member, hash))
+        return damaged(problem, "its hash isn't that of its content: the record was changed");
+    if (own.seq != tip->seq + 1) return other_seq(problem, own.seq, tip->seq + 1);
+    if (memcmp(prev.hash, tip->hash, sizeof prev.hash) != 0)
+        return damaged(problem, "its prev isn't the hash of the record before it");
+    *tip = own;
+    canon_copy(ret, &read);
     return ERR_NONE;
+}
+
+bool link_before(struct link_tip *ret, const char *line, size_t length)
+{
+    struct record read;
+    struct canon_span member;
+    struct link_tip own, prev;
+    if (canon_read_hashed(&read, &member, line, length, NULL) != ERR_NONE) return false;
+    if (!read_links(&read, &own, &prev)) return false;
+    *ret = prev;
+    return true;
+}
+
+static bool read_trust(enum clock_trust *ret, const char *word)
+{
+    for (int i = CLOCK_UNSET; i <= CLOCK_SYNCED; i++) {
+        if (strcmp(trust_words[i], word) != 0) continue;
+        *ret = (enum clock_trust)i;
+        return true;
+    }
+    return false;
 }
 
 bool link_header(
     const struct record *r, int64_t *ret_seq, struct now *ret_at, const char **ret_boot)
 {
-    const char *time, *clock, *boot;
-    int64_t seq, mono_ms;
-    struct now at = { .clock = CLOCK_UNSET };
-    if (!record_int(r, "seq", &seq) || !record_int(r, "mono_ms", &mono_ms)) return false;
-    if (!record_text(r, "time", &time) || !record_text(r, "clock", &clock)) return false;
+    int64_t seq;
+    struct now at;
+    const char *boot, *time, *clock;
+    if (!record_int(r, "seq", &seq) || !record_int(r, "mono_ms", &at.mono.ms)) return false;
+    if (!record_text(r, "time", &time) || !calendar_read_civil(&at.civil, time)) return false;
+    if (!record_text(r, "clock", &clock) || !read_trust(&at.clock, clock)) return false;
     if (!record_text(r, "boot", &boot)) return false;
-    if (!calendar_read_civil(&at.civil, time)) return false;
-    for (int i = 0; i <= CLOCK_SYNCED; i++) {
-        if (strcmp(trust_words[i], clock) == 0) at.clock = (enum clock_trust)i;
-    }
-    at.mono.ms = mono_ms;
     *ret_seq = seq;
     *ret_at = at;
     *ret_boot = boot;

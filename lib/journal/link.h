@@ -25,21 +25,27 @@ struct link_stamp {
 
 struct link_tip link_start(void);
 
-/* Adds the header members to 'r' (which has its kind and fields), writes the line with its line feed
- * into 'line' and moves the tip. ERR_FULL when the record is cut or too long: the tip stays. */
+/* Adds the header members to 'r' (which has its kind and fields), writes the line with its line
+ * feed into 'line' and moves the tip. ERR_FULL when the record is cut or too long: the tip stays.
+ */
 enum err link_seal(struct link_tip *tip, struct record *r, const struct link_stamp *stamp,
     link_hash hash, struct text *line) __attribute__((warn_unused_result));
 
-/* Reads a line and checks that it follows the tip: canonical, seq + 1, prev, hash. Moves the tip and
- * fills 'ret' only when all holds. ERR_DAMAGED or ERR_SYNTAX with a problem otherwise. A 'pruned'
- * record at the very start may begin at any seq: it says where the kept part begins. */
+/* Reads a line and checks that it follows the tip: canonical, all header members, hash, seq + 1,
+ * prev. Moves the tip and fills 'ret' only when all holds. ERR_SYNTAX (the problem's 'where' tells
+ * the byte) or ERR_DAMAGED otherwise. */
 enum err link_follow(struct link_tip *tip, struct record *ret, const char *line, size_t length,
     link_hash hash, struct problem *problem) __attribute__((warn_unused_result));
 
+/* Where the chain stood before this line, by the line's own word: what link_follow needs to take up
+ * a chain whose beginning was pruned, or that was damaged. False when it can't be read. It proves
+ * nothing: that the former records may be missing must be known from elsewhere. */
+bool link_before(struct link_tip *ret, const char *line, size_t length);
+
 /* The header of a record that was followed: its instants, boot and clock. False when they are not
  * there or can't be read. */
-bool link_header(const struct record *r, int64_t *ret_seq, struct now *ret_at,
-    const char **ret_boot);
+bool link_header(
+    const struct record *r, int64_t *ret_seq, struct now *ret_at, const char **ret_boot);
 
 const char *clock_trust_word(enum clock_trust trust); /* "unset", "free", "synced" */
 

@@ -1,8 +1,8 @@
 /* One record of the journal: a flat list of named values. Which kinds there are and what each means
  * is in docs/journal.md; the core makes them, recovery reads them back into the same struct.
  *
- * Numbers are integers, or decimals of at most 15 significant digits and 6 places, so that the
- * number form of RFC 8785 is met by plain decimal notation. */
+ * Numbers are integers up to 2^53 - 1, or decimals of at most 15 significant digits and 6 places,
+ * so that the number form of RFC 8785 is met by plain decimal notation. */
 #ifndef DOSEWRIGHT_JOURNAL_RECORD_H
 #define DOSEWRIGHT_JOURNAL_RECORD_H
 
@@ -15,6 +15,13 @@ enum {
     RECORD_POOL_MAX = 1024, /* all texts of a record together, NULs included */
     RECORD_LINE_MAX = 3072, /* the line on disk, line feed included */
 };
+
+enum { RECORD_TEXT_MOST = 512 }; /* bytes of one text */
+
+#define RECORD_INTEGER_MOST INT64_C(9007199254740991) /* 2^53 - 1, either sign */
+#define RECORD_DECIMAL_MOST                                                                        \
+    INT64_C(1000000000000000) /* a scaled decimal is below it: 15 digits                           \
+                               */
 
 enum field_kind { FIELD_INTEGER, FIELD_DECIMAL, FIELD_TEXT, FIELD_TRUTH };
 
@@ -36,8 +43,10 @@ struct record {
 /* An empty record of a kind ("dose", "outcome", ...). */
 void record_start(struct record *r, const char *kind);
 
-/* Adds a field; a key is added once. Text is cut at 512 bytes, and bytes that aren't UTF-8 become
- * '?'. Reals are rounded to 'decimals' (0 to 6) places; what isn't finite is left out. */
+/* Adds a field; a key is added once, and is printable ASCII without blanks, quotes and backslashes.
+ * Text is cut at 512 bytes (between characters; that alone doesn't make the record 'cut'), and
+ * bytes that aren't UTF-8 become '?'. Reals are rounded to 'decimals' (0 to 6) places, fewer where
+ * 15 digits would be passed; what isn't finite or reaches 1e15 is left out. */
 void record_add_int(struct record *r, const char *key, int64_t value);
 void record_add_real(struct record *r, const char *key, double value, unsigned decimals);
 void record_add_text(struct record *r, const char *key, const char *value);

@@ -1,45 +1,58 @@
 #include "lib/journal/recover.h"
 
-#include <string.h>
-
 #include "lib/base/text.h"
 
-/* A downtime beyond this isn't believed, whatever the clocks say. */
-static const int64_t DOWNTIME_MOST_MS = 400 * DAY_MS;
+/* A downtime longer than this isn't believed, whatever the clocks say. */
+static const int64_t DOWNTIME_MAX_MS = 400 * DAY_MS;
 
 void recover_init(struct recover_line *line)
 {
     *line = (struct recover_line){ .started = false };
 }
 
-/* How long the board was down: known only if both ends were on a clock that was in step. */
-static int64_t downtime_ms(const struct now *before, const struct now *after)
+/* Records come from a file: sums stay within bounds whatever they say. */
+static int64_t add(int64_t a, int64_t b)
 {
-    if (before->clock != CLOCK_SYNCED || after->clock != CLOCK_SYNCED) return 0;
-    const int64_t ms = after->civil.ms - before->civil.ms;
-    return ms < 0 || ms > DOWNTIME_MOST_MS ? 0 : ms;
+    int64_t sum;
+    if (__builtin_add_overflow(a, b, &sum)) return a < 0 ? INT64_MIN : INT64_MAX;
+    return sum;
+}
+
+static int64_t less(int64_t a, int64_t b)
+{
+    int64_t rest;
+    if (__builtin_sub_overflow(a, b, &rest)) return a < 0 ? INT64_MIN : INT64_MAX;
+    return rest;
+}
+
+/* How long nothing was recorded between two boots, as far as that is known. */
+static int64_t gap_ms(struct now before, struct now after)
+{
+    if (before.clock != CLOCK_SYNCED || after.clock != CLOCK_SYNCED) return 0;
+    const int64_t ms = less(after.civil.ms, before.civil.ms);
+    return ms < 0 || ms > DOWNTIME_MAX_MS ? 0 : ms;
 }
 
 int64_t recover_place(struct recover_line *line, const char *boot, struct now at)
 {
-    if (!line->started) {
-        line->started = true;
-        line->base_ms = 0;
-    } else if (strcmp(line->boot, boot) != 0) {
-        const int64_t last_ms = line->base_ms + line->last.mono.ms;
-        line->base_ms = last_ms + downtime_ms(&line->last, &at) - at.mono.ms;
-    } else if (at.mono.ms < line->last.mono.ms) {
-        /* One boot's clock doesn't run backwards; if a record says so, it stands still. */
-        line->base_ms += line->last.mono.ms - at.mono.ms;
+    char word[RECOVER_BOOT_MAX];
+    (void)text_copy(word, sizeof word, boot);
+    int64_t place = at.mono.ms;
+    if (line->started) {
+        const int64_t last = add(line->base_ms, line->last.mono.ms);
+        const bool same_boot = text_same(word, line->boot);
+        place = same_boot ? add(line->base_ms, at.mono.ms) : add(last, gap_ms(line->last, at));
+        if (place < last) place = last; /* a boot's clock stands still rather than run backwards */
     }
-    text_copy(line->boot, sizeof line->boot, boot);
+    line->base_ms = less(place, at.mono.ms);
+    (void)text_copy(line->boot, sizeof line->boot, word);
     line->last = at;
-    return line->base_ms + at.mono.ms;
+    line->started = true;
+    return place;
 }
 
 int64_t recover_shift(const struct recover_line *line, const char *boot, struct now now)
 {
-    struct recover_line copy = *line;
-    const int64_t here_ms = recover_place(&copy, boot, now);
-    return now.mono.ms - here_ms;
+    struct recover_line then = *line;
+    return less(now.mono.ms, recover_place(&then, boot, now));
 }

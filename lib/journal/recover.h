@@ -1,6 +1,7 @@
 /* Placing old records on today's line of time. Within one boot the monotonic clock tells the age of
- * a record exactly. Across a boot the downtime counts as zero unless the civil clock was synced both
- * at the last record before and at the first one after: a clock that jumps never gives back a limit.
+ * a record exactly. Across a boot the downtime counts as zero unless the civil clock was synced
+ * both at the last record before and at the first one after: a clock that jumps never gives back a
+ * limit.
  *
  * Feed every record's header in order; then ask for the age of any instant seen. */
 #ifndef DOSEWRIGHT_JOURNAL_RECOVER_H
@@ -22,7 +23,8 @@ void recover_init(struct recover_line *line);
 /* The position of a record on the line (milliseconds, starts anywhere, never runs backwards). */
 int64_t recover_place(struct recover_line *line, const char *boot, struct now at);
 
-/* After the last record: what to add to a position to have it as an instant of the running clock. */
+/* After the last record: what to add to a position to have it as an instant of the running clock.
+ */
 int64_t recover_shift(const struct recover_line *line, const char *boot, struct now now);
 
 #endif
