@@ -60,6 +60,15 @@ START_TEST(a_need_that_cant_be_read_is_never_forgotten)
 }
 END_TEST
 
+START_TEST(a_serial_in_capitals_is_none)
+{
+    ck_assert_int_eq(
+        read_text(COMMAND, with_value(good_command, "serial", "\"B77C\"")), ERR_SYNTAX);
+    ck_assert_int_eq(read_text(CLAIM, with_value(good_claim, "site", "\"Tern-Hall\"")), ERR_SYNTAX);
+    ck_assert_int_eq(read_text(MANUAL, with_value(good_manual, "serial", "\"B77C\"")), ERR_SYNTAX);
+}
+END_TEST
+
 START_TEST(a_malformed_command_keeps_nothing_but_a_usable_id)
 {
     struct chain_command only_id;
@@ -247,6 +256,7 @@ int main(void)
     tcase_set_timeout(tc, 60);
     tcase_add_test(tc, each_action_asks_for_its_own_members);
     tcase_add_test(tc, a_need_that_cant_be_read_is_never_forgotten);
+    tcase_add_test(tc, a_serial_in_capitals_is_none);
     tcase_add_test(tc, a_malformed_command_keeps_nothing_but_a_usable_id);
     tcase_add_test(tc, stop_and_halt_need_only_id_and_action);
     tcase_add_test(tc, a_stop_that_cant_be_read_in_full_stops_more_not_less);

@@ -155,14 +155,16 @@ START_TEST(a_list_in_another_order_is_the_same_chain)
     head_advance(&h, 20000);
     EXPECT(&h, "d-1 done 9000");
 
-    give(&h, circulate(&h, "c-2", 1, 5000)); /* a1f3, listed second now */
-    give(&h, needing(dose(&h, "d-2", 0, 1, 9000), &h.module[1]));
+    give(&h, circulate(&h, "c-2", 0, 5000)); /* c91d, listed first now */
+    give(&h, needing(dose(&h, "d-2", 2, 1, 9000), &h.module[0]));
+    give(&h, dose(&h, "d-3", 1, 1, 1000));
     head_set_modules(&h, roll.module, 3);
-    ck_assert(head_runs(&h, 0, 0) && head_runs(&h, 2, 1));
-    head_advance(&h, 24000);
-    ck_assert(head_runs(&h, 2, 1));
+    ck_assert(head_runs(&h, 2, 0) && head_runs(&h, 1, 1));
+    head_advance(&h, 24000); /* d-3 has ended: whoever runs dry would have stopped with it */
+    ck_assert(head_runs(&h, 1, 1));
     head_advance(&h, 25000);
-    EXPECT(&h, "c-2 running 0", "d-2 running 0", "c-2 done 5000", "d-2 stopped 5000");
+    EXPECT(&h, "c-2 running 0", "d-2 running 0", "d-3 running 0", "d-3 done 1000", "c-2 done 5000",
+        "d-2 stopped 5000");
 }
 END_TEST
 

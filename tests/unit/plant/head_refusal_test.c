@@ -153,6 +153,13 @@ START_TEST(a_command_may_start_until_its_last_millisecond_and_60_s_ahead)
     s.command = dose(&s.head, "x", 1, 3, 100);
     s.command.until_ms = 0;
     ck_assert_str_eq(answer(&s), "x running 0");
+    const struct head_config config = chain_of_three();
+    head_init(&s.head, &config);
+    head_claim(&s.head, &(struct chain_claim){ .by = "a", .reign = 1 });
+    s.command = dose(&s.head, "x", 1, 3, 100);
+    s.command.until_ms = 0;
+    s.head.max_run_ms = 100;
+    ck_assert_str_eq(answer(&s), "x running 0");
 }
 END_TEST
 
@@ -342,6 +349,43 @@ START_TEST(a_full_memory_is_busy_until_a_time_has_passed)
 }
 END_TEST
 
+START_TEST(an_id_is_known_up_to_its_last_millisecond)
+{
+    struct head h = claimed_head();
+    fill_memory(&h);
+    head_advance(&h, h.up_ms + 5000);
+    struct chain_command c = dose(&h, "x", 1, 2, 10);
+    c.until_ms = h.up_ms + 30000;
+    give(&h, c);
+    EXPECT(&h, "x refused 0 busy");
+}
+END_TEST
+
+START_TEST(the_id_whose_time_passed_first_is_forgotten_first)
+{
+    struct head h = claimed_head();
+    struct chain_command first = numbered(&h, 0);
+    for (int n = 0; n < HEAD_IDS_MAX; n++) {
+        struct chain_command c = numbered(&h, n);
+        c.position = 9;
+        c.until_ms = h.up_ms + 1000 + (n * 37 + 11) % HEAD_IDS_MAX;
+        if (n == 0) first = c;
+        give(&h, c);
+        (void)said(&h);
+    }
+    head_advance(&h, h.up_ms + 2000);
+    int forgotten = -1; /* n * 37 + 11 is 0 modulo 64 */
+    for (int n = 0; n < HEAD_IDS_MAX; n++) {
+        if ((n * 37 + 11) % HEAD_IDS_MAX == 0) forgotten = n;
+    }
+    give(&h, dose(&h, "new", 1, 2, 10));
+    give(&h, first);
+    EXPECT(&h, "new running 0", "n-0 refused 0 duplicate");
+    give(&h, numbered(&h, forgotten)); /* a new one, for all the head knows */
+    ck_assert_str_eq(said(&h) + 4, " running 0");
+}
+END_TEST
+
 /* The sender of a command that found no place was told 'refused'. Its copy may come when there is
  * room again. */
 START_TEST(what_found_no_place_never_runs_later)
@@ -431,6 +475,8 @@ int main(void)
     tcase_add_test(tc, an_id_counts_whatever_the_rest_says);
     tcase_add_test(tc, a_refused_command_never_runs_later);
     tcase_add_test(tc, a_full_memory_is_busy_until_a_time_has_passed);
+    tcase_add_test(tc, an_id_is_known_up_to_its_last_millisecond);
+    tcase_add_test(tc, the_id_whose_time_passed_first_is_forgotten_first);
     tcase_add_test(tc, what_found_no_place_never_runs_later);
     tcase_add_test(tc, stop_and_halt_need_no_place);
     tcase_add_test(tc, a_command_for_another_boot_takes_no_place);
