@@ -177,7 +177,8 @@ static void answer_status(struct daemon *d, uint64_t ticket)
     const struct link_tip tip = journal_tip(d->journal);
     const struct door_shell shell = { .broker_uri = status.uri,
         .broker_why = status.why,
-        .broker_plain_remote = d->config->broker.plain_allowed,
+        .broker_plain_remote =
+            d->config->broker.plain_allowed && status.uri && strncmp(status.uri, "mqtt://", 7) == 0,
         .config_path = d->config->path,
         .config_error = d->config_error,
         .config_loaded = d->config_loaded,

@@ -95,13 +95,20 @@ static void check_zones(struct daemon *d)
     if (d->zones_at.ms > 0 && mono_since(d->now.mono, d->zones_at) < ZONES_EVERY_MS) return;
     d->zones_at = d->now.mono;
     const struct site *site = &d->config->site;
+    const char *former = NULL; /* tanks of a site mostly share a zone: one look-up serves them */
+    int64_t offset_ms = 0;
+    bool known = false;
     for (uint32_t i = 0; i < site->tank_count; i++) {
         struct event e;
         memset(&e, 0, sizeof e);
         e.kind = EVENT_ZONES;
         e.zone.tank = i;
-        if (clock_zone_offset(&e.zone.offset_ms, site->tank[i].schedule.zone, d->now.civil))
-            daemon_step(d, &e);
+        const char *zone = site->tank[i].schedule.zone;
+        if (!former || strcmp(zone, former) != 0)
+            known = clock_zone_offset(&offset_ms, zone, d->now.civil);
+        former = zone;
+        e.zone.offset_ms = offset_ms;
+        if (known) daemon_step(d, &e);
     }
 }
 

@@ -203,6 +203,25 @@ void core_send_resume(struct core *core, uint32_t chain, struct now now, struct 
     core->chain[chain].halt_pending = false;
 }
 
+/* A tick is short, but it is liquid: it counts in the windows of the pump that it moves. */
+static void count_tick(
+    struct core *core, const struct chain_address *address, const char *id, struct now now)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct site_tank *config = &core->site->tank[i];
+        for (uint32_t p = 0; p < config->pump_count; p++) {
+            if (!chain_address_same(&config->pump[p].address, address)) continue;
+            const int64_t ul = nearest(ceil(IDENTIFY_RUN_MS * config->pump[p].ml_per_s));
+            const struct mono ends = mono_after(now.mono, COMMAND_START_MS + IDENTIFY_RUN_MS);
+            window_add(&core->tank[i].pump[p].window,
+                (struct window_entry){ ends, ul, core_tag(id) }, now.mono);
+            core_draw_stock(core, config->pump[p].stock, ul);
+            core->tank[i].line_dirty = true;
+            core->tank[i].flushed_ms = 0;
+        }
+    }
+}
+
 void core_send_identify(
     struct core *core, const struct chain_address *address, struct now now, struct actions *ret)
 {
@@ -214,9 +233,11 @@ void core_send_identify(
     text_copy(c.serial, sizeof c.serial, serial ? serial : "");
     c.channel = address->channel;
     c.run_ms = IDENTIFY_RUN_MS;
+    count_tick(core, address, c.id, now);
     struct record *r = emit_record(ret, "identify");
     record_add_text(r, "id", c.id);
     record_address(r, core, address, c.serial);
+    record_add_int(r, "run_ms", c.run_ms);
     struct action *send = emit(ret, ACTION_SEND);
     send->chain = address->chain;
     send->command = c;

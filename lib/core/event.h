@@ -4,6 +4,7 @@
 
 #include "lib/chain/message.h"
 #include "lib/core/site.h"
+#include "lib/core/view.h"
 
 enum event_kind {
     EVENT_TICK,    /* the wake-up that core_wakes_at asked for */
@@ -60,7 +61,7 @@ struct event_request {
     bool on;
     double value;
     int64_t span_ms, ul;
-    char word[CHAIN_WORD_MAX * 2];
+    char word[ALERT_ID_MAX];
 };
 
 struct event {

@@ -114,6 +114,24 @@ static struct answer refilled(struct core *core, const struct event_request *q)
     return DONE;
 }
 
+/* Even a tick of a pump keeps the limits of the tank that it serves. */
+static bool tick_over_limit(
+    const struct core *core, const struct chain_address *address, struct now now)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct site_tank *config = &core->site->tank[i];
+        for (uint32_t p = 0; p < config->pump_count; p++) {
+            if (!chain_address_same(&config->pump[p].address, address)) continue;
+            const struct dose_question question = { .limits = &config->pump[p].limits,
+                .window = &core->tank[i].pump[p].window,
+                .wanted_ul = config->pump[p].limits.smallest_ul,
+                .now = now.mono };
+            if (limits_of_stock(&question).because != DOSE_GRANTED) return true;
+        }
+    }
+    return false;
+}
+
 static struct answer identify(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
@@ -123,6 +141,9 @@ static struct answer identify(
     if (!core->journal_ok || !core_chain_ready(core, q->address.chain, now, &text))
         return (struct answer){ false, "not-ready",
             "the chain can't be commanded now; 'status' says why" };
+    if (tick_over_limit(core, &q->address, now))
+        return (struct answer){ false, "over-limit",
+            "this pump's limits are used up; one tick would pass them" };
     if (!core_supply_allows(core, &q->address, false))
         return (struct answer){ false, "busy", "the chain's supply is in use; try again shortly" };
     for (uint32_t i = 0; i < core->site->tank_count; i++) {

@@ -197,6 +197,23 @@ static bool purpose_locked(struct core *core, uint32_t tank, enum plan_purpose p
     return true;
 }
 
+/* Where feeding must wait, pH need not: looked at as if EC were as it should be. */
+static bool plan_ph_meanwhile(struct core *core, uint32_t tank, const struct control_tank *model,
+    struct control_water water, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    const enum tank_state state = t->state;
+    char why[VIEW_WHY_MAX];
+    text_copy(why, sizeof why, t->why);
+    water.ec_us_cm = water.set_ec_us_cm;
+    const struct control_answer answer = control_decide(model, &water);
+    const enum plan_purpose purpose = answer.need == NEED_LOWER_PH ? PLAN_LOWER : PLAN_RAISE;
+    if (answer.need == NEED_LOWER_PH || answer.need == NEED_RAISE_PH) {
+        if (!t->effect[purpose].locked && plan_ph(core, tank, &answer, now)) return true;
+    }
+    return core_say(t, state, why);
+}
+
 bool core_plan(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     (void)ret;
@@ -221,8 +238,9 @@ bool core_plan(struct core *core, uint32_t tank, struct now now, struct actions 
         return say_holding(
             t, &water, "EC is above its band, and only water or the crop can lower it: ");
     case NEED_FEED:
-        if (purpose_locked(core, tank, PLAN_FEED)) return false;
-        planned = plan_feed(core, tank, answer.ec_us_cm, now);
+        planned =
+            !purpose_locked(core, tank, PLAN_FEED) && plan_feed(core, tank, answer.ec_us_cm, now);
+        if (!planned) planned = plan_ph_meanwhile(core, tank, &model, water, now);
         break;
     case NEED_LOWER_PH:
     case NEED_RAISE_PH:
@@ -277,7 +295,9 @@ void core_judge_effect(struct core *core, uint32_t tank, struct now now, struct 
     const enum control_effect effect =
         control_effect_of(expected, seen, feed ? EC_NOISE_US_CM : PH_NOISE);
     const double ratio = effect == EFFECT_UNTELLING ? 0.0 : seen / expected;
-    const bool weak = effect == EFFECT_SEEN && e->seen >= 2 && ratio < RATIO_FALL * e->ratio;
+    /* The buffer curve is too rough to tell half a dose of acid; of EC it can be told. */
+    const bool weak =
+        feed && effect == EFFECT_SEEN && e->seen >= 2 && ratio < RATIO_FALL * e->ratio;
     if (effect == EFFECT_SEEN && !weak) {
         learn_ratio(e, ratio);
         e->wrong = 0;

@@ -95,6 +95,20 @@ static void restore_dose(struct core *core, const struct record *r, struct mono 
     if ((int32_t)where.pump == config->raises_ph) t->base_ended = t->dose.ends;
 }
 
+/* A tick has no outcome: it counts as given. */
+static void restore_identify(struct core *core, const struct record *r, struct mono at)
+{
+    struct pump_at where;
+    int64_t run_ms = 0;
+    if (!find_pump(core, r, &where) || !record_int(r, "run_ms", &run_ms) || run_ms < 0) return;
+    const struct site_pump *pump = &core->site->tank[where.tank].pump[where.pump];
+    const int64_t ul = nearest((double)run_ms * pump->ml_per_s) + 1;
+    window_add(
+        &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ at, ul, 0 }, at);
+    core_draw_stock(core, pump->stock, ul);
+    core->tank[where.tank].line_dirty = true;
+}
+
 static void restore_outcome(struct core *core, const struct record *r, struct mono at)
 {
     const char *id = record_text_or_empty(r, "id");
@@ -255,6 +269,7 @@ void core_restore(struct core *core, const struct record *record, struct mono at
 {
     const int32_t tank = tank_named(core, record_text_or_empty(record, "tank"));
     if (record_is(record, "dose")) restore_dose(core, record, at);
+    if (record_is(record, "identify")) restore_identify(core, record, at);
     if (record_is(record, "outcome")) restore_outcome(core, record, at);
     if (record_is(record, "flushed") && tank >= 0) core->tank[tank].line_dirty = false;
     if (record_is(record, "hand")) restore_hand(core, record, at, true);

@@ -187,7 +187,7 @@ void core_stop_tank(
 void core_send_halt(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 void core_send_resume(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 
-/* One pump ticks, so that a hand on the module can feel which it is. */
+/* One pump ticks, so that a hand on the module can feel which it is. What it gives counts. */
 void core_send_identify(
     struct core *core, const struct chain_address *address, struct now now, struct actions *ret);
 

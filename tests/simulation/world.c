@@ -6,7 +6,7 @@
 
 #include "lib/base/text.h"
 
-enum { STEP_MS = 100, BEAT_MS = 2000, PROBE_MS = 1000, MODULES = 2 };
+enum { STEP_MS = 100, BEAT_MS = 2000, PROBE_MS = 2000, WATER_MS = 1000, MODULES = 2 };
 static const char *const tank_keys[WORLD_TANKS] = { "basil", "lettuce" };
 static const char *const stock_keys[WORLD_PUMPS] = { "leaf-a", "leaf-b", "acid" };
 static const char *const serials[MODULES] = { "a1f3", "b77c" };
@@ -87,7 +87,7 @@ static void make_tank(struct world *w, uint32_t i)
             .ml_per_s = 1.0 + 0.1 * p,
             .calibrated = true,
             .limits = {
-                .smallest_ul = 500, .dose_ul = 20000, .hour_ul = 60000, .day_ul = 150000 } };
+                .smallest_ul = 500, .dose_ul = 20000, .hour_ul = 100000, .day_ul = 320000 } };
     }
     t->recipe_count = 2;
     t->recipe[0] = (struct site_part){ 0, 1.0 };
@@ -118,7 +118,7 @@ static void make_water(struct world *w, uint32_t i)
         .flow_l_min = config->circulation.flow_l_min,
         .mixing_factor = 0.6,
         .degc = 20,
-        .co2_per_hour = 0.1,
+        .co2_per_hour = 0.0,
         .co2_ppm = 420,
         .source = plant_source(config->source_ec_us_cm, config->source_alkalinity_meq_l, 20, 420) };
     plant_tank_init(&w->tank[i], &plant);
@@ -351,7 +351,8 @@ static void move_water(struct world *w)
             plant_tank_dose(&w->tank[i], &dose, (double)(by_command + by_hand) * rate / 1000.0);
         }
         const bool flows = head_runs(&w->head, i, CHAIN_CIRCULATION_CHANNEL);
-        plant_tank_step(&w->tank[i], STEP_MS / 1000.0, flows, 0.0);
+        if (w->now.mono.ms % WATER_MS == 0)
+            plant_tank_step(&w->tank[i], WATER_MS / 1000.0, flows, 0.0);
     }
 }
 
