@@ -1,6 +1,6 @@
 /* The daemon's own Homie 5 devices: the site, and a child for each tank. Reads the core's views,
- * publishes what changed, and turns ".../set" messages into requests. One table of properties drives
- * descriptions, values and sets. */
+ * publishes what changed, and turns ".../set" messages into requests. One table of properties
+ * drives descriptions, values and sets. */
 #ifndef DOSEWRIGHT_DAEMON_HOMIE_H
 #define DOSEWRIGHT_DAEMON_HOMIE_H
 
@@ -22,20 +22,25 @@ uint32_t homie_filters(const struct homie *h, struct mqtt_subscription *ret, uin
  * init, descriptions, values, $state ready. */
 void homie_connected(struct homie *h);
 
-/* Publishes what changed since the last call, as far as the connection takes it. */
-void homie_publish(struct homie *h, struct mqtt *m, const struct core *core, struct now now);
+/* Publishes what changed since the last call, as far as the connection takes it and for a bounded
+ * time; the next call goes on where this one stopped. True when there is more to say already now.
+ */
+bool homie_publish(struct homie *h, struct mqtt *m, const struct core *core, struct now now);
 
-/* One record as it is on disk, for journal/entry and journal/tip. */
+/* One record as it is on disk, for journal/entry and (with the next homie_publish) journal/tip. */
 void homie_entry(struct homie *h, struct mqtt *m, const char *line, const struct link_tip *tip);
 
 /* The state of the configuration files, for site/config. error "" when all is well. */
 void homie_config(struct homie *h, const char *digest, struct civil loaded, const char *error);
 
-/* The site's beat, every 5 s while active. */
+/* The site's beat, every 5 s while active: call it as often as you like. */
 void homie_beat(struct homie *h, struct mqtt *m, const char *by, struct mono now);
 
-/* A message for one of this device's settable properties? Fills the request. A value that can't be
- * read comes back as ERR_* with the reason; the property is published again either way. */
+/* A message for one of this device's settable properties? Fills the request but for 'by' and
+ * 'ticket'. HOMIE_REFUSED: it can't be read, or it was retained (only an order to halt is acted on
+ * then); the problem says why. The property is published again either way. Alerts that a former
+ * life of this daemon left on the broker come in here too (HOMIE_NOT_MINE) and are cleared by the
+ * next homie_publish if they no longer stand. */
 enum homie_set { HOMIE_NOT_MINE, HOMIE_REQUEST, HOMIE_REFUSED };
 enum homie_set homie_read_set(struct homie *h, const struct mqtt_message *message,
     struct event_request *ret, struct problem *problem);
@@ -46,7 +51,9 @@ void homie_warn(struct homie *h, struct mqtt *m, const char *text);
 /* A clean end: $state disconnected. */
 void homie_goodbye(struct homie *h, struct mqtt *m);
 
-/* Devices that the former configuration had and this one hasn't are removed from the broker. */
+/* Before 'old' is closed: 'fresh' goes on where it stood. Devices and properties that the former
+ * configuration had and this one hasn't are removed from the broker by the next homie_publish; what
+ * is the same isn't said again. */
 void homie_reload(struct homie *fresh, const struct homie *old);
 
 #endif
