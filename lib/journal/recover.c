@@ -39,12 +39,13 @@ int64_t recover_place(struct recover_line *line, const char *boot, struct now at
     (void)text_copy(word, sizeof word, boot);
     int64_t place = at.mono.ms;
     if (line->started) {
-        const int64_t last = add(line->base_ms, line->last.mono.ms);
+        const int64_t last = line->place_ms;
         const bool same_boot = text_same(word, line->boot);
         place = same_boot ? add(line->base_ms, at.mono.ms) : add(last, gap_ms(line->last, at));
         if (place < last) place = last; /* a boot's clock stands still rather than run backwards */
     }
     line->base_ms = less(place, at.mono.ms);
+    line->place_ms = place;
     (void)text_copy(line->boot, sizeof line->boot, word);
     line->last = at;
     line->started = true;

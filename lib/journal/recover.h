@@ -16,6 +16,7 @@ struct recover_line {
     char boot[RECOVER_BOOT_MAX]; /* of the newest record */
     struct now last;             /* of the newest record */
     int64_t base_ms;             /* position of this boot's zero on the line */
+    int64_t place_ms;            /* position of the newest record */
 };
 
 void recover_init(struct recover_line *line);
