@@ -91,6 +91,17 @@ START_TEST(a_chain_knows_its_modules_and_which_outputs_are_used)
 }
 END_TEST
 
+START_TEST(the_highest_channel_counts_and_the_edge_of_what_is_remembered_is_taken)
+{
+    fixture_change(SITE, "address: west/2.4", "address: west/1.2");
+    fixture_change(SITE, "hour_ml: 200, day_ml: 800", "hour_ml: 200, day_ml: 5000");
+    const struct site *site = load();
+    ck_assert_uint_eq(site->chain[0].module[0].channels, 3);
+    ck_assert_uint_eq(site->chain[0].module[1].channels, 0);
+    ck_assert_int_eq(site->tank[0].pump[0].limits.day_ul, 5000000); /* 20000 doses of 0.25 mL */
+}
+END_TEST
+
 START_TEST(modules_may_be_listed_in_any_order)
 {
     fixture_change(SITE, "serial: a1f3, position: 1", "serial: a1f3, position: 2");
@@ -250,6 +261,10 @@ START_TEST(a_schedule_has_ramps_and_nights)
     ck_assert(s->stage[2].has_night);
     ck_assert_double_eq_tol(s->stage[2].night.ec_us_cm, 1600.0, 1e-9);
     ck_assert(s->stage[2].night.ph != s->stage[2].night.ph); /* the day's stays */
+    fixture_change(CROP, "night: { ec_ms_cm: 1.6 }", "night: { ph: 6.0 }");
+    s = &load()->tank[0].schedule;
+    ck_assert_double_eq_tol(s->stage[2].night.ph, 6.0, 1e-12);
+    ck_assert(s->stage[2].night.ec_us_cm != s->stage[2].night.ec_us_cm);
 }
 END_TEST
 
@@ -507,6 +522,27 @@ START_TEST(what_is_unwise_is_said_and_taken)
 }
 END_TEST
 
+START_TEST(files_that_a_group_may_write_are_said_once_and_those_of_everyone_refused)
+{
+    char site[128], crop[128];
+    load();
+    fixture_path(site, "site.yaml");
+    fixture_path(crop, "crop.yaml");
+    chmod(site, 0664);
+    chmod(crop, 0664);
+    config_free(fixture_config);
+    ck_assert_int_eq(config_load(&fixture_config, site, false, &fixture_errors), ERR_NONE);
+    ck_assert_uint_eq(fixture_config->unwise.count, 1);
+    ck_assert_str_eq(fixture_config->unwise.item[0].where, site);
+    config_free(fixture_config);
+    chmod(crop, 0646);
+    ck_assert_int_eq(config_load(&fixture_config, site, false, &fixture_errors), ERR_IO);
+    char place[64];
+    fixture_place(place, SITE, "crop.yaml");
+    ck_assert_ptr_nonnull(fixture_find(&fixture_errors, place, "everyone may write"));
+}
+END_TEST
+
 START_TEST(the_sample_itself_has_no_warning)
 {
     load();
@@ -583,6 +619,52 @@ START_TEST(two_tanks_of_one_name_and_names_that_are_none_are_refused)
     ck_assert(!fixture_load(false));
     fixture_place(place, SITE, "tanks/*.yaml");
     ck_assert_ptr_nonnull(fixture_find(&fixture_errors, place, "Big_One"));
+}
+END_TEST
+
+/* A second tank beside the one that was moved out, on the chain's second module. */
+static void add_second_tank(const char *when)
+{
+    static const char *const swaps[][2] = { { "west/1.circulation", "west/2.circulation" },
+        { "west/1.1", "west/2.1" }, { "west/1.3", "west/2.3" }, { "west/2.4", "west/2.2" },
+        { "line_ml: 85", NULL } };
+    static char text[FIXTURE_BYTES], whole[FIXTURE_BYTES];
+    char path[128];
+    fixture_path(path, "tanks/one.yaml");
+    FILE *f = fopen(path, "r");
+    ck_assert_ptr_nonnull(f);
+    text[fread(text, 1, sizeof text - 1, f)] = '\0';
+    fclose(f);
+    struct text t = text_over(whole, sizeof whole);
+    for (const char *s = text; *s;) {
+        size_t i = 0;
+        while (i < 5 && strncmp(s, swaps[i][0], strlen(swaps[i][0])) != 0) {
+            i++;
+        }
+        if (i == 5) {
+            text_add_char(&t, *s++);
+            continue;
+        }
+        text_add(&t, i == 4 ? "line_ml: 85, when: " : swaps[i][1]);
+        if (i == 4) text_add(&t, when);
+        s += strlen(swaps[i][0]);
+    }
+    fixture_write("tanks/two.yaml", whole);
+}
+
+/* 0.12 A idle, 1.1 A circulation and 0.35 A for a pump are within the 2.4 A of a supply of 3 A;
+ * with the 1.2 A of another circulation that always runs they are not. */
+START_TEST(circulation_that_always_runs_is_in_every_supply)
+{
+    fixture_change(SITE, "amps: 4.0", "amps: 3.0");
+    move_tank_out("one");
+    add_second_tank("for-doses");
+    ck_assert_uint_eq(load()->tank_count, 2);
+    add_second_tank("always");
+    ck_assert(!fixture_load(false));
+    char place[64];
+    fixture_place(place, SITE, "west:");
+    ck_assert_ptr_nonnull(fixture_find(&fixture_errors, place, "2.77 A of 2.40 A"));
 }
 END_TEST
 
@@ -723,10 +805,12 @@ static void add_tests(TCase *c)
     tcase_add_test(c, credentials_expand_and_nothing_else_does);
     tcase_add_loop_test(
         c, what_is_unwise_is_said_and_taken, 0, (int)(sizeof warnings / sizeof *warnings));
+    tcase_add_test(c, files_that_a_group_may_write_are_said_once_and_those_of_everyone_refused);
     tcase_add_test(c, the_sample_itself_has_no_warning);
     tcase_add_test(c, a_tank_may_be_a_file_and_its_key_is_the_files_name);
     tcase_add_test(c, an_error_in_a_tanks_file_names_that_file);
     tcase_add_test(c, two_tanks_of_one_name_and_names_that_are_none_are_refused);
+    tcase_add_test(c, circulation_that_always_runs_is_in_every_supply);
     tcase_add_test(c, a_site_may_fill_every_chain_with_tanks);
     tcase_add_test(c, words_of_the_tables_are_those_of_the_core);
     tcase_add_test(c, the_nearest_name_is_found_and_far_ones_are_not);
@@ -739,6 +823,7 @@ int main(void)
     tcase_set_timeout(c, 30);
     tcase_add_test(c, the_site_and_its_broker_are_read);
     tcase_add_test(c, a_chain_knows_its_modules_and_which_outputs_are_used);
+    tcase_add_test(c, the_highest_channel_counts_and_the_edge_of_what_is_remembered_is_taken);
     tcase_add_test(c, modules_may_be_listed_in_any_order);
     tcase_add_test(c, stocks_are_kept_apart_by_their_salts_and_by_name);
     tcase_add_test(c, a_tank_has_its_numbers_in_the_units_of_the_core);
