@@ -23,6 +23,7 @@ enum json_kind {
     JSON_NULL,
 };
 
+/* By its first byte. */
 enum json_kind json_kind(struct json_view v);
 
 /* Walks over the members of an object or the elements of an array. */

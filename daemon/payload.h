@@ -17,6 +17,8 @@ struct payload { /* bytes as they came */
     size_t length;
 };
 
+/* What a head or a controller publishes. On failure 'ret' is all zeros and the problem names the
+ * member or the byte. */
 enum err payload_read_roll(struct chain_roll *ret, struct payload p, struct problem *problem);
 enum err payload_read_beat(struct chain_beat *ret, struct payload p, struct problem *problem);
 enum err payload_read_claim(struct chain_claim *ret, struct payload p, struct problem *problem);

@@ -29,6 +29,7 @@ bool chain_address_read(struct chain_address_text *ret, const char *text);
 /* Writes it back. */
 void chain_address_add(struct text *t, const char *chain, uint32_t position, uint32_t channel);
 
+/* The same output of the same chain? */
 bool chain_address_same(const struct chain_address *a, const struct chain_address *b);
 
 #endif

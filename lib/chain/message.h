@@ -10,11 +10,11 @@
 #include "lib/base/units.h"
 
 enum {
-    CHAIN_WORD_MAX = 33,     /* a serial, id, boot or by, NUL included */
-    CHAIN_MODULES_MAX = 16,  /* modules in one chain */
-    CHAIN_CHANNELS_MAX = 16, /* pump channels in one module; four is usual */
-    CHAIN_LEDGER_MAX = 24,   /* accepted commands that a ledger lists */
-    CHAIN_TOTALS_MAX = 96,   /* outputs whose runs by hand are totalled */
+    CHAIN_WORD_MAX = 33,         /* a serial, id, boot or by, NUL included */
+    CHAIN_MODULES_MAX = 16,      /* modules in one chain */
+    CHAIN_CHANNELS_MAX = 16,     /* pump channels in one module; four is usual */
+    CHAIN_LEDGER_MAX = 24,       /* accepted commands that a ledger lists */
+    CHAIN_TOTALS_MAX = 96,       /* outputs whose runs by hand are totalled */
     CHAIN_UNTIL_MOST_MS = 60000, /* 'until_ms' lies at most this far ahead */
 };
 
@@ -72,9 +72,9 @@ struct chain_command {
     int64_t epoch;
     int64_t until_ms; /* the head's up_ms after which it must not start this */
     enum chain_action action;
-    uint32_t position;            /* 0: not given */
-    char serial[CHAIN_WORD_MAX];  /* "": not given */
-    uint32_t channel;             /* 0: not given */
+    uint32_t position;           /* 0: not given */
+    char serial[CHAIN_WORD_MAX]; /* "": not given */
+    uint32_t channel;            /* 0: not given */
     int64_t run_ms;
     int64_t ul; /* 'ml' on the wire, for people who read along; 0: not given */
     struct {
@@ -118,7 +118,7 @@ struct chain_report {
     enum chain_state state;
     enum chain_reason reason; /* with CHAIN_REFUSED, or CHAIN_DUPLICATE with any state */
     int64_t ran_ms;
-    bool unsure; /* ran_ms can't be trusted: counts in full */
+    bool unsure;   /* ran_ms can't be trusted: counts in full */
     int64_t up_ms; /* reports only */
 };
 

@@ -1,5 +1,5 @@
-/* Does the chain that answers match the chain that was configured? The one hard idea: a pump may run
- * only while the serial number at its position is the one that somebody bound to it. */
+/* Does the chain that answers match the chain that was configured? The one hard idea: a pump may
+ * run only while the serial number at its position is the one that somebody bound to it. */
 #ifndef DOSEWRIGHT_CHAIN_ROLL_H
 #define DOSEWRIGHT_CHAIN_ROLL_H
 
@@ -11,8 +11,8 @@
 struct chain_module_config {
     char serial[CHAIN_WORD_MAX];
     uint32_t position;
-    uint32_t channels;    /* the highest channel that the site uses; 0 if none */
-    bool circulation;     /* the site uses its circulation output */
+    uint32_t channels; /* the highest channel that the site uses; 0 if none */
+    bool circulation;  /* the site uses its circulation output */
     struct supply_module power;
 };
 
@@ -26,8 +26,9 @@ struct chain_config {
 };
 
 /* True when each configured module answers at its position with its serial and enough outputs, and
- * nothing else answers. Otherwise 'why' gets one sentence that names the first difference in words a
- * person can act on: "position 2 answers as c91d; b77c was expected; it answers at position 3". */
+ * nothing else answers. Otherwise 'why' gets one sentence that names the first difference in words
+ * a person can act on: "position 2 answers as c91d; b77c was expected; it answers at position 3".
+ */
 bool chain_roll_matches(
     const struct chain_config *config, const struct chain_roll *roll, struct text *why);
 

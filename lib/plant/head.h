@@ -86,6 +86,7 @@ struct head_config {
     struct chain_module module[CHAIN_MODULES_MAX];
 };
 
+/* Out of the box: every pump off, claimed by nobody, nothing remembered. */
 void head_init(struct head *h, const struct head_config *config);
 
 /* Power goes and comes back: every pump off, a new boot, what was running is 'stopped' and unsure.

@@ -49,6 +49,7 @@ void head_stop_all(struct head *h);
 /* 'manual' is new: of the hand-run output that was switched on last, or of one that just ended. */
 void head_tell_hand(struct head *h);
 
+/* By a message or by the stop switch. */
 bool head_is_halted(const struct head *h);
 
 #endif

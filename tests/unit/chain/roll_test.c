@@ -37,7 +37,7 @@ static bool matches(const struct chain_config *c, const struct chain_roll *r)
 
 static void rename_module(struct chain_roll *r, uint32_t i, const char *serial)
 {
-    strcpy(r->module[i].serial, serial);
+    text_copy(r->module[i].serial, CHAIN_WORD_MAX, serial);
 }
 
 START_TEST(the_chain_that_was_configured_matches_in_any_order)
@@ -165,7 +165,7 @@ START_TEST(any_change_of_place_is_noticed)
             struct chain_module *m = &r.module[i];
             const bool close = prng_below(&prng, 8) > 0;
             m->position = close ? i + 1 : (uint32_t)(1 + prng_below(&prng, 5));
-            strcpy(m->serial, serials[close ? i : (size_t)prng_below(&prng, 4)]);
+            text_copy(m->serial, CHAIN_WORD_MAX, serials[close ? i : (size_t)prng_below(&prng, 4)]);
             m->channels = (uint32_t)(2 + prng_below(&prng, 15));
             m->circulation = prng_below(&prng, 8) > 0;
         }

@@ -113,7 +113,8 @@ START_TEST(as_many_members_as_fit_are_compared)
     size_t n = 0;
     text[n++] = '{';
     for (int i = 0; n + 9 < sizeof text; i++) { /* "ab":0, with all names different */
-        n += (size_t)sprintf(text + n, "\"%c%c\":0,", letters[i / 52 % 52], letters[i % 52]);
+        n += (size_t)snprintf(
+            text + n, sizeof text - n, "\"%c%c\":0,", letters[i / 52 % 52], letters[i % 52]);
     }
     text[n - 1] = '}';
     ck_assert(passes_bytes(text, n));

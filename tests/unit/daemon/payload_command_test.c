@@ -73,7 +73,7 @@ START_TEST(a_malformed_command_keeps_nothing_but_a_usable_id)
 {
     struct chain_command only_id;
     memset(&only_id, 0, sizeof only_id);
-    strcpy(only_id.id, "9f2c41d0-18");
+    text_copy(only_id.id, sizeof only_id.id, "9f2c41d0-18");
     ck_assert_int_eq(read_text(COMMAND, with_value(good_command, "run_ms", "4200.5")), ERR_RANGE);
     ck_assert_int_eq(memcmp(&value.command, &only_id, sizeof only_id), 0);
     ck_assert_int_eq(read_text(COMMAND, edited(good_command, "action", "")), ERR_MISSING);
@@ -226,7 +226,7 @@ START_TEST(what_isnt_there_or_isnt_a_number_is_no_reading)
     static char word[300];
     memset(word, '7', sizeof word - 1);
     memcpy(word, "{\"l\":\"", 6);
-    strcpy(word + 280, "\"}");
+    memcpy(word + 280, "\"}", 3);
     ck_assert_int_eq(probe("/l", UNIT_PH, word, &number), PROBE_NOT_A_NUMBER);
 }
 END_TEST

@@ -4,7 +4,7 @@
 static void claim(struct head *h, const char *by, int64_t reign)
 {
     struct chain_claim c = { .reign = reign, .site = "tern-hall" };
-    strcpy(c.by, by);
+    put(c.by, by);
     head_claim(h, &c);
 }
 
@@ -89,8 +89,8 @@ START_TEST(exchanged_modules_stop_everything_and_count_an_epoch)
     const struct chain_command of_old = dose(&h, "d-3", 1, 1, 1000);
     struct chain_roll roll;
     head_roll(&h, &roll);
-    strcpy(roll.module[1].serial, "c91d");
-    strcpy(roll.module[2].serial, "b77c");
+    put(roll.module[1].serial, "c91d");
+    put(roll.module[2].serial, "b77c");
     head_set_modules(&h, roll.module, roll.count);
     ck_assert(h.roll_changed && h.ledger_changed);
     ck_assert_int_eq(h.epoch, 2);
@@ -177,7 +177,7 @@ START_TEST(firmware_and_volts_change_under_the_same_epoch)
     head_roll(&h, &roll);
     roll.module[1].has_volts = true;
     roll.module[1].volts = 11.4;
-    strcpy(roll.module[0].firmware, "1.2.1");
+    put(roll.module[0].firmware, "1.2.1");
     head_set_modules(&h, roll.module, roll.count);
     ck_assert(h.roll_changed);
     ck_assert_int_eq(h.epoch, 1);
@@ -188,7 +188,7 @@ START_TEST(firmware_and_volts_change_under_the_same_epoch)
         head_roll(&h, &roll);
         if (change == 0) roll.module[1].channels = 3;
         if (change == 1) roll.module[1].circulation = true;
-        if (change == 2) strcpy(roll.module[1].serial, "b77d");
+        if (change == 2) put(roll.module[1].serial, "b77d");
         if (change == 3) roll.module[1].position = 4;
         head_set_modules(&h, roll.module, roll.count);
         ck_assert_int_eq(h.epoch, 2 + change);
@@ -226,7 +226,7 @@ START_TEST(a_restart_leaves_every_pump_off_and_says_what_it_cant_know)
     give(&h, c); /* a copy from before: known by the ledger */
     EXPECT(&h, "d-2 stopped 1000 duplicate unsure");
     struct chain_command unknown = c;
-    strcpy(unknown.id, "d-3");
+    put(unknown.id, "d-3");
     give(&h, unknown);
     EXPECT(&h, "d-3 refused 0 other-boot");
     head_advance(&h, 90000);

@@ -2,7 +2,6 @@
  * observer who only looks at which outputs are on. All times are multiples of 10 ms, and he looks
  * every 10 ms, so that he sees everything. */
 #include "lib/base/prng.h"
-#include "lib/base/text.h"
 #include "tests/unit/plant/heads.h"
 
 enum { IDS_MAX = 2500, STEPS = 2000, TICK_MS = 10 };
@@ -209,7 +208,7 @@ static void spoil(struct observer *o, struct chain_command *c)
         c->reign += below(o, 3) - 1;
         break;
     case 1:
-        strcpy(c->boot, "boot-0");
+        put(c->boot, "boot-0");
         break;
     case 2:
         c->epoch += below(o, 3) - 1;
@@ -221,7 +220,7 @@ static void spoil(struct observer *o, struct chain_command *c)
         c->position = (uint32_t)below(o, 6);
         break;
     case 5:
-        strcpy(c->serial, "c91d");
+        put(c->serial, "c91d");
         break;
     case 6:
         c->channel = (uint32_t)below(o, 20);
@@ -287,8 +286,8 @@ static void replug(struct observer *o)
         break;
     case 1: /* two are exchanged */
         memcpy(roll.module, whole.module, sizeof whole.module);
-        strcpy(roll.module[0].serial, whole.module[2].serial);
-        strcpy(roll.module[2].serial, whole.module[0].serial);
+        put(roll.module[0].serial, whole.module[2].serial);
+        put(roll.module[2].serial, whole.module[0].serial);
         head_set_modules(&o->head, roll.module, whole.count);
         break;
     case 2: /* the last is gone */

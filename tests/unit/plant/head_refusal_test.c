@@ -32,9 +32,9 @@ static void break_it(struct scene *s, enum chain_reason reason)
         s->malformed = true;
         break;
     case CHAIN_DUPLICATE:
-        strcpy(h->seen[h->seen_count].id, c->id);
+        put(h->seen[h->seen_count].id, c->id);
         h->seen[h->seen_count].until_ms = 99999;
-        strcpy(h->seen[h->seen_count].outcome.id, c->id);
+        put(h->seen[h->seen_count].outcome.id, c->id);
         h->seen[h->seen_count].outcome.state = CHAIN_DONE;
         h->seen_count++;
         break;
@@ -42,7 +42,7 @@ static void break_it(struct scene *s, enum chain_reason reason)
         c->reign--;
         break;
     case CHAIN_OTHER_BOOT:
-        strcpy(c->boot, "boot-0");
+        put(c->boot, "boot-0");
         break;
     case CHAIN_OTHER_EPOCH:
         c->epoch--;
@@ -54,7 +54,7 @@ static void break_it(struct scene *s, enum chain_reason reason)
         c->position = 9;
         break;
     case CHAIN_OTHER_SERIAL:
-        strcpy(c->serial, "ffff");
+        put(c->serial, "ffff");
         break;
     case CHAIN_NO_CHANNEL:
         c->channel = 9;
@@ -211,7 +211,7 @@ START_TEST(circulation_must_run_at_the_place_that_the_dose_names)
     give(&h, needing(dose(&h, "b", 1, 3, 100), &h.module[1])); /* has no such output */
     ck_assert_str_eq(said(&h), "b refused 0 no-circulation");
     struct chain_command c = needing(dose(&h, "d", 1, 3, 100), &h.module[0]);
-    strcpy(c.needs.serial, "c91d");
+    put(c.needs.serial, "c91d");
     give(&h, c);
     ck_assert_str_eq(said(&h), "d refused 0 no-circulation");
     c = needing(dose(&h, "e", 1, 3, 100), &h.module[0]);
@@ -432,7 +432,7 @@ START_TEST(a_command_for_another_boot_takes_no_place)
     struct head h = claimed_head();
     const uint32_t before = h.seen_count;
     struct chain_command c = dose(&h, "x", 1, 1, 10);
-    strcpy(c.boot, "boot-0");
+    put(c.boot, "boot-0");
     c.until_ms = INT64_C(1) << 52;
     give(&h, c);
     give(&h, c);

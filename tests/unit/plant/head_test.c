@@ -112,7 +112,7 @@ START_TEST(a_stop_with_a_serial_stops_that_module_only)
     give(&h, stop);
     EXPECT(&h, "d-2 stopped 1000", "s-1 done 0");
     ck_assert(head_runs(&h, 0, 0) && head_runs(&h, 0, 1) && head_runs(&h, 1, 1));
-    strcpy(stop.id, "s-2");
+    put(stop.id, "s-2");
     stop.channel = 0;
     give(&h, stop);
     EXPECT(&h, "d-1 stopped 1000", "c-1 stopped 1000", "d-4 stopped 1000", "s-2 done 0");
@@ -145,8 +145,8 @@ START_TEST(a_stop_is_refused_for_nothing_but_its_form_and_its_id)
     give(&h, dose(&h, "d-1", 1, 1, 9000));
     (void)said(&h);
     struct chain_command stop = { .id = "s-1", .action = CHAIN_STOP, .serial = "b77c" };
-    strcpy(stop.by, "stranger");
-    strcpy(stop.boot, "elsewhere");
+    put(stop.by, "stranger");
+    put(stop.boot, "elsewhere");
     stop.reign = 99;
     stop.epoch = 99;
     stop.until_ms = 1;
@@ -161,13 +161,13 @@ START_TEST(a_stop_is_refused_for_nothing_but_its_form_and_its_id)
     give(&h, stop);
     EXPECT(&h, "s-1 done 0 duplicate");
     ck_assert(head_runs(&h, 1, 1));
-    strcpy(stop.id, "s-2");
-    strcpy(stop.serial, "ffff"); /* nobody has it: nothing to stop */
+    put(stop.id, "s-2");
+    put(stop.serial, "ffff"); /* nobody has it: nothing to stop */
     give(&h, stop);
     EXPECT(&h, "s-2 done 0");
     h.halted = true;
-    strcpy(stop.id, "s-3");
-    strcpy(stop.serial, "b77c");
+    put(stop.id, "s-3");
+    put(stop.serial, "b77c");
     give(&h, stop);
     EXPECT(&h, "d-2 stopped 0", "s-3 done 0");
 }
@@ -184,7 +184,7 @@ START_TEST(a_halt_stops_everything_and_holds)
     }
     head_advance(&h, 12000);
     struct chain_command halt = { .id = "h-1", .action = CHAIN_HALT };
-    strcpy(halt.by, "anybody");
+    put(halt.by, "anybody");
     give(&h, halt);
     EXPECT(&h, "d-1 stopped 2000", "c-1 stopped 2000", "h-1 done 0");
     ck_assert(h.halted);
@@ -215,7 +215,7 @@ START_TEST(a_resume_needs_its_sender_and_starts_nothing)
     while (said(&h)[0]) {
     }
     struct chain_command resume = blank_command(&h, "r-1", CHAIN_RESUME);
-    strcpy(resume.by, "stranger");
+    put(resume.by, "stranger");
     give(&h, resume);
     EXPECT(&h, "r-1 refused 0 other-reign");
     resume = blank_command(&h, "r-2", CHAIN_RESUME);
@@ -223,7 +223,7 @@ START_TEST(a_resume_needs_its_sender_and_starts_nothing)
     give(&h, resume);
     EXPECT(&h, "r-2 refused 0 other-reign");
     resume = blank_command(&h, "r-3", CHAIN_RESUME);
-    strcpy(resume.boot, "boot-0");
+    put(resume.boot, "boot-0");
     give(&h, resume);
     EXPECT(&h, "r-3 refused 0 other-boot");
     resume = blank_command(&h, "r-4", CHAIN_RESUME);
@@ -323,7 +323,7 @@ START_TEST(a_head_publishes_everything_at_its_start)
     struct chain_command c = dose(&h, "d-1", 1, 1, 1000);
     give(&h, c);
     EXPECT(&h, "d-1 refused 0 malformed");
-    strcpy(c.by, "x");
+    put(c.by, "x");
     give(&h, c);
     EXPECT(&h, "d-1 refused 0 other-reign");
 }
@@ -364,7 +364,7 @@ START_TEST(messages_without_an_id_are_only_counted)
     c.id[0] = '\0';
     head_command(&h, &c, true);
     head_command(&h, &c, false);
-    strcpy(c.id, "a b");
+    put(c.id, "a b");
     head_command(&h, &c, false);
     head_drop(&h);
     ck_assert_int_eq(h.dropped, 4);

@@ -5,11 +5,17 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "lib/base/text.h"
 #include "lib/chain/address.h"
 #include "lib/plant/head.h"
 #include "tests/unit/support.h"
 
 enum { MAX_RUN_MS = 120000, MAX_CIRCULATE_MS = 600000 };
+
+static inline void put(char to[CHAIN_WORD_MAX], const char *word)
+{
+    text_copy(to, CHAIN_WORD_MAX, word);
+}
 
 static const char BY[] = "9f2c41d0";
 
@@ -32,7 +38,7 @@ static inline struct head claimed_head(void)
     const struct head_config config = chain_of_three();
     head_init(&h, &config);
     struct chain_claim claim = { .reign = 7, .site = "tern-hall" };
-    strcpy(claim.by, BY);
+    put(claim.by, BY);
     head_claim(&h, &claim);
     head_advance(&h, 10000);
     h.claim_changed = h.ledger_changed = h.command_changed = h.manual_changed = h.roll_changed =
@@ -44,9 +50,9 @@ static inline struct chain_command blank_command(
     const struct head *h, const char *id, enum chain_action action)
 {
     struct chain_command c = { .reign = h->claim.reign, .epoch = h->epoch, .action = action };
-    strcpy(c.id, id);
-    strcpy(c.by, h->claim.by);
-    strcpy(c.boot, h->boot);
+    put(c.id, id);
+    put(c.by, h->claim.by);
+    put(c.boot, h->boot);
     c.until_ms = h->up_ms + 8000;
     return c;
 }
@@ -56,7 +62,7 @@ static inline struct chain_command dose(
 {
     struct chain_command c = blank_command(h, id, CHAIN_DOSE);
     c.position = h->module[module].info.position;
-    strcpy(c.serial, h->module[module].info.serial);
+    put(c.serial, h->module[module].info.serial);
     c.channel = channel;
     c.run_ms = run_ms;
     return c;
@@ -73,7 +79,7 @@ static inline struct chain_command circulate(
 static inline struct chain_command needing(struct chain_command c, const struct head_module *m)
 {
     c.needs.position = m->info.position;
-    strcpy(c.needs.serial, m->info.serial);
+    put(c.needs.serial, m->info.serial);
     return c;
 }
 
