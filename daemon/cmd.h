@@ -9,9 +9,9 @@ int cmd_check(int argc, char **argv);
 int cmd_journal(int argc, char **argv);
 int cmd_rig(int argc, char **argv);
 int cmd_status(int argc, char **argv);
-int cmd_pause(int argc, char **argv);   /* pause and unpause */
-int cmd_halt(int argc, char **argv);    /* halt and release */
+int cmd_pause(int argc, char **argv); /* pause and unpause */
+int cmd_halt(int argc, char **argv);  /* halt and release */
 int cmd_reload(int argc, char **argv);
-int cmd_ask(int argc, char **argv);     /* other requests through the local door */
+int cmd_ask(int argc, char **argv); /* other requests through the local door */
 
 #endif

@@ -14,15 +14,16 @@ struct broker_config {
     int version;                      /* 5, or 4 for 3.1.1 (Paho's numbers) */
     const char *username;             /* NULL: none */
     const char *password_file, *ca_file, *cert_file, *key_file; /* NULL: none; expanded */
-    bool plain_allowed; /* a plain connection to a host other than this one was asked for in words */
+    bool
+        plain_allowed; /* a plain connection to a host other than this one was asked for in words */
     int64_t keepalive_s;
 };
 
 struct config {
     struct site site;
     struct broker_config broker;
-    const char *path;           /* of the site file, as given */
-    const char *homie_domain;   /* "homie" */
+    const char *path;         /* of the site file, as given */
+    const char *homie_domain; /* "homie" */
     const char *journal_dir;
     int64_t keep_days;
     const char *socket_path;    /* of the local door */

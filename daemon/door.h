@@ -47,7 +47,9 @@ int door_descriptor(const struct door *d);
  * client has left go nowhere. */
 bool door_take(struct door *d, const struct site *site, struct now now, struct door_call *ret);
 
+/* The answer to a call; the client is let go. */
 void door_answer(struct door *d, uint64_t ticket, bool ok, const char *reason, const char *text);
+/* ... and to DOOR_STATUS. */
 void door_answer_status(struct door *d, uint64_t ticket, const struct core *core,
     const struct site *site, const struct door_shell *shell, struct now now);
 

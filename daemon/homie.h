@@ -11,8 +11,10 @@
 
 struct homie;
 
+/* For this configuration; nothing is published yet. */
 enum err homie_open(struct homie **ret, const struct config *config, struct problem *problem)
     __attribute__((warn_unused_result));
+/* NULL is fine. */
 void homie_close(struct homie *h);
 
 /* Adds the filters that this device listens to; returns how many. */

@@ -2,11 +2,13 @@
 #include <string.h>
 
 #include "daemon/daemon.h"
+#include "daemon/json_guard.h"
+#include "daemon/json_view.h"
 #include "daemon/log.h"
 #include "daemon/payload.h"
 #include "lib/base/text.h"
 
-enum { PEER_BEAT_MAX = 4096, COMPLAIN_EVERY_MS = 60000 };
+enum { COMPLAIN_EVERY_MS = 60000 };
 
 /* Strangers may send a thousand bad messages a second: one line a minute tells it. */
 static void complain(struct daemon *d, const struct mqtt_message *m, const struct problem *problem)
@@ -84,22 +86,18 @@ static void on_chain(struct daemon *d, const struct route *route, const struct m
     daemon_step(d, &e);
 }
 
-/* Another daemon's beat: {"by":"...","up_ms":...}. Claims have the same member. */
+/* Another daemon's beat: {"by":"...","up_ms":...}. */
 static void on_peer(struct daemon *d, const struct mqtt_message *m)
 {
-    static const char key[] = "\"by\":\"";
-    if (m->retained || m->length > PEER_BEAT_MAX) return;
-    char text[PEER_BEAT_MAX + 1];
-    memcpy(text, m->payload, m->length);
-    text[m->length] = '\0';
-    const char *by = strstr(text, key);
-    if (!by) return;
-    by += sizeof key - 1;
     struct event e;
     memset(&e, 0, sizeof e);
     e.kind = EVENT_PEER_BEAT;
-    for (size_t i = 0; by[i] && by[i] != '"' && i < sizeof e.peer - 1; i++) {
-        e.peer[i] = by[i];
+    struct json_view beat, by;
+    struct problem problem;
+    if (m->retained) return;
+    if (json_guard(&beat, m->payload, m->length, &problem) != ERR_NONE ||
+        !json_member(beat, "by", &by) || !json_string(by, e.peer, sizeof e.peer)) {
+        return;
     }
     if (chain_id_valid(e.peer)) daemon_step(d, &e);
 }

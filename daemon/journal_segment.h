@@ -13,13 +13,16 @@ struct segments {
     char (*name)[SEGMENT_NAME_MAX]; /* sorted; freed by segments_free */
 };
 
+/* The journal's segments, sorted. */
 enum err segments_list(struct segments *ret, const char *dir, struct problem *problem)
     __attribute__((warn_unused_result));
+/* An empty list is fine. */
 void segments_free(struct segments *s);
 
 /* The name of a new segment: the clock's day, but never before the last one's name. */
 void segment_name(char ret[SEGMENT_NAME_MAX], const struct segments *s, struct civil at);
 
+/* The directory and the name. */
 void segment_path(char ret[SEGMENT_PATH_MAX], const char *dir, const char *name);
 
 /* Where reading stopped. */

@@ -6,6 +6,7 @@
 
 struct journal_sync;
 
+/* Starts the thread. ERR_IO when it or its memory can't be had. */
 enum err journal_sync_open(struct journal_sync **ret, struct problem *problem)
     __attribute__((warn_unused_result));
 

@@ -101,6 +101,7 @@ bool mqtt_take(struct mqtt *m, struct mqtt_message *ret);
  * is for commands. When there is room again the descriptor becomes readable. */
 enum mqtt_result mqtt_publish(struct mqtt *m, const struct mqtt_publish *p);
 
+/* How the connection stands. */
 void mqtt_status(const struct mqtt *m, struct mqtt_status *ret);
 
 #endif

@@ -17,7 +17,8 @@ bool calendar_from_civil(struct calendar *ret, struct civil at);
 /* Days since 1970-01-01 of a date; false when there is no such date. */
 bool calendar_day_number(int64_t *ret, int64_t year, int64_t month, int64_t day);
 
-/* Reads "2031-03-05" in full; false when it isn't a date of 1970 to 9999. 'ret' is its midnight UTC. */
+/* Reads "2031-03-05" in full; false when it isn't a date of 1970 to 9999. 'ret' is its midnight
+ * UTC. */
 bool calendar_read_date(struct civil *ret, const char *text);
 
 /* Reads RFC 3339 as this program writes it: "2031-04-02T05:06:07.089Z", 24 characters, UTC. */

@@ -19,6 +19,7 @@ bool decimal_read_plain(struct decimal *ret, const char *text, size_t length);
 /* The whole text must be a JSON number; false as well when it's beyond +-1e15 or longer than 64. */
 bool decimal_read_json(double *ret, const char *text, size_t length);
 
+/* The nearest double. */
 double decimal_real(struct decimal d);
 
 /* The value times 10^places as an integer; false when that isn't whole or doesn't fit. (0.35, 3) is

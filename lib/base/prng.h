@@ -1,6 +1,6 @@
-/* The one source of chance, and it isn't one: the same seed gives the same numbers on every machine.
- * For tests, simulated worlds and the rig; the daemon's own identity comes from the kernel instead.
- * Algorithm: splitmix64 (G. Steele, D. Lea, C. Flood, "Fast splittable pseudorandom number
+/* The one source of chance, and it isn't one: the same seed gives the same numbers on every
+ * machine. For tests, simulated worlds and the rig; the daemon's own identity comes from the kernel
+ * instead. Algorithm: splitmix64 (G. Steele, D. Lea, C. Flood, "Fast splittable pseudorandom number
  * generators", OOPSLA 2014), constants from memory; a unit test pins its outputs for seed 0. */
 #ifndef DOSEWRIGHT_BASE_PRNG_H
 #define DOSEWRIGHT_BASE_PRNG_H
@@ -11,7 +11,9 @@ struct prng {
     uint64_t state;
 };
 
+/* A source that starts at this seed. */
 struct prng prng_seed(uint64_t seed);
+/* The next 64 bits. */
 uint64_t prng_next(struct prng *p);
 
 /* Evenly from 0 to bound - 1; bound > 0. */

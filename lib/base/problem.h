@@ -1,6 +1,7 @@
 /* What is wrong with something that came from outside: where, what was found, what is allowed.
  * All of lib says no with an enum err and a struct problem; the shell turns errno into one at the
- * call. Several problems gather in a bounded list, so that all errors of a file are shown at once. */
+ * call. Several problems gather in a bounded list, so that all errors of a file are shown at once.
+ */
 #ifndef DOSEWRIGHT_BASE_PROBLEM_H
 #define DOSEWRIGHT_BASE_PROBLEM_H
 
@@ -33,8 +34,8 @@ struct problem_list {
     struct problem item[PROBLEM_LIST_MAX];
 };
 
-/* Fills 'p' (cut to fit) and returns 'err', so that "return problem_set(...)" reads well. 'p' may be
- * NULL when the caller doesn't care. */
+/* Fills 'p' (cut to fit) and returns 'err', so that "return problem_set(...)" reads well. 'p' may
+ * be NULL when the caller doesn't care. */
 enum err problem_set(struct problem *p, enum err err, const char *where, const char *text);
 
 /* Appends a copy; beyond the bound it only counts. */

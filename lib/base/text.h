@@ -16,9 +16,13 @@ struct text {
 /* Starts empty over 'buffer'. */
 struct text text_over(char *buffer, size_t size);
 
+/* Each appends what fits, and remembers when something didn't. */
 void text_add(struct text *t, const char *s);
+/* Some bytes, whatever they are. */
 void text_add_bytes(struct text *t, const char *s, size_t length);
+/* One character. */
 void text_add_char(struct text *t, char c);
+/* A whole number. */
 void text_add_int(struct text *t, int64_t value);
 
 /* 'scaled' / 10^decimals in plain decimal form; decimals 0 to 9. (580, 2) gives 5.80. */

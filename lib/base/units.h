@@ -57,7 +57,8 @@ static inline struct mono mono_after(struct mono at, int64_t span_ms)
 int64_t ul_from_ml(double ml);
 int64_t ul_from_ml_down(double ml);
 
-/* Rounds to the nearest integer, halves away from zero; saturates at +-9e18, not-a-number gives 0. */
+/* Rounds to the nearest integer, halves away from zero; saturates at +-9e18, not-a-number gives 0.
+ */
 int64_t nearest(double value);
 
 #endif

@@ -103,6 +103,9 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
         t->dose.running = true;
         return;
     case CHAIN_REFUSED:
+        /* A late copy, or a stranger's garbage under this id, may be refused while the pump runs:
+         * the refusal of a dose that was seen running says nothing of it. */
+        if (t->dose.running) return;
         o.ul = 0;
         o.ran_ms = 0;
         refused(core, tank, report, ret);

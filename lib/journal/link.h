@@ -23,6 +23,7 @@ struct link_stamp {
     const char *boot; /* the kernel's boot id, or any word that changes with each start */
 };
 
+/* The tip of an empty chain. */
 struct link_tip link_start(void);
 
 /* Adds the header members to 'r' (which has its kind and fields), writes the line with its line

@@ -19,6 +19,7 @@ struct recover_line {
     int64_t place_ms;            /* position of the newest record */
 };
 
+/* Knows nothing yet. */
 void recover_init(struct recover_line *line);
 
 /* The position of a record on the line (milliseconds, starts anywhere, never runs backwards). */

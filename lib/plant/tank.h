@@ -48,6 +48,7 @@ struct plant_tank {
 struct plant_water plant_source(
     double ec_us_cm, double alkalinity_meq_l, double degc, double co2_ppm);
 
+/* Full of source water. */
 void plant_tank_init(struct plant_tank *t, const struct plant_tank_config *config);
 
 /* What a millilitre of a stock brings, in meq or mmol. */
