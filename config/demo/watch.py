@@ -156,7 +156,7 @@ class Demo:
             self.tell("daemon  " + line)
         for line in self.ledger.lines():
             run = json.loads(line)
-            if run["event"] != "end" or not is_dose(run):
+            if not is_end_of_dose(run):
                 continue
             where = "%s/%d.%d" % (run["chain"], run["position"], run["channel"])
             text = "rig     pump %s ran %.3f s: %.2f mL of %s into %s"
@@ -231,7 +231,7 @@ class Demo:
         """id -> what the rig's pumps moved for it, in microlitres."""
         with open(os.path.join(self.folder, "ledger.jsonl"), encoding="utf-8") as file:
             runs = [json.loads(line) for line in file]
-        return {r["id"]: r["ul"] for r in runs if r["event"] == "end" and is_dose(r)}
+        return {r["id"]: r["ul"] for r in runs if is_end_of_dose(r)}
 
     def compare(self):
         """Prints volumes by the rig against those by the journal; True if they are the same, dose by
@@ -291,8 +291,9 @@ class Demo:
         return 0 if good else 1
 
 
-def is_dose(run):
-    return run["channel"] != 0 and run["by"] != "hand"
+def is_end_of_dose(line):
+    """The rig's ledger holds other lines, too; channel 0 is circulation."""
+    return line.get("event") == "end" and line["channel"] != 0 and line["by"] != "hand"
 
 
 def in_band(tank):

@@ -1,0 +1,90 @@
+#!/usr/bin/python3
+"""Two daemons for one site: only one doses, and the other says that it stands by."""
+
+import time
+
+import harness
+
+
+class Standby(harness.Case):
+    SITE = {"tanks": ("basil-bench",), "dose_ml": 3, "acid_dose_ml": 3}
+
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        folder = cls.world.folder
+        with open(cls.world.site_path, encoding="utf-8") as file:
+            text = file.read()
+        other = harness.os.path.join(folder, "other.yaml")
+        text = text.replace("/journal\"", "/journal2\"").replace("/dosewright.sock", "/other.sock")
+        harness.bench.put(other, text)
+        cls.other = harness.Daemon(cls.world, other, "other", "journal2", "other.sock")
+        cls.stranger = cls.world.stranger()
+
+    def test_1_the_second_stands_by(self):
+        self.daemon.start()
+        self.wait_dose(30)
+        self.other.start()
+        self.wait_state("basil-bench", ("standby",), 20, self.other)
+        status = self.other.status()
+        self.assertTrue(status["site"]["standby"])
+        self.assertFalse(status["chains"][0]["ours"])
+        shown = [
+            t for t in self.stranger.last
+            if t.startswith("homie/5/tern-hall-standby-") and t.endswith("/$state")
+        ]  # fmt: skip
+        self.assertEqual(len(shown), 1)
+        self.assertEqual(self.stranger.value(shown[0]), "ready")
+        self.wait_dose(60)
+        time.sleep(2)
+        self.assertEqual(self.other.records("dose"), [])
+        self.judge_once()
+        self.judge_recorded(self.daemon)
+
+    def test_2_the_same_journal_is_refused(self):
+        """A third one on the first one's journal ends at once and says why."""
+        third = harness.Daemon(self.world, self.world.site_path, "third")
+        third.start()
+        code = third.process.popen.wait(10)
+        self.world.forget(third.process)
+        self.assertEqual(code, 75)  # EX_TEMPFAIL
+        self.assertTrue(self.daemon.process.alive())
+
+    def test_3_it_takes_over_when_the_first_is_gone(self):
+        self.daemon.kill()
+        killed = time.monotonic()
+        harness.wait_until(
+            "it takes over", lambda: (self.other.status() or {})["chains"][0]["ours"], 45
+        )
+        self.assertGreater(time.monotonic() - killed, 14, "too soon: the first may be alive")
+        self.assertIn("limits-unknown-west", self.other.alerts())
+        moved = len(self.world.runs("start"))
+        time.sleep(8)
+        self.assertEqual(len(self.world.runs("start")), moved, "the limits aren't known")
+        self.stranger.wait_value("homie/5/tern-hall/$state", "ready", 10)
+
+    def test_4_it_doses_once_somebody_says_so(self):
+        answer = self.other.ask("acknowledge", alert="limits-unknown-west")
+        self.assertTrue(answer["ok"], answer)
+        self.world.fault("water-change:basil-bench=0.5")
+        self.wait_dose(60)
+        self.judge_once()
+        self.judge_recorded(self.daemon, self.other)
+
+    def test_5_the_first_comes_back_and_stands_by(self):
+        self.daemon.start()
+        self.wait_state("basil-bench", ("standby",), 20)
+        answer = self.daemon.ask("claim", chain="west")
+        self.assertTrue(answer["ok"], answer)
+        harness.wait_until("it has the chain", lambda: self.daemon.status()["chains"][0]["ours"], 20)
+        self.wait_state("basil-bench", ("standby",), 20, self.other)
+        time.sleep(5)
+        self.judge_once()
+        self.judge_recorded(self.daemon, self.other)
+        self.judge_apart()
+        self.judge_journal(self.daemon)
+        self.judge_journal(self.other)
+
+
+if __name__ == "__main__":
+    harness.main()
