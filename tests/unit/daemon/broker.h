@@ -12,6 +12,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
@@ -69,6 +70,7 @@ static pid_t broker_spawn(const char *output, const char *const *argv)
     const pid_t pid = fork();
     ck_assert_int_ge(pid, 0);
     if (pid > 0) return pid;
+    prctl(PR_SET_PDEATHSIG, SIGKILL); /* a test that fails takes its servers along */
     const int fd = open(output, O_CREAT | O_WRONLY | O_TRUNC, 0600);
     dup2(fd, 1);
     dup2(fd, 2);
