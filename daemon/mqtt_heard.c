@@ -217,13 +217,20 @@ static int on_message(void *context, char *topic, int topic_length, MQTTAsync_me
     return 1;
 }
 
-/* One line of what the TLS library has to say; the last one is kept. */
+/* One line of what the TLS library has to say, such as "<thread>:error:0A000086:SSL routines:
+ * <function>:certificate verify failed:<file>:<line>:": the sixth part is for people. The last line
+ * is kept. */
 int paho_hear_tls(const char *line, size_t length, void *context)
 {
+    enum { FOR_PEOPLE = 5 };
     struct paho *p = context;
     size_t kept = 0;
+    int part = 0;
     for (size_t i = 0; i < length && kept < sizeof p->tls_text - 1; i++) {
-        if (line[i] >= ' ' && line[i] <= '~') p->tls_text[kept++] = line[i];
+        if (line[i] == ':')
+            part++;
+        else if (part == FOR_PEOPLE && line[i] >= ' ' && line[i] <= '~')
+            p->tls_text[kept++] = line[i];
     }
     p->tls_text[kept] = '\0';
     return 1;

@@ -90,8 +90,9 @@ static void broker_start(struct broker *b)
     snprintf(conf, sizeof conf, "%s/broker.conf", b->dir);
     snprintf(log, sizeof log, "%s/broker.log", b->dir);
     snprintf(text, sizeof text,
-        "listener %d 127.0.0.1\npersistence false\nset_tcp_nodelay true\nlog_type all\n%s\n",
-        b->port, b->more[0] ? b->more : "allow_anonymous true");
+        "%slistener %d 127.0.0.1\npersistence false\nset_tcp_nodelay true\nlog_type all\n%s\n",
+        geteuid() == 0 ? "user root\n" : "", b->port,
+        b->more[0] ? b->more : "allow_anonymous true");
     broker_write(conf, text);
     const char *argv[] = { "mosquitto", "-c", conf, NULL };
     b->pid = broker_spawn(log, argv);
