@@ -111,7 +111,10 @@ static bool send_manual(struct rig_chain *chain)
 {
     char bytes[PAYLOAD_MAX];
     struct text t = text_over(bytes, sizeof bytes);
-    payload_add_manual(&t, &chain->head.manual);
+    if (chain->head.manual.n == 0)
+        text_add(&t, "{}"); /* nobody has touched a switch yet */
+    else
+        payload_add_manual(&t, &chain->head.manual);
     return send_text(chain, "dose/manual", &t);
 }
 
