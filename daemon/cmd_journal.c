@@ -1,68 +1,198 @@
+/* journal verify, journal show. Both only read, and need no daemon. */
+#include <errno.h>
+#include <fcntl.h>
+#include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
+#include <unistd.h>
 
 #include "daemon/cmd.h"
-#include "daemon/journal_file.h"
-#include "lib/base/text.h"
+#include "daemon/journal_scan.h"
+#include "lib/journal/canon.h"
 
-static const char usage_text[] =
+enum { TRIES_MAX = 3, TRY_AGAIN_MS = 200, GO_ON = -1 };
+
+static const char usage[] =
     "usage: dosewright journal verify DIR [--tip HASH] [--json]\n"
-    "       dosewright journal show DIR [--from SEQ] [--to SEQ] [--kind KIND] [--json]\n\n"
-    "verify reads every record of the journal in DIR and checks form, order and hash chain: exit 0 "
-    "when\n"
-    "it is whole, 1 when it isn't. With --tip it must also hold the record of that hash: without a "
-    "tip\n"
-    "kept elsewhere, a chain shows damage, not a rewrite by somebody who may write the directory.\n"
-    "show prints the records, one a line; with --json as they are on disk.\n";
+    "       dosewright journal show DIR [--from SEQ] [--to SEQ] [--kind KIND] [--json]\n"
+    "\n"
+    "verify reads every record of the journal in DIR and checks its form, its place in the\n"
+    "chain and its hash. Exit code 0: whole; 1: not, and each place is told.\n"
+    "\n"
+    "  --tip HASH   a hash noted elsewhere earlier: the record must still be there. Without\n"
+    "               one, a chain shows damage, not a rewrite by somebody who may write DIR,\n"
+    "               nor records missing at its end\n"
+    "\n"
+    "show prints the records, one a line: time (UTC), number, kind, fields. Exit code 1 when\n"
+    "some of the journal is damaged and was left out.\n"
+    "\n"
+    "  --from SEQ, --to SEQ   only these numbers, both included\n"
+    "  --kind KIND            only this kind: dose, outcome, request, alert ...\n"
+    "\n"
+    "  --json   show: the lines as they are on disk; verify: the verdict as one line of JSON\n";
 
 struct options {
-    const char *dir, *tip, *kind;
-    long long from, to;
-    bool json, verify;
+    bool verify, json;
+    const char *dir, *kind;
+    char tip[LINK_HASH_HEX]; /* "": none */
+    int64_t from, to;
 };
 
-struct reading {
-    const struct options *options;
-    bool tip_seen;
-};
+/* --- the command line ------------------------------------------------------------------------- */
 
-static bool header(const char *key)
+static int misused(const char *what, const char *word)
 {
-    static const char *const keys[] = { "seq", "time", "kind", "prev", "hash", "mono_ms", "boot",
-        "clock" };
+    fprintf(stderr, "dosewright journal: %s%s\n\n%s", what, word, usage);
+    return EX_USAGE;
+}
+
+static bool read_hash(char ret[LINK_HASH_HEX], const char *word)
+{
+    if (strlen(word) != LINK_HASH_HEX - 1) return false;
+    for (size_t i = 0; i < LINK_HASH_HEX - 1; i++) {
+        const char c = word[i] >= 'A' && word[i] <= 'F' ? (char)(word[i] - 'A' + 'a') : word[i];
+        if (!((c >= '0' && c <= '9') || (c >= 'a' && c <= 'f'))) return false;
+        ret[i] = c;
+    }
+    ret[LINK_HASH_HEX - 1] = '\0';
+    return true;
+}
+
+static bool read_seq(int64_t *ret, const char *word)
+{
+    const size_t length = strlen(word);
+    int64_t value = 0;
+    if (length == 0 || length > 15 || strspn(word, "0123456789") != length) return false;
+    for (; *word; word++) {
+        value = value * 10 + (*word - '0');
+    }
+    *ret = value;
+    return true;
+}
+
+/* An option that takes a word. */
+static bool read_value(struct options *o, const char *name, const char *word)
+{
+    if (strcmp(name, "--kind") == 0) {
+        o->kind = word;
+        return true;
+    }
+    if (strcmp(name, "--from") == 0) return read_seq(&o->from, word);
+    if (strcmp(name, "--to") == 0) return read_seq(&o->to, word);
+    return read_hash(o->tip, word);
+}
+
+static bool takes_value(const struct options *o, const char *name)
+{
+    if (o->verify) return strcmp(name, "--tip") == 0;
+    return strcmp(name, "--from") == 0 || strcmp(name, "--to") == 0 || strcmp(name, "--kind") == 0;
+}
+
+static int read_options(struct options *o, int argc, char **argv)
+{
+    for (int i = 2; i < argc; i++) {
+        if (strcmp(argv[i], "--json") == 0) {
+            o->json = true;
+        } else if (takes_value(o, argv[i])) {
+            if (i + 1 == argc) return misused("a value is missing after ", argv[i]);
+            if (!read_value(o, argv[i], argv[i + 1]))
+                return misused("this isn't what the option takes: ", argv[i + 1]);
+            i++;
+        } else if (argv[i][0] == '-') {
+            return misused("there is no option ", argv[i]);
+        } else if (o->dir) {
+            return misused("one directory only, so not also ", argv[i]);
+        } else {
+            o->dir = argv[i];
+        }
+    }
+    return o->dir ? GO_ON : misused("which directory?", "");
+}
+
+static int read_command(struct options *o, int argc, char **argv)
+{
+    for (int i = 1; i < argc; i++) {
+        if (strcmp(argv[i], "--help") != 0) continue;
+        fputs(usage, stdout);
+        return EX_OK;
+    }
+    if (argc < 2) return misused("verify or show?", "");
+    o->verify = strcmp(argv[1], "verify") == 0;
+    if (!o->verify && strcmp(argv[1], "show") != 0) return misused("there is no ", argv[1]);
+    return read_options(o, argc, argv);
+}
+
+/* --- show ------------------------------------------------------------------------------------- */
+
+static bool is_bare(const char *s)
+{
+    for (; *s; s++) {
+        if (*s <= ' ' || *s == '"' || *s == '\\' || *s == 0x7f) return false;
+    }
+    return true;
+}
+
+/* A text for people: as it is when it is plain ASCII without blanks, else quoted. Control
+ * characters never reach the terminal: those below U+0020, U+007F, and U+0080 to U+009F (0xC2 and a
+ * byte up to 0x9F). */
+static void print_text(const char *s)
+{
+    if (*s && is_bare(s)) {
+        fputs(s, stdout);
+        return;
+    }
+    putchar('"');
+    for (; *s; s++) {
+        const unsigned char c = (unsigned char)s[0], next = (unsigned char)s[1];
+        if (c < ' ' || c == 0x7f) {
+            printf("\\x%02x", (unsigned)c);
+        } else if (c == 0xc2 && next < 0xa0) {
+            printf("\\x%02x", (unsigned)next);
+            s++;
+        } else {
+            if (c == '"' || c == '\\') putchar('\\');
+            putchar(c);
+        }
+    }
+    putchar('"');
+}
+
+static void print_field(const struct record *r, const struct record_field *f)
+{
+    char number[32];
+    struct text t = text_over(number, sizeof number);
+    printf(" %s=", f->key);
+    switch (f->kind) {
+    case FIELD_TEXT:
+        print_text(r->pool + f->text_at);
+        return;
+    case FIELD_INTEGER:
+    case FIELD_DECIMAL:
+        text_add_scaled(&t, f->number, f->decimals);
+        break;
+    case FIELD_TRUTH:
+        text_add(&t, f->number ? "yes" : "no");
+        break;
+    }
+    fputs(number, stdout);
+}
+
+/* The header's members are shown in front, or aren't worth a line's room. */
+static bool is_header(const char *key)
+{
+    static const char *const keys[] = { "boot", "clock", "hash", "kind", "mono_ms", "prev", "seq",
+        "time" };
     for (size_t i = 0; i < sizeof keys / sizeof *keys; i++) {
         if (strcmp(keys[i], key) == 0) return true;
     }
     return false;
 }
 
-static void print_field(const struct record *r, const struct record_field *f)
+static void show_record(void *context, const struct record *r, const char *line)
 {
-    char value[1200];
-    struct text t = text_over(value, sizeof value);
-    switch (f->kind) {
-    case FIELD_INTEGER:
-    case FIELD_DECIMAL:
-        text_add_scaled(&t, f->number, f->decimals);
-        break;
-    case FIELD_TEXT:
-        text_add(&t, r->pool + f->text_at);
-        break;
-    case FIELD_TRUTH:
-        text_add(&t, f->number ? "yes" : "no");
-        break;
-    }
-    printf("  %s=%s", f->key, value);
-}
-
-static void visit(void *context, const struct record *r, const char *line)
-{
-    struct reading *reading = context;
-    const struct options *o = reading->options;
-    if (o->tip && strcmp(record_text_or_empty(r, "hash"), o->tip) == 0) reading->tip_seen = true;
-    if (o->verify) return;
+    const struct options *o = context;
     int64_t seq = 0;
     (void)record_int(r, "seq", &seq);
     if (seq < o->from || seq > o->to || (o->kind && !record_is(r, o->kind))) return;
@@ -70,104 +200,173 @@ static void visit(void *context, const struct record *r, const char *line)
         puts(line);
         return;
     }
-    printf("%s %6lld %-10s", record_text_or_empty(r, "time"), (long long)seq,
-        record_text_or_empty(r, "kind"));
+    const char *clock = record_text_or_empty(r, "clock");
+    printf("%s %lld ", record_text_or_empty(r, "time"), (long long)seq);
+    print_text(record_text_or_empty(r, "kind"));
     for (uint32_t i = 0; i < r->count; i++) {
-        if (!header(r->field[i].key)) print_field(r, &r->field[i]);
+        if (!is_header(r->field[i].key)) print_field(r, &r->field[i]);
     }
+    if (strcmp(clock, "synced") != 0) printf(" clock=%s", clock);
     putchar('\n');
 }
 
-static int verdict(const struct options *o, const struct journal_report *report, bool tip_seen)
+/* --- verify ----------------------------------------------------------------------------------- */
+
+struct tip_search {
+    const char *wanted;
+    bool found;
+};
+
+static void look_for_tip(void *context, const struct record *r, const char *line)
 {
-    const bool tip_lost = o->tip && !tip_seen;
-    const bool whole = !report->damaged && !report->torn && !tip_lost;
-    if (o->json) {
-        printf("{\"whole\":%s,\"records\":%lld,\"segments\":%lld,\"seq\":%lld,\"hash\":\"%s\","
-               "\"torn_bytes\":%lld}\n",
-            whole ? "true" : "false", (long long)report->records, (long long)report->segments,
-            (long long)report->tip.seq, report->tip.hash, (long long)report->torn_bytes);
-        return whole ? EX_OK : 1;
-    }
-    if (report->damaged) printf("damaged: %s: %s\n", report->problem.where, report->problem.text);
-    if (report->torn)
-        printf("the last line is cut short by %lld bytes: the daemon repairs that at its next "
-               "start (or is "
-               "writing it now)\n",
-            (long long)report->torn_bytes);
-    if (tip_lost)
-        printf("the record with hash %s isn't in it: records were cut off or replaced\n", o->tip);
-    printf("%s: %lld records in %lld segments, tip %lld %s\n", whole ? "whole" : "NOT whole",
-        (long long)report->records, (long long)report->segments, (long long)report->tip.seq,
-        report->tip.hash);
-    return whole ? EX_OK : 1;
+    (void)line;
+    struct tip_search *search = context;
+    if (strcmp(record_text_or_empty(r, "hash"), search->wanted) == 0) search->found = true;
 }
 
-static int read_journal(const struct options *o)
+static void print_place(FILE *out, const struct scan_place *place)
 {
-    struct reading reading = { .options = o };
-    struct journal_report report;
-    struct problem problem;
-    if (journal_scan(o->dir, visit, &reading, &report, &problem) != ERR_NONE) {
-        fprintf(stderr, "dosewright journal: %s: %s\n", problem.where, problem.text);
-        return EX_NOINPUT;
-    }
-    if (report.segments == 0) {
-        fprintf(stderr, "dosewright journal: %s: there is no journal here\n", o->dir);
-        return EX_NOINPUT;
-    }
-    if (o->verify) return verdict(o, &report, reading.tip_seen);
-    if (!report.damaged) return EX_OK;
-    fprintf(stderr, "damaged: %s: %s\n", report.problem.where, report.problem.text);
-    return 1;
+    const struct scan_gap *gap = &place->gap;
+    fprintf(out, "%s: %s", place->problem.where, place->problem.text);
+    fprintf(out, " (last good record before it %lld", (long long)gap->after);
+    if (gap->next > 0)
+        fprintf(out, ", next good one %lld", (long long)gap->next);
+    else
+        fputs(", none after it", out);
+    if (place->noted_by > 0) fprintf(out, "; noted by record %lld", (long long)place->noted_by);
+    fputs(")\n", out);
 }
 
-static bool read_seq(long long *ret, const char *text)
+static void print_broken(FILE *out, const struct journal_scan *s)
 {
-    char *end;
-    if (!text || *text < '0' || *text > '9') return false;
-    *ret = strtoll(text, &end, 10);
-    return *end == '\0';
+    for (uint32_t p = 0; p < s->places && p < SCAN_PLACES_MAX; p++) {
+        print_place(out, &s->place[p]);
+    }
+    if (s->places > SCAN_PLACES_MAX)
+        fprintf(out, "and %u more places\n", (unsigned)(s->places - SCAN_PLACES_MAX));
+    if (s->torn.bytes == 0) return;
+    char name[SEGMENT_NAME_MAX];
+    segment_name(name, &s->segments.item[s->torn.segment]);
+    fprintf(out,
+        "%s:%lld: the last line (%lld bytes) was cut short; the daemon sets it aside at "
+        "its next start\n",
+        name, (long long)s->torn.line, (long long)s->torn.bytes);
 }
 
-static bool read_options(struct options *o, int argc, char **argv)
+static void print_verdict(
+    const struct options *o, const struct journal_scan *s, bool whole, bool tip_found)
 {
-    if (argc < 3) return false;
-    o->verify = strcmp(argv[1], "verify") == 0;
-    if (!o->verify && strcmp(argv[1], "show") != 0) return false;
-    for (int i = 2; i < argc; i++) {
-        const char *next = i + 1 < argc ? argv[i + 1] : NULL;
-        if (strcmp(argv[i], "--json") == 0) {
-            o->json = true;
-        } else if (o->verify && strcmp(argv[i], "--tip") == 0 && next) {
-            o->tip = argv[++i];
-        } else if (!o->verify && strcmp(argv[i], "--kind") == 0 && next) {
-            o->kind = argv[++i];
-        } else if (!o->verify && strcmp(argv[i], "--from") == 0 && read_seq(&o->from, next)) {
-            i++;
-        } else if (!o->verify && strcmp(argv[i], "--to") == 0 && read_seq(&o->to, next)) {
-            i++;
-        } else if (argv[i][0] != '-' && !o->dir) {
-            o->dir = argv[i];
-        } else {
-            fprintf(stderr, "dosewright journal: unexpected '%s'\n", argv[i]);
-            return false;
+    print_broken(stdout, s);
+    if (!tip_found)
+        printf("no record has the hash %s: the journal was rewritten, its end is missing, or that "
+               "record has been pruned\n",
+            o->tip);
+    printf("%s: %lld records in %lld segments", whole ? "whole" : "not whole",
+        (long long)s->records, (long long)s->segments.count);
+    if (s->before.seq > 0)
+        printf(", the ones before record %lld pruned", (long long)s->before.seq + 1);
+    printf("; tip %lld %s\n", (long long)s->tip.seq, s->tip.hash);
+}
+
+/* A flat object by the journal's own writer. */
+static void print_object(const struct record *r)
+{
+    char buffer[RECORD_LINE_MAX];
+    struct text t = text_over(buffer, sizeof buffer);
+    canon_add(&t, r, "kind");
+    fputs(buffer, stdout);
+}
+
+static void print_json(
+    const struct options *o, const struct journal_scan *s, bool whole, bool tip_found)
+{
+    struct record r;
+    fputs("{\"broken\":[", stdout);
+    for (uint32_t p = 0; p < s->places && p < SCAN_PLACES_MAX; p++) {
+        const struct scan_place *place = &s->place[p];
+        record_start(&r, "place");
+        record_add_text(&r, "where", place->problem.where);
+        record_add_text(&r, "text", place->problem.text);
+        record_add_int(&r, "after_seq", place->gap.after);
+        record_add_int(&r, "next_seq", place->gap.next);
+        record_add_int(&r, "noted_by", place->noted_by);
+        if (p > 0) putchar(',');
+        print_object(&r);
+    }
+    printf("],\"broken_count\":%u,\"first_seq\":%lld,\"hash\":\"%s\",\"records\":%lld,"
+           "\"segments\":%lld,\"seq\":%lld,",
+        (unsigned)s->places, (long long)s->before.seq + 1, s->tip.hash, (long long)s->records,
+        (long long)s->segments.count, (long long)s->tip.seq);
+    if (o->tip[0]) printf("\"tip_found\":%s,", tip_found ? "true" : "false");
+    printf(
+        "\"torn_bytes\":%lld,\"whole\":%s}\n", (long long)s->torn.bytes, whole ? "true" : "false");
+}
+
+/* --- both ------------------------------------------------------------------------------------- */
+
+static int cant_read(const struct options *o, const char *file, const char *what)
+{
+    fprintf(stderr, "dosewright journal: %s%s%s: %s\n", o->dir, file[0] ? "/" : "", file, what);
+    return EX_IOERR;
+}
+
+static int run_scan(const struct options *o, struct journal_scan *s)
+{
+    struct problem problem = { .err = ERR_NONE };
+    if (!s) return cant_read(o, "", "there is no memory left");
+    if (journal_scan_run(s, &problem) != ERR_NONE) return cant_read(o, problem.where, problem.text);
+    if (s->segments.count > 0) return GO_ON;
+    (void)cant_read(o, "", "there is no journal here");
+    return EX_NOINPUT;
+}
+
+/* A daemon may be writing the last line at this moment: that is no torn one, and is looked at
+ * again. */
+static int verify(const struct options *o, int dir_fd)
+{
+    int code = GO_ON;
+    for (int tries = 1; code == GO_ON; tries++) {
+        struct tip_search search = { .wanted = o->tip, .found = o->tip[0] == '\0' };
+        struct journal_scan *s = journal_scan_new(dir_fd, look_for_tip, &search);
+        code = run_scan(o, s);
+        if (code == GO_ON && (s->torn.bytes == 0 || tries == TRIES_MAX)) {
+            if (s->before.seq > 0 && strcmp(s->before.hash, o->tip) == 0) search.found = true;
+            const bool whole = s->places == 0 && s->torn.bytes == 0 && search.found;
+            (o->json ? print_json : print_verdict)(o, s, whole, search.found);
+            code = whole ? EX_OK : 1;
         }
+        journal_scan_free(s);
+        if (code == GO_ON) poll(NULL, 0, TRY_AGAIN_MS);
     }
-    return o->dir != NULL;
+    return code;
+}
+
+static int show(struct options *o, int dir_fd)
+{
+    struct journal_scan *s = journal_scan_new(dir_fd, show_record, o);
+    int code = run_scan(o, s);
+    if (code == GO_ON) {
+        fflush(stdout);
+        print_broken(stderr, s);
+        code = s->places > 0 ? 1 : EX_OK;
+    }
+    journal_scan_free(s);
+    return code;
 }
 
 int cmd_journal(int argc, char **argv)
 {
-    for (int i = 1; i < argc; i++) {
-        if (strcmp(argv[i], "--help") != 0) continue;
-        fputs(usage_text, stdout);
-        return EX_OK;
-    }
     struct options o = { .to = INT64_MAX };
-    if (!read_options(&o, argc, argv)) {
-        fputs(usage_text, stderr);
-        return EX_USAGE;
+    int code = read_command(&o, argc, argv);
+    if (code != GO_ON) return code;
+    const int dir_fd = open(o.dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (dir_fd < 0) {
+        const bool missing = errno == ENOENT || errno == ENOTDIR;
+        (void)cant_read(&o, "", strerror(errno));
+        return missing ? EX_NOINPUT : EX_IOERR;
     }
-    return read_journal(&o);
+    code = o.verify ? verify(&o, dir_fd) : show(&o, dir_fd);
+    close(dir_fd);
+    if (fflush(stdout) != 0 || ferror(stdout)) return EX_IOERR;
+    return code;
 }

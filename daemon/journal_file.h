@@ -22,16 +22,20 @@ struct journal_options {
 
 struct journal_report { /* what was found */
     int64_t records, segments;
-    struct link_tip tip;
-    bool torn; /* the last line was cut short and has been set aside */
+    struct link_tip tip; /* of the newest good record */
+    bool torn;           /* the last line was cut short; opening has set it aside */
     int64_t torn_bytes;
-    bool damaged; /* something else is wrong; 'problem' tells; nothing was changed */
+    bool damaged; /* something else is wrong; 'problem' tells the first; nothing was changed. When
+                     opening: something that no 'damage' record tells of yet */
     struct problem problem;
 };
 
-/* Locks the directory (ERR_BUSY when another process has it), reads and verifies every record,
- * repairs a torn tail (kept beside it, and noted in a record), opens today's segment for appending.
- * A damaged journal is reported in 'report', and a new segment is begun after it. */
+/* Locks the directory (made if only the last folder is missing; ERR_BUSY when another process has
+ * it), reads and verifies every record, repairs a torn tail (kept beside it, and noted in a
+ * 'recovery' record), opens today's segment for appending, removes segments older than keep_days
+ * (at least 2; noted in a 'pruned' record). A damaged journal is reported in 'report', 'visit'
+ * still gets every record that fits its own hash, and a new segment is begun with a 'damage'
+ * record. */
 enum err journal_open(struct journal **ret, const struct journal_options *options,
     journal_visit visit, void *context, struct journal_report *report, struct problem *problem)
     __attribute__((warn_unused_result));
@@ -39,13 +43,18 @@ void journal_close(struct journal *j); /* syncs first; NULL is fine */
 
 /* Seals and writes one record. *ret_seq is what journal_synced must reach before the deed. 'line'
  * (may be NULL) gets the line without its line feed. On ERR_IO the journal is latched: it takes no
- * more records, and journal_failed tells why. */
+ * more records, and journal_failed tells why. ERR_FULL: this record doesn't fit a line; it wasn't
+ * written, so what it describes must not be done. */
 enum err journal_append(struct journal *j, struct record *r, struct now now, int64_t *ret_seq,
     struct text *line, struct problem *problem) __attribute__((warn_unused_result));
 
 /* Readable when journal_synced may have moved, or the journal failed. Reading it is done inside. */
 int journal_descriptor(const struct journal *j);
 int64_t journal_synced(struct journal *j);
+
+/* Nothing may be begun any more: the journal is latched; or the disk is full and the last records
+ * are being written into the room kept for them (journal_append still takes them). For good, until
+ * it is opened anew. */
 bool journal_failed(struct journal *j, struct problem *problem);
 struct link_tip journal_tip(const struct journal *j);
 

@@ -3,169 +3,141 @@
 #include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
-#include <openssl/sha.h>
-#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/mman.h>
-#include <sys/stat.h>
 #include <unistd.h>
 
+#include "lib/base/calendar.h"
 #include "lib/base/text.h"
 
-static const char PREFIX[] = "journal-";
-static const char SUFFIX[] = ".jsonl";
-enum { DATE_LENGTH = 10, PREFIX_LENGTH = sizeof PREFIX - 1 };
+static const char prefix[] = "journal-";
+static const char suffix[] = ".jsonl";
 
-void segment_hash(const void *bytes, size_t count, uint8_t ret[LINK_HASH_BYTES])
+enum { DATE_LENGTH = 10, NUMBER_DIGITS = 9, ROOM_STEP = 64 };
+
+/* 9999-12-31 */
+static const int64_t DAY_LAST = 2932896;
+
+int64_t segment_day(struct civil at)
 {
-    SHA256(bytes, count, ret);
+    const int64_t day = at.ms < 0 ? 0 : at.ms / DAY_MS;
+    return day > DAY_LAST ? DAY_LAST : day;
 }
 
-static bool is_segment(const char *name)
+void segment_name(char ret[SEGMENT_NAME_MAX], const struct segment *segment)
 {
-    const size_t length = strlen(name);
-    if (length >= SEGMENT_NAME_MAX || length < PREFIX_LENGTH + DATE_LENGTH + sizeof SUFFIX - 1)
-        return false;
-    return strncmp(name, PREFIX, PREFIX_LENGTH) == 0 &&
-           strcmp(name + length - (sizeof SUFFIX - 1), SUFFIX) == 0;
+    char date[32];
+    struct text d = text_over(date, sizeof date), t = text_over(ret, SEGMENT_NAME_MAX);
+    text_add_civil(&d, (struct civil){ segment->day * DAY_MS });
+    text_add(&t, prefix);
+    text_add_bytes(&t, date, DATE_LENGTH);
+    if (segment->number > 1) text_add_int(&t, -segment->number);
+    text_add(&t, suffix);
 }
 
-/* Without the suffix, so that "-002" sorts after nothing. */
-static int by_name(const void *a, const void *b)
+/* "" is 1, "-2" is 2; "-1", "-02" are no numbers. */
+static bool read_number(int64_t *ret, const char *s, size_t length)
 {
-    const char *x = a, *y = b;
-    const size_t m = strlen(x) - (sizeof SUFFIX - 1), n = strlen(y) - (sizeof SUFFIX - 1);
-    const int order = memcmp(x, y, m < n ? m : n);
-    return order != 0 ? order : m < n ? -1 : m > n;
-}
-
-enum err segments_list(struct segments *ret, const char *dir, struct problem *problem)
-{
-    *ret = (struct segments){ .name = calloc(SEGMENTS_MAX, SEGMENT_NAME_MAX) };
-    DIR *open = opendir(dir);
-    if (!open || !ret->name) {
-        const enum err err = problem_set(problem, ERR_IO, dir, strerror(errno));
-        if (open) closedir(open);
-        segments_free(ret);
-        return err;
+    *ret = 1;
+    if (length == 0) return true;
+    if (s[0] != '-' || length < 2 || length > NUMBER_DIGITS + 1 || s[1] == '0') return false;
+    int64_t value = 0;
+    for (size_t i = 1; i < length; i++) {
+        if (s[i] < '0' || s[i] > '9') return false;
+        value = value * 10 + (s[i] - '0');
     }
-    const struct dirent *entry;
-    while ((entry = readdir(open)) != NULL && ret->count < SEGMENTS_MAX) {
-        if (is_segment(entry->d_name))
-            (void)text_copy(ret->name[ret->count++], SEGMENT_NAME_MAX, entry->d_name);
+    *ret = value;
+    return value >= 2;
+}
+
+bool segment_read_name(struct segment *ret, const char *name)
+{
+    const size_t length = strlen(name), ends = sizeof suffix - 1, starts = sizeof prefix - 1;
+    if (length < starts + DATE_LENGTH + ends || length >= SEGMENT_NAME_MAX) return false;
+    if (memcmp(name, prefix, starts) != 0) return false;
+    if (memcmp(name + length - ends, suffix, ends) != 0) return false;
+    char date[DATE_LENGTH + 1];
+    memcpy(date, name + starts, DATE_LENGTH);
+    date[DATE_LENGTH] = '\0';
+    struct civil midnight;
+    struct segment segment = { .day = 0 };
+    if (!calendar_read_date(&midnight, date)) return false;
+    const size_t number = starts + DATE_LENGTH;
+    if (!read_number(&segment.number, name + number, length - ends - number)) return false;
+    segment.day = midnight.ms / DAY_MS;
+    *ret = segment;
+    return true;
+}
+
+bool segments_add(struct segments *s, const struct segment *segment)
+{
+    if (s->count == s->room) {
+        struct segment *more = realloc(s->item, (s->room + ROOM_STEP) * sizeof *more);
+        if (!more) return false;
+        s->item = more;
+        s->room += ROOM_STEP;
     }
-    closedir(open);
-    qsort(ret->name, ret->count, SEGMENT_NAME_MAX, by_name);
-    return ERR_NONE;
+    s->item[s->count++] = *segment;
+    return true;
+}
+
+void segments_drop(struct segments *s, size_t count)
+{
+    if (count == 0) return;
+    s->count -= count;
+    memmove(s->item, s->item + count, s->count * sizeof *s->item);
 }
 
 void segments_free(struct segments *s)
 {
-    free(s->name);
+    free(s->item);
     *s = (struct segments){ 0 };
 }
 
-static void make_name(char ret[SEGMENT_NAME_MAX], const char *date, int64_t number)
+static int by_order(const void *a, const void *b)
 {
-    char digits[8];
-    struct text t = text_over(ret, SEGMENT_NAME_MAX);
-    text_add(&t, PREFIX);
-    text_add_bytes(&t, date, DATE_LENGTH);
-    if (number > 1) {
-        (void)snprintf(digits, sizeof digits, "-%03d", (int)(number % 1000));
-        text_add(&t, digits);
+    const struct segment *x = a, *y = b;
+    if (x->day != y->day) return x->day < y->day ? -1 : 1;
+    return x->number < y->number ? -1 : x->number > y->number;
+}
+
+/* Until the end of the directory; errno tells afterwards whether reading it failed. */
+static enum err take_names(struct segments *ret, DIR *dir, struct problem *problem)
+{
+    for (;;) {
+        errno = 0;
+        const struct dirent *entry = readdir(dir);
+        if (!entry) break;
+        struct segment segment;
+        if (!segment_read_name(&segment, entry->d_name)) continue;
+        if (ret->count == SEGMENTS_MAX || !segments_add(ret, &segment))
+            return problem_set(problem, ERR_FULL, "", "there are too many segments");
     }
-    text_add(&t, SUFFIX);
+    return errno == 0 ? ERR_NONE : problem_set(problem, ERR_IO, "", strerror(errno));
 }
 
-void segment_name(char ret[SEGMENT_NAME_MAX], const struct segments *s, struct civil at)
+enum err segments_list(struct segments *ret, int dir_fd, struct problem *problem)
 {
-    char today[32];
-    struct text t = text_over(today, sizeof today);
-    text_add_civil(&t, at);
-    if (s->count == 0) {
-        make_name(ret, today, 1);
-        return;
-    }
-    const char *last = s->name[s->count - 1];
-    const char *day = last + PREFIX_LENGTH;
-    if (memcmp(today, day, DATE_LENGTH) > 0) {
-        make_name(ret, today, 1);
-        return;
-    }
-    const char *number = day + DATE_LENGTH;
-    make_name(ret, day, *number == '-' ? strtol(number + 1, NULL, 10) + 1 : 2);
-}
-
-void segment_path(char ret[SEGMENT_PATH_MAX], const char *dir, const char *name)
-{
-    struct text t = text_over(ret, SEGMENT_PATH_MAX);
-    text_add(&t, dir);
-    text_add_char(&t, '/');
-    text_add(&t, name);
-}
-
-/* Follows line by line; stops at the first that doesn't verify. */
-static void follow(const char *bytes, size_t size, struct link_tip *tip, journal_visit visit,
-    void *context, struct segment_end *end, struct problem *why)
-{
-    static struct record record;
-    static char line[RECORD_LINE_MAX];
-    size_t at = 0;
-    while (at < size) {
-        const char *feed = memchr(bytes + at, '\n', size - at);
-        const size_t length = feed ? (size_t)(feed - (bytes + at)) : size - at;
-        end->line++;
-        enum err err = ERR_NONE;
-        if (!feed)
-            err = problem_set(why, ERR_DAMAGED, "", "the line has no end");
-        else if (length >= sizeof line)
-            err = problem_set(why, ERR_DAMAGED, "", "the line is too long");
-        else
-            err = link_follow(tip, &record, bytes + at, length, segment_hash, why);
-        if (err != ERR_NONE) {
-            end->bad = true;
-            end->last_line = !feed || at + length + 1 == size;
-            return;
-        }
-        if (visit) {
-            memcpy(line, bytes + at, length);
-            line[length] = '\0';
-            visit(context, &record, line);
-        }
-        at += length + 1;
-        end->whole_bytes = (int64_t)at;
-    }
-}
-
-static void place(struct problem *why, const char *path, int64_t line)
-{
-    struct text t = text_over(why->where, sizeof why->where);
-    text_add(&t, path);
-    text_add_char(&t, ':');
-    text_add_int(&t, line);
-}
-
-enum err segment_read(const char *path, struct link_tip *tip, journal_visit visit, void *context,
-    struct segment_end *end, struct problem *why)
-{
-    *end = (struct segment_end){ 0 };
-    const int fd = open(path, O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
-    struct stat st;
-    if (fd < 0 || fstat(fd, &st) != 0) {
-        const enum err err = problem_set(why, ERR_IO, path, strerror(errno));
+    *ret = (struct segments){ 0 };
+    const int fd = openat(dir_fd, ".", O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    DIR *dir = fd < 0 ? NULL : fdopendir(fd);
+    if (!dir) {
+        const enum err err = problem_set(problem, ERR_IO, "", strerror(errno));
         if (fd >= 0) close(fd);
         return err;
     }
-    end->bytes = st.st_size;
-    void *map = MAP_FAILED;
-    if (st.st_size > 0) map = mmap(NULL, (size_t)st.st_size, PROT_READ, MAP_PRIVATE, fd, 0);
-    close(fd);
-    if (st.st_size == 0) return ERR_NONE;
-    if (map == MAP_FAILED) return problem_set(why, ERR_IO, path, strerror(errno));
-    follow(map, (size_t)st.st_size, tip, visit, context, end, why);
-    munmap(map, (size_t)st.st_size);
-    if (end->bad) place(why, path, end->line);
-    return ERR_NONE;
+    const enum err err = take_names(ret, dir, problem);
+    closedir(dir);
+    if (err != ERR_NONE) segments_free(ret);
+    if (ret->count > 0) qsort(ret->item, ret->count, sizeof *ret->item, by_order);
+    return err;
+}
+
+struct segment segments_next(const struct segments *s, struct civil at)
+{
+    struct segment next = { .day = segment_day(at), .number = 1 };
+    if (s->count == 0 || s->item[s->count - 1].day < next.day) return next;
+    next.day = s->item[s->count - 1].day;
+    next.number = s->item[s->count - 1].number + 1;
+    return next;
 }

@@ -1,45 +1,45 @@
-/* The files of a journal: their names, their order, and reading one through. */
+/* The files of a journal: "journal-2031-04-02.jsonl", and "journal-2031-04-02-2.jsonl", "-3" and so
+ * on for further ones under the same date. Sorted by date, then by number, they are in the order in
+ * which they were written: a new one never gets a date before the newest one's. Private to the
+ * journal. */
 #ifndef DOSEWRIGHT_DAEMON_JOURNAL_SEGMENT_H
 #define DOSEWRIGHT_DAEMON_JOURNAL_SEGMENT_H
 
-#include "daemon/journal_file.h"
+#include "lib/base/problem.h"
+#include "lib/journal/link.h"
 
-enum { SEGMENT_NAME_MAX = 48, SEGMENTS_MAX = 4096, SEGMENT_PATH_MAX = 600 };
+enum { SEGMENT_NAME_MAX = 48, SEGMENTS_MAX = 1 << 20 };
 
-/* "journal-2031-04-02.jsonl", and "journal-2031-04-02-002.jsonl" for a second one of that day.
- * Names sort as the chain runs. */
-struct segments {
-    uint32_t count;
-    char (*name)[SEGMENT_NAME_MAX]; /* sorted; freed by segments_free */
+struct segment {
+    int64_t day;                    /* of its name, since 1970-01-01 */
+    int64_t number;                 /* 1 for the first of a date */
+    int64_t first_seq;              /* of its first good record; 0: none is known */
+    char first_prev[LINK_HASH_HEX]; /* that record's prev */
 };
 
-/* The journal's segments, sorted. */
-enum err segments_list(struct segments *ret, const char *dir, struct problem *problem)
+struct segments { /* in order; the array is on the heap */
+    size_t count, room;
+    struct segment *item;
+};
+
+/* Reads the directory; what isn't named like a segment is passed over. */
+enum err segments_list(struct segments *ret, int dir_fd, struct problem *problem)
     __attribute__((warn_unused_result));
-/* An empty list is fine. */
 void segments_free(struct segments *s);
 
-/* The name of a new segment: the clock's day, but never before the last one's name. */
-void segment_name(char ret[SEGMENT_NAME_MAX], const struct segments *s, struct civil at);
+/* Appends; false when there is no memory. */
+bool segments_add(struct segments *s, const struct segment *segment);
 
-/* The directory and the name. */
-void segment_path(char ret[SEGMENT_PATH_MAX], const char *dir, const char *name);
+/* Forgets the oldest 'count'. */
+void segments_drop(struct segments *s, size_t count);
 
-/* Where reading stopped. */
-struct segment_end {
-    int64_t whole_bytes; /* up to the end of the last good record */
-    int64_t bytes;       /* of the file */
-    bool bad;            /* there is something after whole_bytes that doesn't verify */
-    bool last_line;      /* ... and it is the file's last line */
-    int64_t line;        /* its number, from 1 */
-};
+/* What a new one would be called at this time of day. */
+struct segment segments_next(const struct segments *s, struct civil at);
 
-/* Reads one segment, follows the chain, visits each record. Bad content is told in 'end' and 'why';
- * the error is for files that can't be read. */
-enum err segment_read(const char *path, struct link_tip *tip, journal_visit visit, void *context,
-    struct segment_end *end, struct problem *why) __attribute__((warn_unused_result));
+/* The UTC day of an instant, kept within the years 1970 to 9999. */
+int64_t segment_day(struct civil at);
 
-/* SHA-256 by libcrypto, in the shape that lib/journal wants. */
-void segment_hash(const void *bytes, size_t count, uint8_t ret[LINK_HASH_BYTES]);
+void segment_name(char ret[SEGMENT_NAME_MAX], const struct segment *segment);
+bool segment_read_name(struct segment *ret, const char *name);
 
 #endif

@@ -1,30 +1,46 @@
-/* A thread that does nothing but fdatasync, so that the loop never waits for a disk. */
+/* The thread that syncs. It alone waits for the disk: the loop writes a record into the page cache,
+ * says so here, and hears through an eventfd when the record is on disk. It also does what else of
+ * the journal's work has to wait for a disk: the directory entry of a new segment, closing the old
+ * one, removing pruned ones. Private to the journal.
+ *
+ * The first sync that fails is the last one: after it the kernel has marked the pages clean, and a
+ * second try would say yes to records that were never written. */
 #ifndef DOSEWRIGHT_DAEMON_JOURNAL_SYNC_H
 #define DOSEWRIGHT_DAEMON_JOURNAL_SYNC_H
 
+#include "daemon/journal_segment.h"
 #include "lib/base/problem.h"
 
 struct journal_sync;
 
-/* Starts the thread. ERR_IO when it or its memory can't be had. */
-enum err journal_sync_open(struct journal_sync **ret, struct problem *problem)
+/* 'dir_fd' stays the caller's. */
+enum err journal_sync_open(struct journal_sync **ret, int dir_fd, struct problem *problem)
     __attribute__((warn_unused_result));
 
-/* Finishes what was asked for and ends the thread; NULL is fine. */
+/* Finishes what is asked for, ends the thread, closes the segments. NULL is fine. */
 void journal_sync_close(struct journal_sync *s);
 
-/* Everything up to 'seq' has been written to 'fd': sync it. Never waits. */
-void journal_sync_want(struct journal_sync *s, int fd, int64_t seq);
+/* From now on records go to 'fd', a segment of which the thread takes care (it closes it, too). The
+ * former one is synced before it. While the turn before isn't over, it waits, or does nothing.
+ * False: nothing was done. */
+bool journal_sync_turn(struct journal_sync *s, int fd, bool wait);
 
-/* Waits until nothing is under way: before a file is closed. */
-void journal_sync_rest(struct journal_sync *s);
+/* Records up to 'seq' have been written. */
+void journal_sync_want(struct journal_sync *s, int64_t seq);
 
-/* How far the disk has come; and the errno of the first sync that failed, or 0. After a failure
- * nothing is ever synced again: what the kernel says afterwards can't be believed. */
+/* Once the record 'seq' is on disk, these segments are to be removed, the first one first. False
+ * when an earlier removal isn't over yet or there is no memory: nothing was done. */
+bool journal_sync_remove(
+    struct journal_sync *s, const struct segment *segment, size_t count, int64_t seq);
+
+/* The highest seq on disk; also empties the descriptor. */
 int64_t journal_sync_done(struct journal_sync *s);
+
+/* 0, or the errno of the sync that failed. */
 int journal_sync_error(struct journal_sync *s);
 
-/* Readable when one of these two may have changed. */
+/* Readable when either of these may have changed, or after journal_sync_poke. */
 int journal_sync_descriptor(const struct journal_sync *s);
+void journal_sync_poke(struct journal_sync *s);
 
 #endif
