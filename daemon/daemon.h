@@ -55,6 +55,7 @@ struct daemon {
     struct journal *journal;
     int64_t last_seq;  /* appended */
     bool journal_told; /* the core knows that it failed */
+    bool record_lost;  /* a record of this step couldn't be written: its deed must not be done */
 
     struct mqtt *mqtt;
     bool link_up, active;

@@ -41,7 +41,8 @@ void daemon_record(struct daemon *d, struct record *record)
     int64_t seq;
     if (journal_append(d->journal, record, d->now, &seq, &text, &problem) != ERR_NONE) {
         log_format(LOG_FAILED, "the journal can't be written: %s", problem.text);
-        return; /* what waits for it is never sent; the loop tells the core */
+        d->record_lost = true; /* what waits for it is never sent; the loop tells the core */
+        return;
     }
     d->last_seq = seq;
     keep_line(d, seq, buffer);
@@ -90,7 +91,7 @@ static void hold(struct daemon *d, const struct action *a)
         .seq = d->last_seq, .since = d->now.mono, .kind = a->kind, .chain = a->chain
     };
     struct problem problem;
-    if (journal_failed(d->journal, &problem)) h->seq = INT64_MAX; /* its record isn't there */
+    if (d->record_lost || journal_failed(d->journal, &problem)) h->seq = INT64_MAX;
     if (a->kind == ACTION_SEND)
         h->command = a->command;
     else
@@ -161,6 +162,7 @@ static void answer(struct daemon *d, const struct action *a)
 void daemon_perform(struct daemon *d)
 {
     d->view_dirty = true;
+    d->record_lost = false;
     for (uint32_t i = 0; i < d->actions->count; i++) {
         struct action *a = &d->actions->item[i];
         switch (a->kind) {

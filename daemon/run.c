@@ -120,7 +120,7 @@ void daemon_greet(struct daemon *d)
     char standby[ROUTE_TOPIC_MAX];
     standby_topic(d, standby);
     const struct mqtt_publish here = {
-        .topic = standby, .payload = "init", .length = 4, .qos = 1, .retained = true
+        .topic = standby, .payload = "ready", .length = 5, .qos = 1, .retained = true
     };
     (void)mqtt_publish(d->mqtt, &here);
 }

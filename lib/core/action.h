@@ -6,7 +6,7 @@
 #include "lib/journal/record.h"
 
 enum {
-    ACTIONS_MAX = 48, /* one step asks for no more */
+    ACTIONS_MAX = 160, /* one step asks for no more: resuming every chain takes two each */
     ACTION_TEXT_MAX = 320,
 };
 

@@ -144,11 +144,6 @@ bool core_gate_move(struct core *core, uint32_t tank, struct now now)
 
 /* --- what a dose needs beside that ------------------------------------------------------------ */
 
-static bool finished_unit(enum probe_unit unit)
-{
-    return unit != UNIT_MV && unit != UNIT_US;
-}
-
 static bool probe_usable(struct core *core, uint32_t tank, enum probe_quantity q, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
@@ -163,8 +158,9 @@ static bool probe_usable(struct core *core, uint32_t tank, enum probe_quantity q
         text_add(&text, "isn't configured; a dose needs EC, pH and temperature");
         return core_say(t, TANK_LOCKED, why);
     }
-    if (!config->calibrated && !finished_unit(config->unit)) {
-        text_add(&text, "isn't calibrated: nothing is dosed on it");
+    if (!config->calibrated) {
+        text_add(&text, "isn't calibrated, so nothing is dosed on it: give its calibration, or its "
+                        "'calibrated' date");
         return core_say(t, TANK_LOCKED, why);
     }
     const enum probe_quality quality = probe_quality_at(p, config, now.mono);

@@ -101,7 +101,7 @@ static void say_injecting(struct core *core, uint32_t tank)
     char why[VIEW_WHY_MAX];
     struct text text = text_over(why, sizeof why);
     text_add(&text, "dosing ");
-    text_add_scaled(&text, t->dose.ul / 10, 2);
+    text_add_real(&text, (double)t->dose.ul / 1000.0, 2);
     text_add(&text, " mL of ");
     text_add(&text, core->site->stock[pump->stock].key);
     core_say(&core->tank[tank], TANK_INJECTING, why);

@@ -12,7 +12,7 @@
 #include "lib/sense/probe.h"
 
 enum {
-    SITE_CHAINS_MAX = 16,
+    SITE_CHAINS_MAX = 64,
     SITE_STOCKS_MAX = 64,
     SITE_TANKS_MAX = 10000,
     TANK_PUMPS_MAX = 12, /* stocks of one tank */

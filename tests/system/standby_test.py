@@ -31,7 +31,9 @@ class Standby(harness.Case):
         self.assertFalse(status["chains"][0]["ours"])
         shown = [
             t for t in self.stranger.last
-            if t.startswith("homie/5/tern-hall-standby-") and t.endswith("/$state")
+            if t.startswith("homie/5/tern-hall-standby-")
+            and t.endswith("/$state")
+            and self.stranger.value(t)
         ]  # fmt: skip
         self.assertEqual(len(shown), 1)
         self.assertEqual(self.stranger.value(shown[0]), "ready")

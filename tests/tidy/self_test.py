@@ -184,10 +184,10 @@ class Planted(unittest.TestCase):
         self.check("function-length", "lib/dose/thing.c")
 
     def test_too_many_parameters(self):
-        call = "int64_t thing_sum(int a, int (*b)(int, int), int c, int d, int e%s);\n"
+        call = "int64_t thing_sum(int a, int (*b)(int, int), int c, int d, int e, int f%s);\n"
         self.write("lib/dose/b.h", "/* B. */\n" + call % "")
         self.assertEqual(list(map(str, self.found())), [])
-        self.write("lib/dose/b.h", "/* B. */\n" + call % ", int f")
+        self.write("lib/dose/b.h", "/* B. */\n" + call % ", int g")
         self.check("parameters", "lib/dose/b.h")
 
     def nest(self, openings, inner):
