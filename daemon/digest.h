@@ -10,6 +10,8 @@ enum { DIGEST_HEX_MAX = 65 }; /* 64 digits and NUL */
 struct load_digest;
 
 struct load_digest *digest_open(void); /* NULL when that's impossible */
+
+/* Some more bytes. */
 bool digest_add(struct load_digest *d, const char *bytes, size_t length);
 
 /* The digest so far, as hex; ends the work. False when it failed. */

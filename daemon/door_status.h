@@ -24,6 +24,7 @@ struct status_source {
     bool (*alert)(const struct status_source *source, uint32_t index, struct alert_view *ret);
 };
 
+/* What the core shows of itself. */
 struct status_source status_of_core(const struct core *core, const struct site *site,
     const struct door_shell *shell, struct now now);
 

@@ -71,6 +71,7 @@ enum err inbox_open(struct inbox **ret, struct problem *problem)
 struct inbox *inbox_hold(struct inbox *box);
 void inbox_close(struct inbox *box);
 
+/* Readable when there is something to take. */
 int inbox_descriptor(const struct inbox *box);
 
 /* The filters whose messages are urgent; copied. ERR_IO when memory is short: then the former ones
@@ -96,6 +97,7 @@ bool inbox_hear(struct inbox *box, struct notice *ret);
 /* Were notices lost since the last question? */
 bool inbox_overrun(struct inbox *box);
 
+/* What was taken, dropped and refused so far. */
 struct inbox_counts inbox_counts(struct inbox *box);
 
 /* Does an MQTT filter ("house/+/ec", "house/#") match a topic? As in MQTT 5, section 4.7: a

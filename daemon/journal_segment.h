@@ -39,6 +39,7 @@ struct segment segments_next(const struct segments *s, struct civil at);
 /* The UTC day of an instant, kept within the years 1970 to 9999. */
 int64_t segment_day(struct civil at);
 
+/* A segment's file name, and back; false when the name is none. */
 void segment_name(char ret[SEGMENT_NAME_MAX], const struct segment *segment);
 bool segment_read_name(struct segment *ret, const char *name);
 

@@ -22,6 +22,7 @@ struct pace {
     struct prng chance;
 };
 
+/* Nothing has been tried yet. */
 struct pace pace_start(uint64_t seed);
 
 /* A connection broke that had been up for so long. */

@@ -63,6 +63,7 @@ int paho_unsubscribe(
     struct paho *p, const struct wishes *w, const struct wish_batch *b, int *token);
 int paho_publish(struct paho *p, const struct mqtt_publish *m);
 
+/* Does the library say that the connection stands? */
 bool paho_connected(struct paho *p);
 
 /* Publishes and subscribes of this connection that have no answer yet, QoS 0 apart. */

@@ -46,6 +46,8 @@ struct rig_pump {    /* one stock's tube into one tank */
     double factor;   /* of the fault 'slow'; else 1 */
     uint32_t parcel_count;
     struct rig_parcel parcel[RIG_PARCELS_MAX]; /* oldest first */
+    double line_until_ms; /* some of it is in the line until then, on the same clock */
+    uint32_t met;         /* pumps that this run was seen to meet, a bit each */
     uint64_t starts;
     int64_t command_ms, hand_ms; /* it ran */
     double moved_ul, arrived_ul; /* by its run time, and what of it left the bottle */
@@ -156,16 +158,21 @@ bool rig_watch(const struct rig *rig, int descriptor);
 
 /* --- rig_world.c ------------------------------------------------------------------------------ */
 
+struct rig_tube {
+    uint32_t tank, pump;
+};
+
 bool rig_world_open(struct rig *rig);
 
 /* The water moves on to rig->now. */
 void rig_world_step(struct rig *rig);
 
+/* An output that has a tube starts or ends. */
+void rig_world_start(struct rig *rig, struct rig_tube tube);
+void rig_world_end(struct rig *rig, struct rig_tube tube);
+
 /* Which pump or circulation hangs on a module's output: false when nothing does. A circulation has
  * 'pump' TANK_PUMPS_MAX. */
-struct rig_tube {
-    uint32_t tank, pump;
-};
 bool rig_tube_of(const struct rig *rig, const struct rig_chain *chain, uint32_t module,
     uint32_t channel, struct rig_tube *ret);
 
@@ -176,6 +183,7 @@ struct rig_moved {
 struct rig_moved rig_pour(
     struct rig *rig, struct rig_tube tube, int64_t by_command_ms, int64_t by_hand_ms);
 
+/* Does any output of any chain run? */
 bool rig_anything_runs(const struct rig *rig);
 
 /* --- rig_head.c ------------------------------------------------------------------------------- */

@@ -88,8 +88,11 @@ void load_chains(struct loader *l, const struct tree_node *map);
 void load_stocks(struct loader *l, const struct tree_node *map);
 void load_tanks(struct loader *l, const struct tree_node *tanks);
 
+/* A tank's probes. */
 void load_probes(struct loader *l, struct load_tank *t);
+/* A tank's pumps, with their limits. */
 void load_pumps(struct loader *l, struct load_tank *t);
+/* The schedule that a tank names. */
 bool load_crop_file(
     struct loader *l, const char *path, const struct tree_node *named, struct crop_schedule *ret);
 

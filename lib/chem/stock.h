@@ -65,6 +65,8 @@ double stock_ec_us_cm_per_ml_l(const struct stock_strength *strength);
 bool stock_keep_apart(const struct stock_strength *a, const struct stock_strength *b);
 
 const char *stock_reagent_word(enum stock_reagent reagent); /* "nitric" */
+
+/* And back; false when the word isn't one of them. */
 bool stock_reagent_read(enum stock_reagent *ret, const char *word);
 
 #endif

@@ -22,6 +22,7 @@ struct probe_model { /* members are this module's */
     double shown;
 };
 
+/* A probe that has seen nothing yet. */
 void probe_model_init(
     struct probe_model *m, const struct probe_model_config *config, uint64_t seed);
 
