@@ -48,7 +48,7 @@ static void serve(int fd)
         if (type >> 4 == 1) (void)!write(fd, script->connack, script->connack_length);
         if (type >> 4 == 12) (void)!write(fd, "\xD0\x00", 2);
         if (type >> 4 != 8) continue;
-        memcpy(answer, script->suback, script->suback_length);
+        if (script->suback_length > 0) memcpy(answer, script->suback, script->suback_length);
         if (script->suback_length >= 4) memcpy(answer + 2, body, 2);
         (void)!write(fd, answer, script->suback_length);
         (void)!write(fd, script->then, script->then_length);
