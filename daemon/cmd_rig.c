@@ -273,7 +273,6 @@ static struct mono pass(struct rig *rig)
     for (uint32_t c = 0; c < rig->chain_count; c++) {
         rig_head_advance(rig, &rig->chain[c]);
     }
-    rig_world_step(rig);
     due = sooner(due, rig_apply_due(rig));
     for (uint32_t c = 0; c < rig->chain_count; c++) {
         due = sooner(due, rig_chain_turn(rig, &rig->chain[c]));
@@ -332,7 +331,6 @@ static void say_goodbye(struct rig *rig)
         rig_head_advance(rig, &rig->chain[c]);
         rig_chain_goodbye(&rig->chain[c]);
     }
-    rig_world_step(rig);
     rig_tell_totals(rig);
 }
 

@@ -22,6 +22,8 @@ static void end_run(struct rig *rig, struct rig_chain *chain, uint32_t module, u
 {
     rig_tell_run(rig, chain, module, channel, "end");
     chain->run[module][channel].running = false;
+    struct rig_tube tube;
+    if (rig_tube_of(rig, chain, module, channel, &tube)) rig_world_end(rig, tube);
 }
 
 static void start_run(
@@ -35,8 +37,7 @@ static void start_run(
     run->ran_ms = 0;
     run->moved_ul = run->arrived_ul = 0.0;
     struct rig_tube tube;
-    if (rig_tube_of(rig, chain, output.module, output.channel, &tube) && tube.pump < TANK_PUMPS_MAX)
-        rig->tank[tube.tank].pump[tube.pump].starts++;
+    if (rig_tube_of(rig, chain, output.module, output.channel, &tube)) rig_world_start(rig, tube);
     rig_tell_run(rig, chain, output.module, output.channel, "start");
 }
 
@@ -85,6 +86,7 @@ void rig_head_look(struct rig *rig, struct rig_chain *chain)
 
 void rig_head_advance(struct rig *rig, struct rig_chain *chain)
 {
+    rig_world_step(rig); /* until now the water moved as the outputs ran until now */
     head_advance(&chain->head, rig->now.ms - chain->zero_ms);
     rig_head_look(rig, chain);
 }

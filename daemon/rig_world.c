@@ -1,5 +1,6 @@
 /* Tanks, tubes and bottles. A pump's stock goes into the line and reaches the tank when the water
  * in the line has flowed for as long as the way takes; without circulation it stays in the line. */
+#include <math.h>
 #include <stdlib.h>
 
 #include "daemon/rig.h"
@@ -11,7 +12,7 @@ static const double near_share = 0.3, mixing_factor = 0.6;
 static const double water_degc = 21.0, co2_per_hour = 0.1, co2_ppm = 420.0;
 static const double drink_share_per_day = 0.03, uptake_meq_per_l = 15.0, daylight = 0.5;
 
-static const double shortest_way_ms = 500.0, parcel_ms = 100.0;
+static const double parcel_ms = 100.0;
 static const double step_most_s = 20.0;
 
 /* --- opening ---------------------------------------------------------------------------------- */
@@ -38,6 +39,7 @@ static void make_tank(struct rig *rig, uint32_t i)
         const double error = rig->options->exact ? 1.0 : 0.95 + 0.1 * prng_unit(&rig->chance);
         tank->pump[p].ml_per_s = config->pump[p].ml_per_s * error;
         tank->pump[p].factor = 1.0;
+        tank->pump[p].line_until_ms = -(double)INFINITY;
     }
 }
 
@@ -103,10 +105,10 @@ static struct plant_dose dose_of(const struct site_stock *stock)
     return dose;
 }
 
+/* How long water takes through the line. */
 static double way_ms(const struct site_circulation *c)
 {
-    const double ms = c->line_ml / 1000.0 / c->flow_l_min * 60000.0;
-    return ms > shortest_way_ms ? ms : shortest_way_ms;
+    return c->line_ml / 1000.0 / c->flow_l_min * 60000.0;
 }
 
 static void send_on(struct rig_pump *pump, double ml, double due_ms, double bundle_ms)
@@ -137,17 +139,22 @@ static void arrive(struct rig *rig, uint32_t t, uint32_t p)
     }
 }
 
-/* Two that must not meet are in the line together: the ledger says so, once for each start. */
-static void look_for_meetings(struct rig *rig, struct rig_tube tube)
+/* Two that must not meet are in the line together: the ledger says so, once for each start. What is
+ * poured now began to flow 'ms' ago. */
+static void look_for_meetings(struct rig *rig, struct rig_tube tube, double ms)
 {
     const struct site_tank *config = &rig->site->tank[tube.tank];
-    const struct rig_tank *tank = &rig->tank[tube.tank];
+    struct rig_tank *tank = &rig->tank[tube.tank];
+    struct rig_pump *pump = &tank->pump[tube.pump];
     const uint32_t stock = config->pump[tube.pump].stock;
+    const double since_ms = tank->flow_ms - (tank->circulates ? ms : 0.0);
     for (uint32_t p = 0; p < config->pump_count; p++) {
         const uint32_t other = config->pump[p].stock;
-        if (p == tube.pump || tank->pump[p].parcel_count == 0) continue;
-        if (rig->site->stock[stock].keep_apart >> other & 1)
-            rig_tell_met(rig, tube.tank, stock, other);
+        if (p == tube.pump || (pump->met >> p & 1)) continue;
+        if (!(tank->pump[p].line_until_ms > since_ms)) continue;
+        if (!(rig->site->stock[stock].keep_apart >> other & 1)) continue;
+        pump->met |= UINT32_C(1) << p;
+        rig_tell_met(rig, tube.tank, stock, other);
     }
 }
 
@@ -169,9 +176,11 @@ struct rig_moved rig_pour(
     pump->arrived_ul += arrived;
     bottle->left_ul -= arrived;
     if (arrived > 0.0) {
-        if (pump->parcel_count == 0) look_for_meetings(rig, tube);
         const double way = way_ms(&config->circulation);
-        send_on(pump, arrived / 1000.0, tank->flow_ms + way, parcel_ms + way / RIG_PARCELS_MAX * 2);
+        look_for_meetings(rig, tube, (double)(by_command_ms + by_hand_ms));
+        pump->line_until_ms = tank->flow_ms + way;
+        send_on(
+            pump, arrived / 1000.0, pump->line_until_ms, parcel_ms + way / (RIG_PARCELS_MAX / 2));
     }
     return (struct rig_moved){ ul, arrived };
 }
@@ -192,16 +201,6 @@ static void step_tank(struct rig *rig, uint32_t t, double seconds)
     }
 }
 
-/* Which tanks have water moving, by what the heads' outputs do. */
-static void see_circulation(struct rig *rig)
-{
-    for (uint32_t t = 0; t < rig->site->tank_count; t++) {
-        const struct chain_address *a = &rig->site->tank[t].circulation.address;
-        rig->tank[t].circulates =
-            rig->chain[a->chain].run[a->position - 1][CHAIN_CIRCULATION_CHANNEL].running;
-    }
-}
-
 void rig_world_step(struct rig *rig)
 {
     const int64_t ms = mono_since(rig->now, rig->stepped_at);
@@ -210,7 +209,22 @@ void rig_world_step(struct rig *rig)
     for (uint32_t t = 0; t < rig->site->tank_count; t++) {
         step_tank(rig, t, (double)ms / 1000.0);
     }
-    see_circulation(rig);
+}
+
+void rig_world_start(struct rig *rig, struct rig_tube tube)
+{
+    struct rig_tank *tank = &rig->tank[tube.tank];
+    if (tube.pump == TANK_PUMPS_MAX) {
+        tank->circulates = true;
+        return;
+    }
+    tank->pump[tube.pump].starts++;
+    tank->pump[tube.pump].met = 0;
+}
+
+void rig_world_end(struct rig *rig, struct rig_tube tube)
+{
+    if (tube.pump == TANK_PUMPS_MAX) rig->tank[tube.tank].circulates = false;
 }
 
 bool rig_anything_runs(const struct rig *rig)

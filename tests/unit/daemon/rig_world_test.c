@@ -195,14 +195,27 @@ START_TEST(stocks_that_must_not_meet_are_seen_to_meet)
 }
 END_TEST
 
-START_TEST(a_flushed_line_is_clean)
+/* The line holds 20 mL and 1 L/s flows: a stock is out of it 20 ms after its pump has stopped. */
+START_TEST(a_flushed_line_is_clean_and_one_moment_earlier_it_is_not)
 {
     fixture_command("c1", 1, 0, 60000);
     fixture_command("d1", 1, 1, 500);
-    fixture_wait(2000);
+    fixture_wait(500 + (_i == 0 ? 21 : 19));
     fixture_command("d2", 1, 2, 500);
     fixture_wait(2000);
-    ck_assert_int_eq(fixture_count("\"kind\":\"met\"", ""), 0);
+    ck_assert_int_eq(fixture_count("\"kind\":\"met\"", ""), _i == 0 ? 0 : 1);
+}
+END_TEST
+
+START_TEST(two_that_run_at_once_meet_once)
+{
+    fixture_command("c1", 1, 0, 60000);
+    fixture_wait(1000);
+    fixture_command("d1", 1, 1, 3000);
+    fixture_wait(1000);
+    fixture_command("d2", 1, 2, 500);
+    fixture_wait(5000);
+    ck_assert_int_eq(fixture_count("\"kind\":\"met\"", "\"stock\":\"leaf-b\""), 1);
 }
 END_TEST
 
@@ -311,7 +324,8 @@ int main(void)
     tcase_add_loop_test(tc, a_changed_chain_ends_what_ran_and_counts_all_of_it, 0, 5);
     tcase_add_test(tc, a_removed_module_closes_the_gap_and_comes_back);
     tcase_add_test(tc, stocks_that_must_not_meet_are_seen_to_meet);
-    tcase_add_test(tc, a_flushed_line_is_clean);
+    tcase_add_loop_test(tc, a_flushed_line_is_clean_and_one_moment_earlier_it_is_not, 0, 2);
+    tcase_add_test(tc, two_that_run_at_once_meet_once);
     tcase_add_test(tc, circulation_is_replaced_without_a_pause);
     tcase_add_test(tc, words_wait_for_their_time);
     tcase_add_test(tc, too_many_waiting_words_are_refused);
