@@ -123,7 +123,7 @@ END_TEST
 
 enum { LARGE = 64 * 1024 };
 
-static char large[LARGE];
+static char large[250 * 1024];
 
 static void add_chain(struct text *t, uint32_t chain, uint32_t modules)
 {
