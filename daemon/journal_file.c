@@ -57,13 +57,13 @@ static int write_line(struct journal *j, const char *line, size_t length)
     size_t done = 0;
     while (done < length) {
         const ssize_t n = write(j->fd, line + done, length - done);
-        if (n > 0) {
+        const int error = n < 0 ? errno : 0;
+        if (n > 0)
             done += (size_t)n;
-        } else if (n == 0) {
+        else if (n == 0)
             return EIO;
-        } else if (errno != EINTR && !(no_room(errno) && give_up_reserve(j))) {
-            return errno;
-        }
+        else if (error != EINTR && !(no_room(error) && give_up_reserve(j)))
+            return error;
     }
     return 0;
 }
@@ -168,7 +168,8 @@ static enum err repair(
     return journal_put(j, &r, now, &seq, NULL, problem);
 }
 
-/* One record for each broken place that none tells of yet. */
+/* One record for each broken place that none tells of yet. After one at the end the next good
+ * record is the first that is written now. */
 static enum err note_damage(
     struct journal *j, const struct journal_scan *s, struct now now, struct problem *problem)
 {
@@ -183,7 +184,7 @@ static enum err note_damage(
         record_add_text(&r, "where", place->problem.where);
         record_add_text(&r, "text", place->problem.text);
         record_add_int(&r, "after_seq", place->gap.after);
-        record_add_int(&r, "next_seq", place->gap.next);
+        record_add_int(&r, "next_seq", place->gap.next > 0 ? place->gap.next : s->tip.seq + 1);
         err = journal_put(j, &r, now, &seq, NULL, problem);
         notes++;
     }

@@ -152,7 +152,8 @@ static inline void make_journal(int count, int days)
     for (int i = 0; i < count; i++) {
         now.civil.ms = DAY_ONE_MS + i * days / count * DAY_MS + i;
         now.mono.ms += 100;
-        must_append(i);
+        const int64_t seq = must_append(i);
+        if ((i + 1) * days % count < days) ck_assert(wait_synced(seq)); /* a day ends */
     }
     close_journal();
 }

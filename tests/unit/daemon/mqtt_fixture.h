@@ -12,23 +12,6 @@
 static struct broker broker;
 static struct broker_config config;
 
-/* For the leak checker, which finds this name by itself. When a client is destroyed the library
- * (1.3.12, MQTTAsync_NULLPublishCommands) forgets topic and payload of what it had queued and not
- * written: at most 64 messages, and only when a connection broke while more than its window was on
- * the way. The memory is the library's own. */
-const char *__lsan_default_suppressions(void);
-const char *__lsan_default_suppressions(void)
-{
-    return "leak:MQTTAsync_send\n";
-}
-
-/* ... and it sees through the library's frames with the slow unwinder alone. */
-const char *__asan_default_options(void);
-const char *__asan_default_options(void)
-{
-    return "fast_unwind_on_malloc=0";
-}
-
 /* The library's threads must not take signals: as in the daemon. */
 static void fixture_block_signals(void)
 {

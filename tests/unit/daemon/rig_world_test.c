@@ -99,6 +99,30 @@ START_TEST(a_fault_in_the_middle_of_a_dose_counts_from_its_moment)
 }
 END_TEST
 
+/* The loop hears a word between two of its steps: what ran until then ran as before. */
+START_TEST(a_fault_between_two_steps_counts_from_its_moment_too)
+{
+    fixture_command("d1", 1, 1, 1000);
+    fixture_wait(400);
+    RIG->now.ms += 30;
+    fixture_words(_i == 0 ? "slow:west/1.1=0" : "empty:leaf-a");
+    fixture_wait(2000);
+    ck_assert_double_eq_tol(PUMP(0, LEAF_A)->arrived_ul, 430, 1e-9);
+}
+END_TEST
+
+START_TEST(acid_lowers_the_tanks_ph_and_only_that_tanks)
+{
+    const double before = plant_ph(&RIG->tank[0].plant, false);
+    const double other = plant_ph(&RIG->tank[1].plant, false);
+    fixture_command("c1", 1, 0, 60000);
+    fixture_command("d1", 1, 3, 10000); /* 5 mL of 0.8 meq: 0.67 of 1.5 meq/L */
+    fixture_wait(60000);
+    ck_assert(plant_ph(&RIG->tank[0].plant, false) < before - 1.0);
+    ck_assert_double_eq_tol(plant_ph(&RIG->tank[1].plant, false), other, 0.02);
+}
+END_TEST
+
 START_TEST(a_run_by_hand_is_told_as_one)
 {
     fixture_words("hand:west/2.2");
@@ -318,6 +342,8 @@ int main(void)
     tcase_add_test(tc, an_empty_bottle_gives_nothing_and_a_new_one_is_full);
     tcase_add_test(tc, a_bottle_runs_out_in_the_middle_of_a_dose);
     tcase_add_test(tc, a_fault_in_the_middle_of_a_dose_counts_from_its_moment);
+    tcase_add_loop_test(tc, a_fault_between_two_steps_counts_from_its_moment_too, 0, 2);
+    tcase_add_test(tc, acid_lowers_the_tanks_ph_and_only_that_tanks);
     tcase_add_test(tc, a_run_by_hand_is_told_as_one);
     tcase_add_test(tc, a_switch_takes_a_dose_over_without_losing_a_millisecond);
     tcase_add_test(tc, tubes_go_with_the_module_that_is_carried_elsewhere);

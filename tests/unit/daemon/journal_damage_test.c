@@ -1,0 +1,507 @@
+/* What is made of a journal that isn't as it was written. INV-7: a torn last line is repaired and
+ * noted, anything else is reported, and nothing is overwritten. */
+#include "tests/unit/daemon/journal_fixture.h"
+
+#include "daemon/digest.h"
+
+enum { ROOM = 256 * 1024 };
+
+static const char day_one[] = "journal-2031-04-02.jsonl", day_two[] = "journal-2031-04-03.jsonl",
+                  day_three[] = "journal-2031-04-04.jsonl";
+static char kept[ROOM], found[ROOM];
+
+static size_t line_start(const char *bytes, size_t length, int line)
+{
+    size_t start = 0;
+    for (int n = 1; n < line; n++) {
+        const char *feed = memchr(bytes + start, '\n', length - start);
+        ck_assert_ptr_nonnull(feed);
+        start = (size_t)(feed - bytes) + 1;
+    }
+    return start;
+}
+
+/* The text of the newest record's field. */
+static const char *newest(const char *field)
+{
+    static char value[600];
+    char key[64];
+    snprintf(key, sizeof key, "\"%s\":", field);
+    const char *start = strstr(last_line, key);
+    ck_assert_msg(start != NULL, "%s has no %s", last_line, field);
+    start += strlen(key);
+    if (*start == '"') start++;
+    const size_t length = strcspn(start, "\",}");
+    memcpy(value, start, length);
+    value[length] = '\0';
+    return value;
+}
+
+/* --- torn tails ------------------------------------------------------------------------------- */
+
+START_TEST(a_last_line_cut_at_any_byte_is_set_aside_and_noted)
+{
+    make_journal(5, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    const size_t start = line_start(kept, length, 5);
+    for (size_t cut = start + 1; cut < length; cut++) {
+        char sha256[DIGEST_HEX_MAX], seq[8];
+        clear_dir();
+        write_file(day_one, kept, cut);
+        must_open();
+        ck_assert(report.torn && !report.damaged && report.records == 4);
+        ck_assert_int_eq(report.torn_bytes, cut - start);
+        ck_assert_int_eq(must_append(7), 6);
+        close_journal();
+        ck_assert_uint_eq(read_file("journal-2031-04-02.jsonl.torn-1", found, ROOM), cut - start);
+        ck_assert_mem_eq(found, kept + start, cut - start);
+        ck_assert_uint_gt(read_file(day_one, found, ROOM), start);
+        ck_assert_mem_eq(found, kept, start);
+        struct load_digest *digest = digest_open();
+        digest_add(digest, kept + start, cut - start);
+        ck_assert(digest_close(digest, sha256));
+        must_open();
+        ck_assert(!report.torn && !report.damaged && report.records == 6);
+        close_journal();
+        found[read_file(day_one, found, ROOM - 1)] = '\0';
+        strcpy(last_line, strstr(found, "\"kind\":\"recovery\"") - 200);
+        ck_assert_str_eq(newest("sha256"), sha256);
+        snprintf(seq, sizeof seq, "%d", (int)(cut - start));
+        ck_assert_ptr_nonnull(strstr(found, "\"kept_as\":\"journal-2031-04-02.jsonl.torn-1\""));
+    }
+}
+END_TEST
+
+START_TEST(what_was_set_aside_before_is_not_overwritten)
+{
+    make_journal(2, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    write_file("journal-2031-04-02.jsonl.torn-1", "precious", 8);
+    write_file(day_one, kept, length - 3);
+    must_open();
+    ck_assert(report.torn);
+    ck_assert_uint_eq(read_file("journal-2031-04-02.jsonl.torn-1", found, ROOM), 8);
+    ck_assert(exists("journal-2031-04-02.jsonl.torn-2"));
+}
+END_TEST
+
+/* A block that never reached the disk reads as zeros, and the line feed after it may be there. */
+START_TEST(a_last_line_with_a_hole_is_torn)
+{
+    make_journal(3, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    const size_t start = line_start(kept, length, 3);
+    memset(kept + start + 40, 0, 100);
+    write_file(day_one, kept, length);
+    must_open();
+    ck_assert(report.torn && !report.damaged && report.records == 2);
+    ck_assert_int_eq(report.torn_bytes, length - start);
+    close_journal();
+    scan();
+    ck_assert(!report.damaged && !report.torn);
+}
+END_TEST
+
+START_TEST(a_long_hole_at_the_end_is_torn)
+{
+    make_journal(3, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    memset(kept + length, 0, ROOM - length);
+    kept[ROOM - 1] = '\n';
+    for (int ended = 0; ended < 2; ended++) {
+        clear_dir();
+        write_file(day_one, kept, (size_t)(ROOM - 1 + ended));
+        must_open();
+        ck_assert(report.torn && !report.damaged && report.records == 3);
+        ck_assert_int_eq(report.torn_bytes, (int64_t)ROOM - 1 + ended - (int64_t)length);
+        close_journal();
+        scan();
+        ck_assert(!report.damaged && !report.torn && report.records == 4);
+    }
+}
+END_TEST
+
+/* At midnight: the new day's file is there already, and empty. */
+START_TEST(the_tail_before_an_empty_last_segment_is_torn)
+{
+    make_journal(4, 2);
+    const size_t length = read_file(day_two, kept, ROOM);
+    write_file(day_two, kept, length - 5);
+    write_file(day_three, "", 0);
+    must_open();
+    ck_assert(report.torn && !report.damaged && report.records == 3 && report.segments == 3);
+    must_append(1);
+    close_journal();
+    scan();
+    ck_assert(!report.torn && !report.damaged && report.records == 5);
+}
+END_TEST
+
+START_TEST(the_tail_before_a_segment_with_records_is_damage)
+{
+    make_journal(6, 3);
+    const size_t length = read_file(day_two, kept, ROOM);
+    write_file(day_two, kept, length - 5);
+    must_open();
+    ck_assert(!report.torn && report.damaged);
+    ck_assert_str_eq(report.problem.where, "journal-2031-04-03.jsonl:2");
+    ck_assert_int_eq(visited, 5);
+    ck_assert_uint_eq(read_file(day_two, found, ROOM), length - 5);
+}
+END_TEST
+
+/* --- damage ----------------------------------------------------------------------------------- */
+
+/* A last record that was written whole may have been acted on: losing it might give back a dose. */
+START_TEST(a_last_line_that_is_whole_but_changed_is_damage)
+{
+    make_journal(3, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    const size_t start = line_start(kept, length, 3);
+    for (size_t flip = start; flip < length; flip++) {
+        clear_dir();
+        memcpy(found, kept, length);
+        found[flip] = (char)(found[flip] ^ 1);
+        write_file(day_one, found, length);
+        must_open();
+        ck_assert_msg(report.damaged && !report.torn, "byte %zu", flip);
+        ck_assert_int_eq(report.records, 2);
+        close_journal();
+        ck_assert_uint_eq(read_file(day_one, found, ROOM), length);
+        found[flip] = (char)(found[flip] ^ 1);
+        ck_assert_mem_eq(found, kept, length);
+        ck_assert(exists("journal-2031-04-02-2.jsonl"));
+    }
+}
+END_TEST
+
+START_TEST(records_after_a_broken_place_are_still_read_and_it_is_told_once)
+{
+    make_journal(9, 3);
+    const size_t length = read_file(day_two, kept, ROOM);
+    kept[line_start(kept, length, 2) + 60] ^= 4;
+    write_file(day_two, kept, length);
+    must_open();
+    ck_assert(report.damaged && !report.torn);
+    ck_assert_str_eq(report.problem.where, "journal-2031-04-03.jsonl:2");
+    ck_assert_int_eq(visited, 8);
+    ck_assert_int_eq(visited_ul, 36 - 4);
+    ck_assert_int_eq(report.tip.seq, 9);
+    ck_assert(journal_turned(journal) && exists("journal-2031-04-04-2.jsonl"));
+    ck_assert_int_eq(must_append(1), 11); /* 10 is the note */
+    close_journal();
+    ck_assert_uint_eq(read_file(day_two, found, ROOM), length);
+    ck_assert_mem_eq(found, kept, length);
+    must_open();
+    ck_assert(!report.damaged && !journal_turned(journal) && visited == 10);
+    close_journal();
+    scan();
+    ck_assert(report.damaged && report.records == 10);
+}
+END_TEST
+
+START_TEST(the_damage_record_names_the_place)
+{
+    make_journal(9, 3);
+    const size_t length = read_file(day_two, kept, ROOM);
+    kept[line_start(kept, length, 2) + 60] ^= 4;
+    write_file(day_two, kept, length);
+    must_open();
+    close_journal();
+    scan();
+    ck_assert_str_eq(newest("kind"), "damage");
+    ck_assert_str_eq(newest("where"), "journal-2031-04-03.jsonl:2");
+    ck_assert_str_eq(newest("after_seq"), "4");
+    ck_assert_str_eq(newest("next_seq"), "6");
+    ck_assert_str_eq(newest("seq"), "10");
+}
+END_TEST
+
+START_TEST(damage_that_grows_is_told_again)
+{
+    make_journal(9, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    kept[line_start(kept, length, 4) + 60] ^= 4;
+    write_file(day_one, kept, length);
+    must_open();
+    ck_assert(report.damaged);
+    close_journal();
+    must_open();
+    ck_assert(!report.damaged);
+    close_journal();
+    kept[line_start(kept, length, 5) + 60] ^= 4;
+    write_file(day_one, kept, length);
+    must_open();
+    ck_assert(report.damaged && visited == 9 - 2 + 1);
+    close_journal();
+    must_open();
+    ck_assert(!report.damaged);
+}
+END_TEST
+
+START_TEST(several_broken_places_are_each_noted)
+{
+    make_journal(20, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    for (int line = 2; line <= 18; line += 4) {
+        kept[line_start(kept, length, line) + 60] ^= 4;
+    }
+    write_file(day_one, kept, length);
+    must_open();
+    ck_assert(report.damaged && visited == 15);
+    ck_assert_int_eq(journal_tip(journal).seq, 25);
+    close_journal();
+    must_open();
+    ck_assert(!report.damaged && visited == 20);
+}
+END_TEST
+
+/* More than is remembered: never silent. */
+START_TEST(a_journal_broken_all_over_is_damaged_at_every_opening)
+{
+    make_journal(300, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    for (int line = 2; line <= 298; line += 2) {
+        kept[line_start(kept, length, line) + 60] ^= 4;
+    }
+    write_file(day_one, kept, length);
+    for (int n = 0; n < 6; n++) {
+        must_open();
+        ck_assert(report.damaged && visited == 151 + (n < 4 ? n : 4) * 16);
+        close_journal();
+    }
+}
+END_TEST
+
+START_TEST(lines_that_were_taken_out_doubled_or_swapped_are_damage)
+{
+    make_journal(6, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    const size_t third = line_start(kept, length, 3), fourth = line_start(kept, length, 4),
+                 fifth = line_start(kept, length, 5);
+    static const int records[] = { 5, 6, 5 };
+    for (int n = 0; n < 3; n++) {
+        size_t size = third;
+        memcpy(found, kept, third);
+        if (n == 1) { /* 3 3 4 */
+            memcpy(found + size, kept + third, fourth - third);
+            size += fourth - third;
+        }
+        if (n == 2) { /* 4 3 */
+            memcpy(found + size, kept + fourth, fifth - fourth);
+            size += fifth - fourth;
+        }
+        const size_t rest = n == 1 ? third : n == 2 ? third : fourth;
+        const size_t until = n == 2 ? fourth : length;
+        memcpy(found + size, kept + rest, until - rest);
+        size += until - rest;
+        if (n == 2) {
+            memcpy(found + size, kept + fifth, length - fifth);
+            size += length - fifth;
+        }
+        write_file(day_one, found, size);
+        scan();
+        ck_assert_msg(report.damaged, "case %d", n);
+        ck_assert_int_eq(report.records, records[n]);
+    }
+}
+END_TEST
+
+START_TEST(a_segment_of_another_journal_is_damage)
+{
+    make_journal(6, 3);
+    const size_t length = read_file(day_two, kept, ROOM);
+    clear_dir();
+    keep_days = 30;
+    must_open();
+    for (int i = 0; i < 6; i++) {
+        now.civil.ms = DAY_ONE_MS + i / 2 * DAY_MS + 7;
+        must_append(100 + i);
+    }
+    close_journal();
+    scan();
+    ck_assert(!report.damaged);
+    write_file(day_two, kept, length);
+    scan();
+    ck_assert(report.damaged);
+}
+END_TEST
+
+START_TEST(a_missing_segment_is_damage)
+{
+    make_journal(8, 4);
+    read_file(day_two, kept, ROOM);
+    unlink(at(day_two));
+    scan();
+    ck_assert(report.damaged && report.records == 6);
+    ck_assert_str_eq(report.problem.where, "journal-2031-04-04.jsonl:1");
+    must_open();
+    ck_assert(report.damaged && visited == 6);
+    close_journal();
+    must_open();
+    ck_assert(!report.damaged);
+}
+END_TEST
+
+START_TEST(a_journal_of_rubbish_is_reported_and_begun_anew)
+{
+    memset(kept, 'x', ROOM);
+    for (size_t n = 0; n < ROOM; n += 1000) {
+        kept[n] = '\n';
+    }
+    for (size_t length = 19001; length < 19003; length++) { /* the second with a torn end, too */
+        const bool torn = length > 19001;
+        clear_dir();
+        write_file(day_one, kept, length);
+        must_open();
+        ck_assert(report.damaged && report.records == 0 && report.torn == torn);
+        must_append(1);
+        close_journal();
+        must_open();
+        ck_assert(!report.damaged && visited == 2 + torn);
+        close_journal();
+        ck_assert_uint_ge(read_file(day_one, found, ROOM), 19001);
+        ck_assert_mem_eq(found, kept, 19001);
+    }
+}
+END_TEST
+
+START_TEST(a_line_longer_than_the_buffer_is_damage_and_is_passed_over)
+{
+    make_journal(4, 2);
+    const size_t length = read_file(day_one, kept, ROOM);
+    memset(kept + length, 'x', 200000);
+    kept[length + 200000] = '\n';
+    write_file(day_one, kept, length + 200001);
+    scan();
+    ck_assert(report.damaged && report.records == 4);
+    ck_assert_str_eq(report.problem.where, "journal-2031-04-02.jsonl:3");
+}
+END_TEST
+
+/* --- every byte ------------------------------------------------------------------------------- */
+
+enum { MANY = 60, MANY_DAYS = 3 };
+
+/* What the files hold when nothing is wrong. */
+static size_t lengths[MANY_DAYS];
+static char whole[MANY_DAYS][ROOM / 2];
+static const char *const names[MANY_DAYS] = { day_one, day_two, day_three };
+
+static void make_many(void)
+{
+    make_journal(MANY, MANY_DAYS);
+    for (int day = 0; day < MANY_DAYS; day++) {
+        lengths[day] = read_file(names[day], whole[day], sizeof whole[day]);
+    }
+    scan();
+    ck_assert(report.records == MANY && !report.torn && !report.damaged);
+}
+
+static int records_before(const char *bytes, size_t length)
+{
+    int count = 0;
+    for (size_t i = 0; i < length; i++) {
+        count += bytes[i] == '\n';
+    }
+    return count;
+}
+
+/* Cut anywhere in the last segment: what is left verifies, or its last line is torn. Cut in an
+ * earlier one: damage, unless nothing was cut. */
+START_TEST(a_journal_cut_at_any_byte_is_repaired_or_reported)
+{
+    make_many();
+    for (int day = 0; day < MANY_DAYS; day++) {
+        const bool last = day == MANY_DAYS - 1;
+        for (size_t cut = 0; cut < lengths[day]; cut++) {
+            ck_assert_int_eq(truncate(at(names[day]), (off_t)cut), 0);
+            scan();
+            const int left = records_before(whole[day], cut);
+            const bool between = cut == 0 || whole[day][cut - 1] == '\n';
+            ck_assert_int_eq(report.damaged, !last);
+            ck_assert_int_eq(report.torn, last && !between);
+            ck_assert_int_eq(report.records, MANY - MANY / MANY_DAYS + left);
+            write_file(names[day], whole[day], lengths[day]);
+        }
+    }
+}
+END_TEST
+
+/* One bit of any byte, and the whole byte: never a record more or other than was written. */
+START_TEST(a_flipped_bit_anywhere_is_repaired_or_reported)
+{
+    make_many();
+    for (int day = 0; day < MANY_DAYS; day++) {
+        const int fd = open(at(names[day]), O_WRONLY);
+        for (size_t flip = 0; flip < lengths[day]; flip++) {
+            const char changed = (char)(whole[day][flip] ^ (1 << (flip % 8)));
+            ck_assert_int_eq(pwrite(fd, &changed, 1, (off_t)flip), 1);
+            scan();
+            ck_assert_msg(report.damaged != report.torn, "%s byte %zu", names[day], flip);
+            ck_assert_int_le(report.records, MANY - 1);
+            ck_assert_int_ge(report.records, MANY - 2); /* a line feed joins two */
+            ck_assert_int_le(visited_ul, MANY * (MANY - 1) / 2);
+            ck_assert_int_eq(pwrite(fd, &whole[day][flip], 1, (off_t)flip), 1);
+        }
+        close(fd);
+    }
+    scan();
+    ck_assert(report.records == MANY && !report.damaged);
+}
+END_TEST
+
+/* The same by the daemon's own way in, at every 17th byte: it opens, goes on, and is told once. */
+START_TEST(after_any_flip_the_journal_goes_on)
+{
+    make_many();
+    for (int day = 0; day < MANY_DAYS; day++) {
+        for (size_t flip = (size_t)_i; flip < lengths[day]; flip += 17 * 8) {
+            clear_dir();
+            for (int n = 0; n < MANY_DAYS; n++) {
+                write_file(names[n], whole[n], lengths[n]);
+            }
+            memcpy(found, whole[day], lengths[day]);
+            found[flip] = (char)(found[flip] ^ 0x10);
+            write_file(names[day], found, lengths[day]);
+            must_open();
+            ck_assert(report.damaged && !report.torn);
+            must_append(5);
+            close_journal();
+            read_file(names[day], kept, ROOM);
+            ck_assert_mem_eq(kept, found, lengths[day]);
+            must_open();
+            ck_assert(!report.damaged && !report.torn);
+            close_journal();
+        }
+    }
+}
+END_TEST
+
+int main(void)
+{
+    TCase *t = tcase_create("journal_damage");
+    tcase_set_timeout(t, 240);
+    tcase_add_checked_fixture(t, make_dir, remove_dir);
+    tcase_add_test(t, a_last_line_cut_at_any_byte_is_set_aside_and_noted);
+    tcase_add_test(t, what_was_set_aside_before_is_not_overwritten);
+    tcase_add_test(t, a_last_line_with_a_hole_is_torn);
+    tcase_add_test(t, a_long_hole_at_the_end_is_torn);
+    tcase_add_test(t, the_tail_before_an_empty_last_segment_is_torn);
+    tcase_add_test(t, the_tail_before_a_segment_with_records_is_damage);
+    tcase_add_test(t, a_last_line_that_is_whole_but_changed_is_damage);
+    tcase_add_test(t, records_after_a_broken_place_are_still_read_and_it_is_told_once);
+    tcase_add_test(t, the_damage_record_names_the_place);
+    tcase_add_test(t, damage_that_grows_is_told_again);
+    tcase_add_test(t, several_broken_places_are_each_noted);
+    tcase_add_test(t, a_journal_broken_all_over_is_damaged_at_every_opening);
+    tcase_add_test(t, lines_that_were_taken_out_doubled_or_swapped_are_damage);
+    tcase_add_test(t, a_segment_of_another_journal_is_damage);
+    tcase_add_test(t, a_missing_segment_is_damage);
+    tcase_add_test(t, a_journal_of_rubbish_is_reported_and_begun_anew);
+    tcase_add_test(t, a_line_longer_than_the_buffer_is_damage_and_is_passed_over);
+    tcase_add_test(t, a_journal_cut_at_any_byte_is_repaired_or_reported);
+    tcase_add_test(t, a_flipped_bit_anywhere_is_repaired_or_reported);
+    tcase_add_loop_test(t, after_any_flip_the_journal_goes_on, 0, 8);
+    return run_case(t, "journal_damage");
+}
