@@ -162,6 +162,7 @@ struct rig_tube {
     uint32_t tank, pump;
 };
 
+/* Every tank full of source water, every bottle full; false when memory is short. */
 bool rig_world_open(struct rig *rig);
 
 /* The water moves on to rig->now. */
