@@ -91,6 +91,7 @@ static void fixture_look(void *context, int32_t tank, struct homie_views *ret)
     memset(ret, 0, sizeof *ret);
     ret->site = world.site;
     if (tank == HOMIE_ROOT) return;
+    if (tank >= FIXTURE_TANKS) tank = 0; /* a larger site's tanks are all like the first */
     ret->tank = world.tank[tank];
     for (uint32_t i = 0; i < fixture_tank[tank].pump_count; i++) {
         ret->stock[i] = world.stock[fixture_tank[tank].pump[i].stock];
