@@ -298,6 +298,12 @@ static const char *read_value(struct reader *in, struct record_field *f)
     return read_number(in, f);
 }
 
+/* Most keys differ in their first character. */
+static bool in_order(const char *a, const char *b)
+{
+    return a[0] != b[0] ? a[0] < b[0] : strcmp(a, b) < 0;
+}
+
 static const char *read_member(struct reader *in, struct canon_span *hash)
 {
     struct record *r = in->r;
@@ -305,12 +311,13 @@ static const char *read_member(struct reader *in, struct canon_span *hash)
     if (r->count == RECORD_FIELDS_MAX) return "more members than a record holds";
     struct record_field *f = &r->field[r->count];
     const char *wrong = read_key(in, f);
-    if (!wrong && r->count > 0 && strcmp(r->field[r->count - 1].key, f->key) >= 0)
+    if (!wrong && r->count > 0 && !in_order(r->field[r->count - 1].key, f->key))
         wrong = "the keys aren't in order";
     if (!wrong) wrong = read_value(in, f);
     if (wrong) return wrong;
     r->count++;
-    if (strcmp(f->key, "hash") == 0) *hash = (struct canon_span){ from, in->at };
+    if (f->key[0] == 'h' && strcmp(f->key, "hash") == 0)
+        *hash = (struct canon_span){ from, in->at };
     return NULL;
 }
 

@@ -72,24 +72,30 @@ enum err link_seal(struct link_tip *tip, struct record *r, const struct link_sta
 
 /* --- reading ---------------------------------------------------------------------------------- */
 
-static bool is_hash(const char *s)
+/* The members that every record has; the texts point into it. */
+struct links {
+    int64_t seq;
+    const char *prev, *own;
+};
+
+static bool read_links(const struct record *r, struct links *ret)
 {
-    for (size_t i = 0; i < LINK_HASH_HEX - 1; i++) {
-        if (!((s[i] >= '0' && s[i] <= '9') || (s[i] >= 'a' && s[i] <= 'f'))) return false;
-    }
-    return s[LINK_HASH_HEX - 1] == '\0';
+    struct now at;
+    const char *boot, *kind;
+    if (!link_header(r, &ret->seq, &at, &boot) || ret->seq < 1) return false;
+    if (!record_text(r, "kind", &kind)) return false;
+    return record_text(r, "prev", &ret->prev) && record_text(r, "hash", &ret->own);
 }
 
-/* Is 'own' the hash of the line without its hash member? */
-static bool is_hash_of(const char *own, const char *line, size_t length,
+/* The hash of the line without its hash member, as hex. */
+static void hash_line(char ret[LINK_HASH_HEX], const char *line, size_t length,
     const struct canon_span *member, link_hash hash)
 {
-    char bare[RECORD_LINE_MAX], hex[LINK_HASH_HEX];
+    char bare[RECORD_LINE_MAX];
     const size_t rest = length - member->to;
     memcpy(bare, line, member->from);
     memcpy(bare + member->from, line + member->to, rest);
-    hash_hex(hex, bare, member->from + rest, hash);
-    return memcmp(hex, own, sizeof hex) == 0;
+    hash_hex(ret, bare, member->from + rest, hash);
 }
 
 static enum err damaged(struct problem *problem, const char *text)
@@ -108,49 +114,46 @@ static enum err other_seq(struct problem *problem, int64_t seq, int64_t due)
     return damaged(problem, text);
 }
 
-/* The members that every record has: seq and the two hashes here, the rest by link_header. */
-static bool read_links(const struct record *r, struct link_tip *ret_own, struct link_tip *ret_prev)
-{
-    struct now at;
-    const char *boot, *kind, *own, *prev;
-    if (!link_header(r, &ret_own->seq, &at, &boot) || ret_own->seq < 1) return false;
-    if (!record_text(r, "kind", &kind) || !record_text(r, "hash", &own)) return false;
-    if (!record_text(r, "prev", &prev) || !is_hash(own) || !is_hash(prev)) return false;
-    ret_prev->seq = ret_own->seq - 1;
-    memcpy(ret_own->hash, own, LINK_HASH_HEX);
-    memcpy(ret_prev->hash, prev, LINK_HASH_HEX);
-    return true;
-}
-
 enum err link_follow(struct link_tip *tip, struct record *ret, const char *line, size_t length,
     link_hash hash, struct problem *problem)
 {
     struct record read;
     struct canon_span member;
+    struct links links;
     const enum err err = canon_read_hashed(&read, &member, line, length, problem);
     if (err != ERR_NONE) return err;
-    struct link_tip own, prev;
-    if (!read_links(&read, &own, &prev))
+    if (!read_links(&read, &links))
         return problem_set(problem, ERR_SYNTAX, "byte 1",
             "one of the members that every record has is missing, or can't be read");
-    if (!is_hash_of(own.hash, line, length, &member, hash))
+    struct link_tip next = { .seq = links.seq };
+    hash_line(next.hash, line, length, &member, hash);
+    if (strcmp(next.hash, links.own) != 0)
         return damaged(problem, "its hash isn't that of its content: the record was changed");
-    if (own.seq != tip->seq + 1) return other_seq(problem, own.seq, tip->seq + 1);
-    if (memcmp(prev.hash, tip->hash, sizeof prev.hash) != 0)
+    if (next.seq != tip->seq + 1) return other_seq(problem, next.seq, tip->seq + 1);
+    if (strcmp(links.prev, tip->hash) != 0)
         return damaged(problem, "its prev isn't the hash of the record before it");
-    *tip = own;
+    *tip = next;
     canon_copy(ret, &read);
     return ERR_NONE;
+}
+
+static bool is_hash(const char *s)
+{
+    for (size_t i = 0; i < LINK_HASH_HEX - 1; i++) {
+        if (!((s[i] >= '0' && s[i] <= '9') || (s[i] >= 'a' && s[i] <= 'f'))) return false;
+    }
+    return s[LINK_HASH_HEX - 1] == '\0';
 }
 
 bool link_before(struct link_tip *ret, const char *line, size_t length)
 {
     struct record read;
     struct canon_span member;
-    struct link_tip own, prev;
+    struct links links;
     if (canon_read_hashed(&read, &member, line, length, NULL) != ERR_NONE) return false;
-    if (!read_links(&read, &own, &prev)) return false;
-    *ret = prev;
+    if (!read_links(&read, &links) || !is_hash(links.prev)) return false;
+    ret->seq = links.seq - 1;
+    memcpy(ret->hash, links.prev, LINK_HASH_HEX);
     return true;
 }
 

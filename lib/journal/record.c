@@ -19,7 +19,8 @@ void record_start(struct record *r, const char *kind)
 static const struct record_field *find(const struct record *r, const char *key)
 {
     for (uint32_t i = 0; i < r->count; i++) {
-        if (r->field[i].key[0] == key[0] && strcmp(r->field[i].key, key) == 0) return &r->field[i];
+        const char *own = r->field[i].key;
+        if (own[0] == key[0] && own[1] == key[1] && strcmp(own, key) == 0) return &r->field[i];
     }
     return NULL;
 }
