@@ -163,6 +163,7 @@ struct rig_tube {
 };
 
 /* Every tank full of source water, every bottle full; false when memory is short. */
+/* Tanks full of source water, full bottles; false when memory is short. */
 bool rig_world_open(struct rig *rig);
 
 /* The water moves on to rig->now. */
