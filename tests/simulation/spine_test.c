@@ -129,7 +129,7 @@ END_TEST
 int main(void)
 {
     TCase *t = tcase_create("spine");
-    tcase_set_timeout(t, 100);
+    tcase_set_timeout(t, 300);
     tcase_add_loop_test(t, both_tanks_are_brought_from_source_water_into_their_bands, 0, 4);
     tcase_add_loop_test(t, what_the_pumps_moved_is_what_the_journal_says, 0, 2);
     tcase_add_loop_test(t, nothing_is_passed_or_run_twice_under_faults, 0, 6);
