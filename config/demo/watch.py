@@ -257,6 +257,14 @@ class Demo:
         print("  %d doses; rig and journal %s" % (len(doses), "agree" if same else "DIFFER"))
         return same
 
+    def kept_apart(self):
+        """The rig tells when two stocks that must not meet are in one line together."""
+        with open(os.path.join(self.folder, "ledger.jsonl"), encoding="utf-8") as file:
+            met = [r for r in map(json.loads, file) if r.get("kind") == "met"]
+        for r in met[:5]:
+            print("  %s: %s MET %s in the line" % (r["tank"], r["stock"], r["other"]))
+        return not met
+
     def verify(self):
         run = subprocess.run(
             [self.program, "journal", "verify", os.path.join(self.folder, "journal")],
@@ -280,7 +288,7 @@ class Demo:
                     first["ph"]["value"], tank["ph"]["value"], tank["ph"]["setpoint"],
                 )  # fmt: skip
                 print(text % values)
-        same = self.compare()
+        same = self.compare() and self.kept_apart()
         verified = self.verify()
         if not held:
             print("  NOT every tank came into its band and stayed there within %.0f s" % MOST_S)

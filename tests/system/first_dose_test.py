@@ -110,7 +110,8 @@ class FirstDose(harness.Case):
         run = subprocess.run(
             ["mosquitto_sub", "-p", str(self.world.port), "-t", BASIL + "/#", "-v", "-W", "2",
              "--retained-only"],
-            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, timeout=20, check=False,
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+            timeout=20, check=False,
         )  # fmt: skip
         kept = dict(line.split(" ", 1) for line in run.stdout.decode().splitlines() if " " in line)
         self.assertEqual(kept[BASIL + "/dosing/state"], "holding")
@@ -273,6 +274,8 @@ class FirstDose(harness.Case):
         self.assertIsNotNone(self.daemon.status())
         self.assertEqual(len(self.world.runs("start")), before)
         self.judge()
+        # Whoever heard the flood takes its words for values: from here on with fresh ears.
+        type(self).stranger = self.world.stranger()
 
     def test_13_readings_that_are_none_hold_the_tank(self):
         for probe in ("ec", "ph", "temperature"):
@@ -344,7 +347,7 @@ class FirstDose(harness.Case):
         self.assertEqual(code, 1, words)
 
     def test_16_the_journal_shows_what_was_changed(self):
-        """On a copy: a digit changed in the middle, a line cut short at the end."""
+        """On a copy, with one digit changed in the middle."""
         copy = os.path.join(self.world.folder, "copy")
         subprocess.run(["cp", "-r", self.daemon.journal_dir, copy], check=True)
         path = sorted(p for p in os.listdir(copy) if p.endswith(".jsonl"))[-1]
