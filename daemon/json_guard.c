@@ -206,7 +206,7 @@ static bool pass_word(struct scan *s)
 
 /* --- structure -------------------------------------------------------------------------------- */
 
-static bool open(struct scan *s, bool object, enum want *want)
+static bool open_value(struct scan *s, bool object, enum want *want)
 {
     if (s->depth == JSON_DEPTH_MAX) return fail(s, "more than 8 levels of nesting");
     s->object[s->depth++] = object;
@@ -218,7 +218,7 @@ static bool open(struct scan *s, bool object, enum want *want)
 static bool pass_value(struct scan *s, enum want *want)
 {
     const char c = s->bytes[s->at];
-    if (c == '{' || c == '[') return open(s, c == '{', want);
+    if (c == '{' || c == '[') return open_value(s, c == '{', want);
     *want = WANT_COMMA_OR_END;
     if (c == '"') return pass_string(s);
     if (c == '-' || digit_at(s)) return pass_number(s);

@@ -1,6 +1,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "lib/base/invariant.h"
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
@@ -202,6 +203,7 @@ static bool for_tank(enum request_kind kind)
 static void record_request(
     struct core *core, const struct event_request *q, const struct answer *a, struct actions *ret)
 {
+    INVARIANT(q->kind < REQUEST_COUNT);
     struct record *r = emit_record(ret, "request");
     record_add_text(r, "request", request_words[q->kind]);
     record_add_text(r, "by", q->origin.by);
