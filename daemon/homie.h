@@ -40,9 +40,10 @@ void homie_beat(struct homie *h, struct mqtt *m, const char *by, struct mono now
 
 /* A message for one of this device's settable properties? Fills the request but for 'by' and
  * 'ticket'. HOMIE_REFUSED: it can't be read, or it was retained (only an order to halt is acted on
- * then); the problem says why. The property is published again either way. Alerts that a former
- * life of this daemon left on the broker come in here too (HOMIE_NOT_MINE) and are cleared by the
- * next homie_publish if they no longer stand. */
+ * then); the problem says why. The property is published again either way. An empty message is
+ * nobody's: it's the echo of a kept one being cleared. Alerts that a former life of this daemon
+ * left on the broker come in here too (HOMIE_NOT_MINE) and are cleared by the next homie_publish if
+ * they no longer stand. */
 enum homie_set { HOMIE_NOT_MINE, HOMIE_REQUEST, HOMIE_REFUSED };
 enum homie_set homie_read_set(struct homie *h, const struct mqtt_message *message,
     struct event_request *ret, struct problem *problem);

@@ -164,6 +164,9 @@ enum homie_set homie_read_set(struct homie *h, const struct mqtt_message *messag
         read_alert(h, message);
         return HOMIE_NOT_MINE;
     }
+    /* Nothing is how a kept message is cleared, and that comes back to whoever listens: answering
+     * it with another clearing would never end. */
+    if (message->length == 0) return HOMIE_NOT_MINE;
     memset(ret, 0, sizeof *ret);
     h->slot[target.device->slot + target.index].again = true;
     if (target.device->tank != HOMIE_ROOT) ret->tank = (uint32_t)target.device->tank;

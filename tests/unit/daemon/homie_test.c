@@ -342,7 +342,7 @@ START_TEST(what_cannot_be_read_is_refused_and_the_value_said_again)
     fixture_settle(h);
     const struct {
         const char *topic, *payload;
-    } bad[] = { { "tern-hall/site/halt/set", "TRUE" }, { "tern-hall/site/halt/set", "" },
+    } bad[] = { { "tern-hall/site/halt/set", "TRUE" }, { "tern-hall/site/halt/set", " " },
         { "tern-hall/site/halt/set", "1" }, { "tern-hall-basil-bench/dosing/paused/set", "yes" },
         { "tern-hall-basil-bench/setpoint/ec/set", "1,4" },
         { "tern-hall-basil-bench/setpoint/ec/set", "nan" },
@@ -374,6 +374,21 @@ START_TEST(only_an_order_to_halt_is_acted_on_when_it_was_retained)
         set(h, "tern-hall-basil-bench/dosing/paused/set", "true", true, &q), HOMIE_REFUSED);
     ck_assert_int_eq(
         set(h, "tern-hall-basil-bench/setpoint/ec/set", "1.4", true, &q), HOMIE_REFUSED);
+    homie_close(h);
+}
+END_TEST
+
+/* Clearing what is kept comes back as an empty message, with the flag in MQTT 5. */
+START_TEST(the_echo_of_a_clearing_is_not_answered)
+{
+    struct homie *h = fixture_open();
+    struct event_request q;
+    fixture_settle(h);
+    ck_assert_int_eq(set(h, "tern-hall/site/halt/set", "", true, &q), HOMIE_NOT_MINE);
+    ck_assert_int_eq(set(h, "tern-hall/site/halt/set", "", false, &q), HOMIE_NOT_MINE);
+    ck_assert_int_eq(set(h, "tern-hall-basil-bench/setpoint/ec/set", "", true, &q), HOMIE_NOT_MINE);
+    fixture_settle(h);
+    ck_assert_uint_eq(world.sent_count, 0);
     homie_close(h);
 }
 END_TEST
@@ -448,6 +463,7 @@ int main(void)
     tcase_add_test(t, the_edge_of_the_envelope_is_met_exactly);
     tcase_add_test(t, what_cannot_be_read_is_refused_and_the_value_said_again);
     tcase_add_test(t, only_an_order_to_halt_is_acted_on_when_it_was_retained);
+    tcase_add_test(t, the_echo_of_a_clearing_is_not_answered);
     tcase_add_test(t, other_topics_are_not_mine);
     tcase_add_test(t, an_accepted_span_is_shown_and_one_that_is_too_long_is_not);
     tcase_add_test(t, it_listens_to_what_can_be_set_and_to_its_own_alerts);
