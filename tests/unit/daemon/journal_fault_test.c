@@ -14,16 +14,17 @@
 
 enum call { CALL_WRITE, CALL_FSYNC, CALL_FDATASYNC, CALL_FTRUNCATE, CALL_UNLINK, CALLS };
 
+/* Atomic: the syncing thread counts, too. */
 static struct {
-    int64_t done[CALLS];      /* of each since the faults were set */
-    int64_t fail_from[CALLS]; /* these fail from the nth on (1 is the next); 0: none */
-    int64_t fail_count[CALLS];
-    int error;
-    int64_t room;    /* bytes that can still be written to segments; -1: any number */
-    int64_t reserve; /* room that comes back when the reserve is removed */
-    int64_t kill_at; /* the process dies before the nth call of any kind, counted from 1 */
-    int64_t kill_count;
-    bool half; /* ... a write then does half of its work first */
+    _Atomic int64_t done[CALLS];      /* of each since the faults were set */
+    _Atomic int64_t fail_from[CALLS]; /* these fail from the nth on (1 is the next); 0: none */
+    _Atomic int64_t fail_count[CALLS];
+    _Atomic int error;
+    _Atomic int64_t room;    /* bytes that can still be written to segments; -1: any number */
+    _Atomic int64_t reserve; /* room that comes back when the reserve is removed */
+    _Atomic int64_t kill_at; /* the process dies before the nth call of any kind, counted from 1 */
+    _Atomic int64_t kill_count;
+    _Atomic bool half; /* ... a write then does half of its work first */
 } fault;
 static pthread_mutex_t hang = PTHREAD_MUTEX_INITIALIZER; /* held: syncing hangs */
 
