@@ -39,7 +39,7 @@ struct inbox {
     int descriptor;
     uint32_t holders;
     bool raised; /* the descriptor is readable */
-    bool poked, overrun;
+    bool poked, overrun, shut;
     uint64_t rank;
     struct ring reading, urgent;
     struct marks marks;
@@ -134,7 +134,7 @@ static void raise_descriptor(struct inbox *box)
 static void lower_descriptor(struct inbox *box)
 {
     if (!box->raised || box->poked || box->notice_count > 0) return;
-    if (box->reading.count > 0 || box->urgent.count > 0) return;
+    if (!box->shut && (box->reading.count > 0 || box->urgent.count > 0)) return;
     uint64_t count;
     (void)!read(box->descriptor, &count, sizeof count);
     box->raised = false;
@@ -265,7 +265,7 @@ static void put_checked(struct inbox *box, const struct inbox_letter *l, const c
         return;
     }
     ring_push(ring, l, box->rank++);
-    raise_descriptor(box);
+    if (!box->shut) raise_descriptor(box);
 }
 
 void inbox_put(struct inbox *box, const struct inbox_letter *letter)
@@ -321,10 +321,11 @@ static const char *take_bytes(char *to, const char *from, size_t length)
     return from + length;
 }
 
-/* The ring whose oldest message came first; NULL when both are empty. */
+/* The ring whose oldest message came first; NULL when both are empty, or nothing may be taken. */
 static struct ring *oldest(struct inbox *box)
 {
     struct slip reading, urgent;
+    if (box->shut) return NULL;
     if (box->urgent.count == 0) return box->reading.count > 0 ? &box->reading : NULL;
     if (box->reading.count == 0) return &box->urgent;
     (void)ring_front(&box->reading, &reading);
@@ -355,6 +356,25 @@ bool inbox_take(struct inbox *box, struct mqtt_message *ret)
     lower_descriptor(box);
     pthread_mutex_unlock(&box->lock);
     return ring != NULL;
+}
+
+void inbox_shut(struct inbox *box, bool shut)
+{
+    pthread_mutex_lock(&box->lock);
+    box->shut = shut;
+    if (!shut && (box->reading.count > 0 || box->urgent.count > 0)) raise_descriptor(box);
+    lower_descriptor(box);
+    pthread_mutex_unlock(&box->lock);
+}
+
+void inbox_drop_readings(struct inbox *box)
+{
+    pthread_mutex_lock(&box->lock);
+    box->counts.dropped += box->reading.count;
+    box->reading.head = box->reading.tail = 0;
+    box->reading.count = 0;
+    lower_descriptor(box);
+    pthread_mutex_unlock(&box->lock);
 }
 
 bool inbox_hear(struct inbox *box, struct notice *ret)

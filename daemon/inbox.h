@@ -88,6 +88,12 @@ bool inbox_tell(struct inbox *box, const struct notice *notice);
 /* Makes the descriptor readable until the next inbox_hear that finds nothing. */
 void inbox_poke(struct inbox *box);
 
+/* While it is shut, messages are kept and neither taken nor shown by the descriptor. */
+void inbox_shut(struct inbox *box, bool shut);
+
+/* Forgets the readings that wait, and counts them as dropped. */
+void inbox_drop_readings(struct inbox *box);
+
 /* The oldest message; false if there is none. The strings are valid until the next call. */
 bool inbox_take(struct inbox *box, struct mqtt_message *ret);
 

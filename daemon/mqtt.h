@@ -93,7 +93,9 @@ enum err mqtt_rewill(struct mqtt *m, const char *topic, const char *payload, boo
  * again at the latest. */
 struct mono mqtt_turn(struct mqtt *m, struct mono now);
 
-/* Takes the oldest message; false when there is none. The strings are valid until the next call. */
+/* Takes the oldest message; false when there is none. The strings are valid until the next call.
+ * What arrives while a connection is being made is handed out once it stands, so that whatever it
+ * leads to can be sent; readings of a former connection are left out then, and counted. */
 bool mqtt_take(struct mqtt *m, struct mqtt_message *ret);
 
 /* Never blocks. Unsent: there is no connection, the topic is none, or too much is on its way. What

@@ -247,6 +247,7 @@ static void on_connected(struct mqtt *m, int most)
     m->up_since = m->now;
     m->asked = false;
     m->refusal_told = false;
+    inbox_drop_readings(m->inbox); /* what waits is of the former connection */
     wishes_reset(&m->wishes);
     m->phase = PHASE_SUBSCRIBING;
     if (m->will_stale) mqtt_leave(m, 0);
@@ -327,6 +328,14 @@ static struct mono wanted_back(const struct mqtt *m)
     return mono_after(m->now, QUIET_MS);
 }
 
+/* What comes in while the connection is being made waits until its answer can be sent: an order to
+ * halt that the broker kept arrives before every subscription stands. */
+static bool must_wait(const struct mqtt *m)
+{
+    return m->phase == PHASE_CONNECTING || m->phase == PHASE_SUBSCRIBING ||
+           m->phase == PHASE_LEAVING;
+}
+
 struct mono mqtt_turn(struct mqtt *m, struct mono now)
 {
     m->now = now;
@@ -352,5 +361,6 @@ struct mono mqtt_turn(struct mqtt *m, struct mono now)
     case PHASE_RETIRING:
         break;
     }
+    inbox_shut(m->inbox, must_wait(m));
     return wanted_back(m);
 }

@@ -289,6 +289,38 @@ START_TEST(the_descriptor_is_readable_exactly_while_there_is_something)
 }
 END_TEST
 
+START_TEST(what_comes_while_it_is_shut_waits)
+{
+    struct mqtt_message m;
+    struct notice n = { .kind = NOTICE_LOST };
+    mark("west/report");
+    put("glass/ec", "1");
+    inbox_shut(box, true);
+    ck_assert(!readable());
+    put("west/report", "2");
+    put("glass/ec", "3");
+    ck_assert(!readable());
+    ck_assert(!inbox_take(box, &m));
+    ck_assert(inbox_tell(box, &n));
+    ck_assert(readable()); /* notices aren't kept back */
+    ck_assert(inbox_hear(box, &n));
+    ck_assert(!inbox_hear(box, &n));
+    ck_assert(!readable());
+    inbox_shut(box, false);
+    ck_assert(readable());
+    ck_assert(inbox_take(box, &m));
+    ck_assert_str_eq(m.payload, "1");
+    inbox_shut(box, true);
+    inbox_drop_readings(box);
+    ck_assert_uint_eq(inbox_counts(box).dropped, 1);
+    inbox_shut(box, false);
+    ck_assert(inbox_take(box, &m));
+    ck_assert_str_eq(m.payload, "2");
+    ck_assert(!inbox_take(box, &m));
+    ck_assert(!readable());
+}
+END_TEST
+
 START_TEST(too_many_notices_are_told)
 {
     struct notice n = { .kind = NOTICE_LOST };
@@ -379,6 +411,7 @@ int main(void)
     tcase_add_test(t, what_is_urgent_is_refused_when_its_room_is_full_and_never_pushed_out);
     tcase_add_loop_test(t, the_rings_keep_what_a_plain_list_keeps, 0, 20);
     tcase_add_test(t, the_descriptor_is_readable_exactly_while_there_is_something);
+    tcase_add_test(t, what_comes_while_it_is_shut_waits);
     tcase_add_test(t, too_many_notices_are_told);
     tcase_add_test(t, threads_can_put_while_the_loop_takes);
     tcase_add_test(t, filters_match_as_the_standard_says);

@@ -77,6 +77,31 @@ START_TEST(the_retained_flag_means_what_the_header_says)
 }
 END_TEST
 
+/* A kept order to halt comes with the first SUBACK; a hundred more are to come. */
+START_TEST(what_the_broker_kept_is_handed_out_when_it_can_be_answered)
+{
+    enum { MANY = 100 };
+    static char filters[MANY][32];
+    static struct mqtt_subscription list[MANY];
+    config.version = _i == 0 ? 5 : 4;
+    for (int i = 0; i < MANY; i++) {
+        snprintf(filters[i], sizeof filters[i], "site/%02d/set", i);
+        list[i] = (struct mqtt_subscription){
+            .filter = filters[i], .qos = 1, .settable = true, .kept = true
+        };
+    }
+    broker_publish(&broker, "-r", "-t", "site/00/set", "-m", "true", NULL);
+    struct mqtt *m = open_as("tern-hall-a", NULL);
+    subscribe(m, list, MANY);
+    struct mqtt_message got;
+    ck_assert(take_within(m, &got, 15000));
+    ck_assert(got.retained);
+    ck_assert(status_of(m).connected);
+    ck_assert_int_eq(publish(m, "west/dose/command/set", "halt", 1, false), MQTT_SENT);
+    mqtt_close(m);
+}
+END_TEST
+
 START_TEST(properties_of_mqtt_5_go_both_ways)
 {
     struct mqtt *m = open_as("tern-hall-a", NULL);
@@ -435,6 +460,7 @@ int main(void)
     tcase_set_timeout(t, 60);
     tcase_add_loop_test(t, a_message_comes_and_goes, 0, 2);
     tcase_add_test(t, the_retained_flag_means_what_the_header_says);
+    tcase_add_loop_test(t, what_the_broker_kept_is_handed_out_when_it_can_be_answered, 0, 2);
     tcase_add_test(t, properties_of_mqtt_5_go_both_ways);
     tcase_add_loop_test(t, it_comes_back_with_its_subscriptions_when_the_broker_does, 0, 2);
     tcase_add_test(t, the_addresses_are_tried_in_order);
