@@ -250,7 +250,7 @@ class FirstDose(harness.Case):
             b"", b"null", b"{}", b"[]", b"[" * 4000, b"{" * 64, b'{"id":', b'{"id":"x","id":"y"}',
             b"1e400", b"-1e400", b"NaN", b"0x10", b"6,2", b"6.2 pH", b"\xff\xfe\x00", b"\x00",
             b"true", b"false", b"TRUE", b"x" * 5000, b'{"boot":"' + b"a" * 3000 + b'"}',
-            b'{"by":"intruder","reign":1,"site":"x"}', "12\u00b0".encode(), b"9" * 400,
+            b'{"by":"intruder","reign":-1,"site":"x"}', "12\u00b0".encode(), b"9" * 400,
         ]  # fmt: skip
         ours = [t for t in known if t.startswith("homie/5/west/") or t.startswith(SITE)]
         for number in range(3000):

@@ -88,5 +88,38 @@ class Standby(harness.Case):
         self.judge_journal(self.other)
 
 
+class Forged(harness.Case):
+    """Somebody writes another owner on the head's own topic, while the head knows of none."""
+
+    SITE = {"tanks": ("basil-bench",), "dose_ml": 3, "acid_dose_ml": 3}
+
+    def test_a_forged_claim_makes_it_stand_by_whole_and_come_back_whole(self):
+        stranger = self.world.stranger()
+        self.daemon.start()
+        self.wait_dose(30)
+        forged = '{"by":"intruder","reign":99,"site":"elsewhere"}'
+        stranger.say("homie/5/west/chain/claim", forged)
+        harness.wait_until(
+            "it is recorded",
+            lambda: self.daemon.records("alert", alert="taken-over-west", on=True),
+            10,
+        )
+        time.sleep(3)
+        self.daemon.ask("claim", chain="west")
+
+        def whole():
+            status = self.daemon.status()
+            return status and status["site"]["active"] and status["chains"][0]["ours"]
+
+        harness.wait_until("it serves the site and commands the chain", whole, 40)
+        stranger.wait_value("homie/5/tern-hall/$state", "ready", 10)
+        stranger.say("homie/5/tern-hall-basil-bench/dosing/paused/set", "true")
+        stranger.wait_value("homie/5/tern-hall-basil-bench/dosing/paused", "true")
+        stranger.say("homie/5/tern-hall-basil-bench/dosing/paused/set", "false")
+        self.wait_dose(60)
+        self.judge_once()
+        self.judge_recorded()
+
+
 if __name__ == "__main__":
     harness.main()
