@@ -10,6 +10,8 @@
 #include <sys/eventfd.h>
 #include <unistd.h>
 
+#include "lib/base/invariant.h"
+
 struct removal {
     struct segment *segment; /* NULL: none is asked for */
     size_t count;
@@ -29,6 +31,7 @@ struct journal_sync {
     int64_t wanted, done;
     int error;
     struct removal removal;
+    bool removing, stuck; /* one is under way; one has failed */
 };
 
 /* One round of work, taken under the lock and done without it. */
@@ -77,15 +80,16 @@ static void remove_tails(int dir_fd, const char *name)
 
 /* Oldest first, each on disk before the next, and an end at the first that can't be removed:
  * however it is interrupted, what is left is one piece. */
-static void remove_segments(int dir_fd, const struct removal *removal)
+static bool remove_segments(int dir_fd, const struct removal *removal)
 {
     for (size_t i = 0; i < removal->count; i++) {
         char name[SEGMENT_NAME_MAX];
         segment_name(name, &removal->segment[i]);
-        if (unlinkat(dir_fd, name, 0) != 0 && errno != ENOENT) return;
+        if (unlinkat(dir_fd, name, 0) != 0 && errno != ENOENT) return false;
         remove_tails(dir_fd, name);
-        if (fsync(dir_fd) != 0) return;
+        if (fsync(dir_fd) != 0) return false;
     }
+    return true;
 }
 
 static struct round take_round(struct journal_sync *s)
@@ -99,8 +103,12 @@ static struct round take_round(struct journal_sync *s)
     return r;
 }
 
-static void finish_round(struct journal_sync *s, const struct round *r, int error)
+static void finish_round(struct journal_sync *s, const struct round *r, int error, bool removed)
 {
+    if (r->removal.segment) {
+        s->removing = false;
+        s->stuck = !removed;
+    }
     if (r->old_fd >= 0) {
         close(r->old_fd);
         s->old_fd = -1;
@@ -125,10 +133,11 @@ static void *run_thread(void *context)
         const struct round r = take_round(s);
         pthread_mutex_unlock(&s->lock);
         const int error = sync_round(s, &r);
-        if (r.removal.segment && error == 0) remove_segments(s->dir_fd, &r.removal);
+        bool removed = false;
+        if (r.removal.segment && error == 0) removed = remove_segments(s->dir_fd, &r.removal);
         free(r.removal.segment);
         pthread_mutex_lock(&s->lock);
-        finish_round(s, &r, error);
+        finish_round(s, &r, error, removed);
     }
     pthread_mutex_unlock(&s->lock);
     return NULL;
@@ -212,6 +221,14 @@ void journal_sync_want(struct journal_sync *s, int64_t seq)
     pthread_mutex_unlock(&s->lock);
 }
 
+bool journal_sync_can_remove(struct journal_sync *s)
+{
+    pthread_mutex_lock(&s->lock);
+    const bool can = !s->removing && !s->stuck;
+    pthread_mutex_unlock(&s->lock);
+    return can;
+}
+
 bool journal_sync_remove(
     struct journal_sync *s, const struct segment *segment, size_t count, int64_t seq)
 {
@@ -219,14 +236,12 @@ bool journal_sync_remove(
     if (!copy) return false;
     memcpy(copy, segment, count * sizeof *copy);
     pthread_mutex_lock(&s->lock);
-    const bool can = !s->removal.segment;
-    if (can) {
-        s->removal = (struct removal){ .segment = copy, .count = count, .after_seq = seq };
-        pthread_cond_signal(&s->changed);
-    }
+    INVARIANT(!s->removing);
+    s->removal = (struct removal){ .segment = copy, .count = count, .after_seq = seq };
+    s->removing = true;
+    pthread_cond_signal(&s->changed);
     pthread_mutex_unlock(&s->lock);
-    if (!can) free(copy);
-    return can;
+    return true;
 }
 
 int64_t journal_sync_done(struct journal_sync *s)

@@ -29,7 +29,9 @@ bool journal_sync_turn(struct journal_sync *s, int fd, bool wait);
 void journal_sync_want(struct journal_sync *s, int64_t seq);
 
 /* Once the record 'seq' is on disk, these segments are to be removed, the first one first. False
- * when an earlier removal isn't over yet or there is no memory: nothing was done. */
+ * when there is no memory: nothing was done. Only while journal_sync_can_remove: no earlier removal
+ * is under way, and none has failed (the next one would leave a hole). */
+bool journal_sync_can_remove(struct journal_sync *s);
 bool journal_sync_remove(
     struct journal_sync *s, const struct segment *segment, size_t count, int64_t seq);
 

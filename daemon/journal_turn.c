@@ -145,7 +145,7 @@ static struct link_tip first_kept(const struct journal *j, size_t old)
 void journal_turn_prune(struct journal *j, struct now now)
 {
     const size_t old = count_old(j, now);
-    if (old == 0) return;
+    if (old == 0 || !journal_sync_can_remove(j->sync)) return;
     const struct link_tip first = first_kept(j, old);
     struct record r;
     int64_t seq;

@@ -202,7 +202,8 @@ START_TEST(a_pruned_journal_says_where_it_begins)
     must_open();
     for (int day = 0; day < 5; day++) {
         now.civil.ms = DAY_ONE_MS + day * DAY_MS;
-        ck_assert(wait_synced(must_append(1)));
+        must_append(1);
+        must_settle();
         if (day == 1) strcpy(first, journal_tip(journal).hash);
     }
     close_journal();

@@ -121,6 +121,23 @@ START_TEST(a_long_hole_at_the_end_is_torn)
 }
 END_TEST
 
+/* The tail of a record after a hole, wherever the reader's buffer ends between them. */
+START_TEST(a_long_hole_with_the_end_of_a_record_after_it_is_torn)
+{
+    make_journal(3, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    for (size_t hole = 65528; hole < 65544; hole++) {
+        clear_dir();
+        memset(kept + length, 0, hole);
+        strcpy(kept + length + hole, ",\"ul\":2}\n");
+        write_file(day_one, kept, length + hole + 9);
+        scan();
+        ck_assert(report.torn && !report.damaged && report.records == 3);
+        ck_assert_int_eq(report.torn_bytes, hole + 9);
+    }
+}
+END_TEST
+
 /* At midnight: the new day's file is there already, and empty. */
 START_TEST(the_tail_before_an_empty_last_segment_is_torn)
 {
@@ -487,6 +504,7 @@ int main(void)
     tcase_add_test(t, what_was_set_aside_before_is_not_overwritten);
     tcase_add_test(t, a_last_line_with_a_hole_is_torn);
     tcase_add_test(t, a_long_hole_at_the_end_is_torn);
+    tcase_add_test(t, a_long_hole_with_the_end_of_a_record_after_it_is_torn);
     tcase_add_test(t, the_tail_before_an_empty_last_segment_is_torn);
     tcase_add_test(t, the_tail_before_a_segment_with_records_is_damage);
     tcase_add_test(t, a_last_line_that_is_whole_but_changed_is_damage);

@@ -72,12 +72,48 @@ ssize_t write(int fd, const void *bytes, size_t count)
     return syscall(SYS_write, fd, bytes, count);
 }
 
+/* How much of each segment has been synced: what is said to be on disk must be in it. */
+static struct {
+    ino_t file;
+    off_t size;
+} synced[16];
+static pthread_mutex_t synced_lock = PTHREAD_MUTEX_INITIALIZER;
+
+static int note_sync(int fd, int result)
+{
+    struct stat st;
+    if (result != 0 || fstat(fd, &st) != 0) return result;
+    pthread_mutex_lock(&synced_lock);
+    int n = 0;
+    while (synced[n].file != 0 && synced[n].file != st.st_ino && n < 15) {
+        n++;
+    }
+    synced[n].file = st.st_ino;
+    synced[n].size = st.st_size;
+    pthread_mutex_unlock(&synced_lock);
+    return result;
+}
+
+static void check_synced(const char *name)
+{
+    struct stat st;
+    off_t size = -1;
+    ck_assert_int_eq(stat(at(name), &st), 0);
+    pthread_mutex_lock(&synced_lock);
+    for (int n = 0; n < 16; n++) {
+        if (synced[n].file == st.st_ino) size = synced[n].size;
+    }
+    pthread_mutex_unlock(&synced_lock);
+    ck_assert_msg(
+        size == st.st_size, "%s: %d bytes of %d were synced", name, (int)size, (int)st.st_size);
+}
+
 int fdatasync(int fd)
 {
     maybe_die(fd, NULL, 0);
     pthread_mutex_lock(&hang);
     pthread_mutex_unlock(&hang);
-    return refuses(CALL_FDATASYNC) ? -1 : (int)syscall(SYS_fdatasync, fd);
+    return refuses(CALL_FDATASYNC) ? -1 : note_sync(fd, (int)syscall(SYS_fdatasync, fd));
 }
 
 int fsync(int fd)
@@ -85,7 +121,7 @@ int fsync(int fd)
     maybe_die(fd, NULL, 0);
     pthread_mutex_lock(&hang);
     pthread_mutex_unlock(&hang);
-    return refuses(CALL_FSYNC) ? -1 : (int)syscall(SYS_fsync, fd);
+    return refuses(CALL_FSYNC) ? -1 : note_sync(fd, (int)syscall(SYS_fsync, fd));
 }
 
 int ftruncate(int fd, off_t length)
@@ -106,6 +142,7 @@ static void setup(void)
 {
     clear_faults();
     make_dir();
+    memset(synced, 0, sizeof synced);
 }
 
 static void teardown(void)
@@ -284,11 +321,42 @@ END_TEST
 START_TEST(closing_syncs_first)
 {
     must_open();
-    must_append(1);
-    const int64_t before = fault.done[CALL_FDATASYNC] + fault.done[CALL_FSYNC];
+    ck_assert(wait_synced(must_append(1)));
+    must_append(2);
     close_journal();
-    ck_assert_int_ge(fault.done[CALL_FDATASYNC] + fault.done[CALL_FSYNC], before);
-    check_whole(1);
+    check_synced("journal-2031-04-02.jsonl");
+    check_whole(2);
+}
+END_TEST
+
+/* Midnight while the disk is slow: records were written to the old segment after its last sync
+ * began. */
+START_TEST(a_new_segment_is_on_disk_only_after_the_rest_of_the_old_one)
+{
+    must_open();
+    ck_assert(wait_synced(must_append(1)));
+    pthread_mutex_lock(&hang);
+    must_append(2);
+    poll(NULL, 0, 20); /* its sync hangs by now */
+    must_append(3);
+    now.civil.ms += DAY_MS;
+    must_append(4);
+    pthread_mutex_unlock(&hang);
+    ck_assert(wait_synced(4));
+    check_synced("journal-2031-04-02.jsonl");
+    check_synced("journal-2031-04-03.jsonl");
+}
+END_TEST
+
+/* The program died after midnight and the board didn't: what it had written is in memory only. */
+START_TEST(opening_syncs_what_an_earlier_run_may_have_left)
+{
+    make_journal(4, 2);
+    memset(synced, 0, sizeof synced);
+    must_open();
+    ck_assert(wait_synced(4));
+    check_synced("journal-2031-04-02.jsonl");
+    check_synced("journal-2031-04-03.jsonl");
 }
 END_TEST
 
@@ -362,6 +430,7 @@ START_TEST(a_segment_that_cannot_be_removed_leaves_no_hole)
         ck_assert(wait_synced(must_append(1)));
     }
     fault.fail_from[CALL_UNLINK] = 1;
+    fault.fail_count[CALL_UNLINK] = _i; /* all of them, or the first only */
     fault.error = EACCES;
     for (int day = 3; day < 7; day++) {
         now.civil.ms = DAY_ONE_MS + day * DAY_MS;
@@ -369,14 +438,20 @@ START_TEST(a_segment_that_cannot_be_removed_leaves_no_hole)
         ck_assert(wait_synced(journal_tip(journal).seq));
     }
     close_journal();
-    clear_faults();
     scan();
     ck_assert(!report.damaged && exists("journal-2031-04-02.jsonl"));
-    must_open(); /* tried again */
+    fault.done[CALL_UNLINK] = 0;
+    must_open(); /* tried again, all four at once, and once more in vain */
     close_journal();
-    ck_assert(!exists("journal-2031-04-02.jsonl"));
     scan();
-    ck_assert(!report.damaged);
+    ck_assert(!report.damaged && exists("journal-2031-04-02.jsonl"));
+    ck_assert(exists("journal-2031-04-03.jsonl"));
+    clear_faults();
+    must_open();
+    close_journal();
+    ck_assert(!exists("journal-2031-04-02.jsonl") && !exists("journal-2031-04-05.jsonl"));
+    scan();
+    ck_assert(!report.damaged && report.segments == 3);
 }
 END_TEST
 
@@ -475,10 +550,12 @@ int main(void)
     tcase_add_loop_test(t, a_sync_that_fails_is_never_tried_again, 0, 2);
     tcase_add_test(t, while_a_sync_hangs_records_are_taken_and_not_said_to_be_on_disk);
     tcase_add_test(t, closing_syncs_first);
+    tcase_add_test(t, a_new_segment_is_on_disk_only_after_the_rest_of_the_old_one);
+    tcase_add_test(t, opening_syncs_what_an_earlier_run_may_have_left);
     tcase_add_test(t, without_a_new_segment_the_old_one_goes_on);
     tcase_add_loop_test(t, a_tail_that_cannot_be_kept_is_not_cut_off, 0, 2);
     tcase_add_test(t, a_full_disk_at_the_start_gives_up_the_reserve_for_the_repair);
-    tcase_add_test(t, a_segment_that_cannot_be_removed_leaves_no_hole);
+    tcase_add_loop_test(t, a_segment_that_cannot_be_removed_leaves_no_hole, 0, 2);
     tcase_add_loop_test(t, killed_at_any_call_no_record_is_lost_that_was_said_to_be_on_disk, 0, 2);
     return run_case(t, "journal_fault");
 }

@@ -11,7 +11,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include "daemon/journal_file.h"
+#include "daemon/journal_inside.h"
 #include "tests/unit/support.h"
 
 #define DAY_ONE_MS INT64_C(1932854400000) /* 2031-04-02T00:00:00Z */
@@ -115,6 +115,15 @@ static inline bool wait_synced(int64_t seq)
         poll(&p, 1, 10);
     }
     return false;
+}
+
+/* ... and until nothing is being removed any more. */
+static inline void must_settle(void)
+{
+    ck_assert(wait_synced(journal_tip(journal).seq));
+    for (int n = 0; n < 5000 && !journal_sync_can_remove(journal->sync); n++) {
+        poll(NULL, 0, 1);
+    }
 }
 
 static inline void scan(void)
