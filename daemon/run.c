@@ -27,9 +27,9 @@ static void restore_record(void *context, const struct record *record, const cha
     const char *boot;
     int64_t seq;
     if (!link_header(record, &seq, &at, &boot)) return;
-    const struct mono place = { recover_place(&recovery->line, boot, at) };
+    at.mono.ms = recover_place(&recovery->line, boot, at);
     recovery->records++;
-    core_restore(recovery->daemon->core, record, place);
+    core_restore(recovery->daemon->core, record, at);
 }
 
 static enum err open_journal(struct daemon *d, struct problem *problem)
@@ -52,7 +52,7 @@ static enum err open_journal(struct daemon *d, struct problem *problem)
     if (report.damaged) {
         struct record damage;
         record_start(&damage, "damage");
-        core_restore(d->core, &damage, daemon_core_now(d).mono);
+        core_restore(d->core, &damage, daemon_core_now(d));
         log_format(LOG_FAILED, "the journal is damaged: %s: %s", report.problem.where,
             report.problem.text);
     }

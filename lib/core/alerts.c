@@ -89,7 +89,7 @@ bool core_alert(const struct core *core, uint32_t index, struct alert_view *ret)
     return false;
 }
 
-const char *core_purpose_word(int purpose)
+const char *core_purpose_word(enum plan_purpose purpose)
 {
     static const char *const word[PLAN_PURPOSES] = { "feed", "acid", "base" };
     return word[purpose];
@@ -101,7 +101,8 @@ bool core_effect_alert(
     char name[ALERT_ID_MAX];
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         for (int p = 0; p < PLAN_PURPOSES; p++) {
-            alert_name(name, "no-effect", core->site->tank[i].key, core_purpose_word(p));
+            alert_name(name, "no-effect", core->site->tank[i].key,
+                core_purpose_word((enum plan_purpose)p));
             if (!text_same(name, id)) continue;
             *ret_tank = i;
             *ret_purpose = p;

@@ -46,7 +46,7 @@ static void carry_tank(const struct core *core, uint32_t tank, struct now now, s
     record_add_truth(r, "line_dirty", t->line_dirty);
     record_add_int(r, "override_for_ms", t->override_for_ms);
     for (int p = 0; p < PLAN_PURPOSES; p++) {
-        record_add_truth(r, core_purpose_word(p), t->effect[p].locked);
+        record_add_truth(r, core_purpose_word((enum plan_purpose)p), t->effect[p].locked);
     }
     if (!crop_override_runs(&t->override, now.mono)) return;
     record_add_int(r, "override_left_ms", mono_since(t->override.ends, now.mono));

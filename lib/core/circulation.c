@@ -83,7 +83,8 @@ bool core_hold_circulation(
     const bool waiting = t->circulation.used && !t->circulation.running &&
                          mono_since(now.mono, t->circulation.asked) < COMMAND_START_MS;
     const struct chain_address *a = &core->site->tank[tank].circulation.address;
-    if (!waiting && (t->circulation_on || core_supply_allows(core, a, true)))
+    const bool backing_off = mono_since(now.mono, t->not_before) < 0;
+    if (!waiting && !backing_off && (t->circulation_on || core_supply_allows(core, a, true)))
         ask(core, tank, left_ms, now, ret);
     return false;
 }

@@ -142,6 +142,7 @@ static void turn_halt(struct core *core, uint32_t chain, struct now now, struct 
 {
     struct core_chain *c = &core->chain[chain];
     if (c->has_beat && c->beat.halted) c->halt_pending = false;
+    if (c->resume_owed && c->ours && c->has_beat) core_send_resume(core, chain, now, ret);
     if (!core->halted || !core->link_up || !c->head_ready || !c->has_beat || c->beat.halted) return;
     if (mono_since(now.mono, c->halt_sent) < 3000) return;
     core_send_halt(core, chain, now, ret);
@@ -158,7 +159,8 @@ void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct a
                           mono_since(now.mono, core->peer_at) >= CLAIM_SILENCE_MS;
     if (core->has_peer && peerless) core->has_peer = false;
     if (!core->active) {
-        if (may_claim(core, c, now) || (peerless && !c->deposed)) activate(core, now, ret);
+        if (c->ours || may_claim(core, c, now) || (peerless && !c->deposed))
+            activate(core, now, ret);
         return;
     }
     if (c->ours || !may_claim(core, c, now)) return;

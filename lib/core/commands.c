@@ -187,6 +187,7 @@ void core_send_halt(struct core *core, uint32_t chain, struct now now, struct ac
     halt->command.action = CHAIN_HALT;
     core->chain[chain].halt_sent = now.mono;
     core->chain[chain].halt_pending = true;
+    core->chain[chain].resume_owed = false;
 }
 
 void core_send_resume(struct core *core, uint32_t chain, struct now now, struct actions *ret)
@@ -201,6 +202,19 @@ void core_send_resume(struct core *core, uint32_t chain, struct now now, struct 
     send->chain = chain;
     send->command = c;
     core->chain[chain].halt_pending = false;
+    core->chain[chain].resume_owed = false;
+}
+
+/* A head that can't be told yet is told once the chain is ours; not by a standby, which another
+ * daemon's halt might never have reached. */
+void core_release_chain(struct core *core, uint32_t chain, struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    const bool held = c->halt_pending || (c->has_beat && c->beat.halted);
+    if (held && c->ours)
+        core_send_resume(core, chain, now, ret);
+    else
+        c->resume_owed = (held || !c->has_beat) && !core->has_peer;
 }
 
 /* A tick is short, but it is liquid: it counts in the windows of the pump that it moves. */

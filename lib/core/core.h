@@ -32,8 +32,9 @@ size_t core_size(const struct site *site);
 struct core *core_init(
     void *block, const struct site *site, const struct core_identity *identity, struct now now);
 
-/* One old record, at 'at' on the running monotonic clock (negative for before this boot). */
-void core_restore(struct core *core, const struct record *record, struct mono at);
+/* One old record: 'at' is its instant on the running monotonic clock (negative for before this
+ * boot) and the civil time it bears. */
+void core_restore(struct core *core, const struct record *record, struct now at);
 
 /* The journal has been read; 'empty' says that there was none. Actions: the 'start' record. */
 void core_restored(struct core *core, bool empty, struct now now, struct actions *ret);

@@ -33,7 +33,9 @@ bool core_chain_ready(const struct core *core, uint32_t chain, struct now now, s
         return chain_says(why, key, "waiting for its head's heartbeat");
     if (mono_since(now.mono, c->beat_at) >= 3 * c->roll.beat_ms)
         return chain_says(why, key, "its head's heartbeat has stopped");
-    if (c->beat.halted) return chain_says(why, key, "its head is halted");
+    if (c->beat.halted)
+        return chain_says(
+            why, key, "its head is halted; 'release' ends it, or the head's own switch");
     return true;
 }
 

@@ -57,6 +57,16 @@ static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *
     wake_tanks(core, chain, now);
 }
 
+/* What was refused under a halt says nothing of the time after it. */
+static void forget_failures(struct core *core, uint32_t chain, struct now now)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        if (tank_chain(core, i) != chain) continue;
+        core->tank[i].not_before = now.mono;
+        core->tank[i].failures = 0;
+    }
+}
+
 static void on_beat(
     struct core *core, uint32_t chain, const struct chain_beat *beat, struct now now)
 {
@@ -66,8 +76,12 @@ static void on_beat(
     c->beat = *beat;
     c->beat_at = now.mono;
     c->has_beat = true;
-    if (beat->halted) c->halt_pending = false;
+    if (beat->halted)
+        c->halt_pending = false;
+    else
+        c->resume_owed = false;
     c->due = now.mono;
+    if (turned && !beat->halted) forget_failures(core, chain, now);
     if (first || turned) wake_tanks(core, chain, now);
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         if (core->tank[i].step == STEP_CIRCULATE && tank_chain(core, i) == chain)
@@ -80,6 +94,7 @@ static void lost_claim(struct core *core, uint32_t chain, struct actions *ret)
     struct core_chain *c = &core->chain[chain];
     c->deposed = true;
     c->held = false;
+    c->resume_owed = false;
     char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
     alert_name(id, "taken-over", core->site->chain[chain].key, NULL);
     struct text t = text_over(text, sizeof text);
@@ -119,6 +134,7 @@ static void on_claim(struct core *core, uint32_t chain, const struct chain_claim
         alert_clear(core, id, ret);
         c->former = *claim;
         c->held = true;
+        c->deposed = false;
         struct record *r = emit_record(ret, "reign");
         record_add_text(r, "chain", core->site->chain[chain].key);
         record_add_text(r, "by", claim->by);
@@ -141,7 +157,7 @@ static void on_ledger(struct core *core, uint32_t chain, const struct chain_ledg
 
 /* --- hands on the switch ---------------------------------------------------------------------- */
 
-static struct core_total *total_of(struct core_chain *c, const char *serial, uint32_t channel)
+struct core_total *core_total_of(struct core_chain *c, const char *serial, uint32_t channel)
 {
     for (uint32_t i = 0; i < c->total_count; i++) {
         struct core_total *t = &c->total[i];
@@ -158,16 +174,11 @@ static struct core_total *total_of(struct core_chain *c, const char *serial, uin
 static void count_hand(struct core *core, uint32_t tank, uint32_t p, int64_t ms, struct now now)
 {
     const struct site_pump *pump = &core->site->tank[tank].pump[p];
-    struct core_tank *t = &core->tank[tank];
     const int64_t ul = nearest((double)ms * pump->ml_per_s);
-    window_add(&t->pump[p].window, (struct window_entry){ now.mono, ul, 0 }, now.mono);
+    window_add(
+        &core->tank[tank].pump[p].window, (struct window_entry){ now.mono, ul, 0 }, now.mono);
     core_draw_stock(core, pump->stock, ul);
-    t->line_dirty = true;
-    t->flushed_ms = 0;
-    t->flush_from = now.mono;
-    t->mixed_at = mono_after(now.mono, site_mix_ms(&core->site->tank[tank]));
-    if ((int32_t)p == core->site->tank[tank].lowers_ph) t->acid_ended = now.mono;
-    if ((int32_t)p == core->site->tank[tank].raises_ph) t->base_ended = now.mono;
+    core_pump_ran(core, tank, p, now.mono);
 }
 
 static void hand_moved(struct core *core, uint32_t chain, const struct core_total *total,
@@ -200,7 +211,8 @@ static void on_manual(struct core *core, uint32_t chain, const struct chain_manu
     const bool base = !c->has_totals;
     uint32_t recorded = 0;
     for (uint32_t i = 0; i < manual->count; i++) {
-        struct core_total *total = total_of(c, manual->total[i].serial, manual->total[i].channel);
+        struct core_total *total =
+            core_total_of(c, manual->total[i].serial, manual->total[i].channel);
         if (!total) continue;
         const int64_t ms = manual->total[i].ms - total->ms;
         if (ms <= 0) {

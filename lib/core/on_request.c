@@ -19,18 +19,12 @@ static const char *const request_words[REQUEST_COUNT] = { "halt", "pause", "serv
 static struct answer halt(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
-    if (q->on) {
-        core->halted = true;
-        for (uint32_t c = 0; c < core->site->chain_count; c++) {
+    core->halted = q->on;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (q->on)
             core_send_halt(core, c, now, ret);
-        }
-    } else {
-        core->halted = false;
-        for (uint32_t c = 0; c < core->site->chain_count; c++) {
-            const struct core_chain *room = &core->chain[c];
-            const bool held = room->halt_pending || (room->has_beat && room->beat.halted);
-            if (held && room->ours) core_send_resume(core, c, now, ret);
-        }
+        else
+            core_release_chain(core, c, now, ret);
     }
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         core->tank[i].due = now.mono;

@@ -258,12 +258,12 @@ static void lock(struct core *core, uint32_t tank, enum plan_purpose purpose, co
     struct actions *ret)
 {
     char id[ALERT_ID_MAX];
-    alert_name(id, "no-effect", core->site->tank[tank].key, core_purpose_word((int)purpose));
+    alert_name(id, "no-effect", core->site->tank[tank].key, core_purpose_word(purpose));
     char text[ALERT_TEXT_MAX];
     struct text t = text_over(text, sizeof text);
     text_add(&t, core->site->tank[tank].key);
     text_add(&t, ": ");
-    text_add(&t, core_purpose_word((int)purpose));
+    text_add(&t, core_purpose_word(purpose));
     text_add_char(&t, ' ');
     text_add(&t, what);
     text_add(&t, ". Look at bottle, tube, pump and probe, then acknowledge this alert");

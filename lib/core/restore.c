@@ -88,11 +88,7 @@ static void restore_dose(struct core *core, const struct record *r, struct mono 
     if (ph_micro > 0)
         window_add(&t->ph_move, (struct window_entry){ t->dose.ends, ph_micro, tag }, at);
     core_draw_stock(core, config->pump[where.pump].stock, ul);
-    t->line_dirty = true;
-    t->flushed_ms = 0;
-    t->mixed_at = mono_after(t->dose.ends, site_mix_ms(config));
-    if ((int32_t)where.pump == config->lowers_ph) t->acid_ended = t->dose.ends;
-    if ((int32_t)where.pump == config->raises_ph) t->base_ended = t->dose.ends;
+    core_pump_ran(core, where.tank, where.pump, t->dose.ends);
 }
 
 /* A tick has no outcome: it counts as given. */
@@ -109,9 +105,10 @@ static void restore_identify(struct core *core, const struct record *r, struct m
     core->tank[where.tank].line_dirty = true;
 }
 
-static void restore_outcome(struct core *core, const struct record *r, struct mono at)
+static void restore_outcome(struct core *core, const struct record *r, struct now now)
 {
     const char *id = record_text_or_empty(r, "id");
+    const struct mono at = now.mono;
     int64_t ul = 0;
     bool unsure = true;
     (void)record_int(r, "ul", &ul);
@@ -134,6 +131,7 @@ static void restore_outcome(struct core *core, const struct record *r, struct mo
         if (ul <= 0) return;
         t->last_pump = (int32_t)p;
         t->last_ul = ul;
+        t->last_at = now.civil;
         text_copy(t->last_id, sizeof t->last_id, id);
         return;
     }
@@ -147,27 +145,15 @@ static void restore_hand(struct core *core, const struct record *r, struct mono 
         return;
     struct core_chain *c = &core->chain[chain];
     c->has_totals = true;
-    struct core_total *total = NULL;
-    for (uint32_t i = 0; i < c->total_count && !total; i++) {
-        if (c->total[i].channel == channel &&
-            text_same(c->total[i].serial, record_text_or_empty(r, "serial")))
-            total = &c->total[i];
-    }
-    if (!total && c->total_count < CHAIN_TOTALS_MAX) total = &c->total[c->total_count++];
-    if (total) {
-        total->channel = (uint32_t)channel;
-        total->ms = total_ms;
-        text_copy(total->serial, sizeof total->serial, record_text_or_empty(r, "serial"));
-    }
+    struct core_total *total =
+        core_total_of(c, record_text_or_empty(r, "serial"), (uint32_t)channel);
+    if (total) total->ms = total_ms;
     struct pump_at where;
     if (!counts || !record_int(r, "ul", &ul) || ul < 0 || !find_pump(core, r, &where)) return;
-    struct core_tank *t = &core->tank[where.tank];
-    window_add(&t->pump[where.pump].window, (struct window_entry){ at, ul, 0 }, at);
+    window_add(
+        &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ at, ul, 0 }, at);
     core_draw_stock(core, core->site->tank[where.tank].pump[where.pump].stock, ul);
-    t->line_dirty = true;
-    t->mixed_at = mono_after(at, site_mix_ms(&core->site->tank[where.tank]));
-    if ((int32_t)where.pump == core->site->tank[where.tank].lowers_ph) t->acid_ended = at;
-    if ((int32_t)where.pump == core->site->tank[where.tank].raises_ph) t->base_ended = at;
+    core_pump_ran(core, where.tank, where.pump, at);
 }
 
 static void restore_claim(struct core *core, const struct record *r, bool in_force)
@@ -257,7 +243,7 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
     (void)record_truth(r, "service", &t->service);
     (void)record_truth(r, "line_dirty", &t->line_dirty);
     for (int p = 0; p < PLAN_PURPOSES; p++) {
-        (void)record_truth(r, core_purpose_word(p), &t->effect[p].locked);
+        (void)record_truth(r, core_purpose_word((enum plan_purpose)p), &t->effect[p].locked);
     }
     if (record_int(r, "override_for_ms", &value)) t->override_for_ms = value;
     if (record_int(r, "override_left_ms", &value)) t->override.ends = mono_after(at, value);
@@ -265,12 +251,13 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
     t->override.has_ph = record_real(r, "override_ph", &t->override.ph);
 }
 
-void core_restore(struct core *core, const struct record *record, struct mono at)
+void core_restore(struct core *core, const struct record *record, struct now now)
 {
+    const struct mono at = now.mono;
     const int32_t tank = tank_named(core, record_text_or_empty(record, "tank"));
     if (record_is(record, "dose")) restore_dose(core, record, at);
     if (record_is(record, "identify")) restore_identify(core, record, at);
-    if (record_is(record, "outcome")) restore_outcome(core, record, at);
+    if (record_is(record, "outcome")) restore_outcome(core, record, now);
     if (record_is(record, "flushed") && tank >= 0) core->tank[tank].line_dirty = false;
     if (record_is(record, "hand")) restore_hand(core, record, at, true);
     if (record_is(record, "hand-base")) restore_hand(core, record, at, false);
@@ -296,7 +283,8 @@ static void raise_restored_locks(struct core *core, struct actions *ret)
     for (uint32_t i = 0; i < core->site->tank_count && ret->count < ACTIONS_MAX / 2; i++) {
         for (int p = 0; p < PLAN_PURPOSES; p++) {
             if (!core->tank[i].effect[p].locked) continue;
-            alert_name(id, "no-effect", core->site->tank[i].key, core_purpose_word(p));
+            alert_name(
+                id, "no-effect", core->site->tank[i].key, core_purpose_word((enum plan_purpose)p));
             struct text t = text_over(text, sizeof text);
             text_add(&t, core->site->tank[i].key);
             text_add(&t,

@@ -12,6 +12,18 @@ void core_draw_stock(struct core *core, uint32_t stock, int64_t ul)
         s->remaining_ul = core->site->stock[stock].bottle_ul;
 }
 
+void core_pump_ran(struct core *core, uint32_t tank, uint32_t pump, struct mono ended)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct site_tank *config = &core->site->tank[tank];
+    t->line_dirty = true;
+    t->flush_from = ended;
+    t->flushed_ms = 0;
+    t->mixed_at = mono_after(ended, site_mix_ms(config));
+    if ((int32_t)pump == config->lowers_ph) t->acid_ended = ended;
+    if ((int32_t)pump == config->raises_ph) t->base_ended = ended;
+}
+
 struct outcome {
     const char *state; /* word for the journal */
     int64_t ul, ran_ms;
@@ -38,18 +50,11 @@ static void settle_dose(
     t->dose.used = false;
     if (o->ul > 0) {
         t->failures = 0;
-        t->line_dirty = true;
-        t->flush_from = now.mono;
-        t->flushed_ms = 0;
+        core_pump_ran(core, tank, dose.pump, o->unsure ? dose.ends : now.mono);
         t->last_pump = (int32_t)dose.pump;
         t->last_ul = o->ul;
         t->last_at = now.civil;
         text_copy(t->last_id, sizeof t->last_id, dose.id);
-        const struct mono ended = o->unsure ? dose.ends : now.mono;
-        const int32_t p = (int32_t)dose.pump;
-        if (p == core->site->tank[tank].lowers_ph) t->acid_ended = ended;
-        if (p == core->site->tank[tank].raises_ph) t->base_ended = ended;
-        t->mixed_at = mono_after(ended, site_mix_ms(&core->site->tank[tank]));
     }
     struct record *r = emit_record(ret, "outcome");
     record_add_text(r, "id", dose.id);

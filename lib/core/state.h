@@ -67,6 +67,8 @@ struct core_chain {
     bool has_totals;  /* a first message has set the base */
     bool ledger_seen; /* since the link came up */
     struct mono halt_sent;
+    bool resume_owed;  /* a release found the chain not ours, or unheard. Not kept over a restart:
+                          a halt of the time between isn't ours to end */
     bool halt_pending; /* a halt was sent and the beat doesn't show it yet */
     struct mono due;
 };
@@ -187,6 +189,9 @@ void core_stop_tank(
 void core_send_halt(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 void core_send_resume(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 
+/* Everything was released: resumes a halted chain, now or as soon as it can be told. */
+void core_release_chain(struct core *core, uint32_t chain, struct now now, struct actions *ret);
+
 /* One pump ticks, so that a hand on the module can feel which it is. What it gives counts. */
 void core_send_identify(
     struct core *core, const struct chain_address *address, struct now now, struct actions *ret);
@@ -212,6 +217,12 @@ void core_settle_unsent(
 
 /* Counts a volume of a stock as gone from its bottle. */
 void core_draw_stock(struct core *core, uint32_t stock, int64_t ul);
+
+/* A pump moved liquid until 'ended': the line holds it, the tank must mix it. */
+void core_pump_ran(struct core *core, uint32_t tank, uint32_t pump, struct mono ended);
+
+/* The hand total of an output, made if there is none yet; NULL when there is no room. */
+struct core_total *core_total_of(struct core_chain *c, const char *serial, uint32_t channel);
 
 /* --- gate.c ----------------------------------------------------------------------------------- */
 
@@ -271,7 +282,7 @@ bool core_effect_alert(
     const struct core *core, const char *id, uint32_t *ret_tank, int *ret_purpose);
 
 /* "feed", "acid", "base" */
-const char *core_purpose_word(int purpose);
+const char *core_purpose_word(enum plan_purpose purpose);
 
 /* --- emit.c ----------------------------------------------------------------------------------- */
 

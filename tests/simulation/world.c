@@ -247,7 +247,7 @@ static void perform(struct world *w)
         case ACTION_RECORD:
             if (w->record_count == WORLD_RECORDS_MAX) abort();
             w->record[w->record_count] = a->record;
-            w->record_at[w->record_count++] = w->now.mono;
+            w->record_at[w->record_count++] = w->now;
             break;
         case ACTION_SEND:
         case ACTION_STOP:

@@ -39,7 +39,7 @@ struct world {
     struct plant_tank tank[WORLD_TANKS];
     int64_t run_before[WORLD_TANKS][WORLD_PUMPS], hand_before[WORLD_TANKS][WORLD_PUMPS];
     struct record *record; /* the journal */
-    struct mono *record_at;
+    struct now *record_at;
     uint32_t record_count;
     struct world_move *move;
     uint32_t move_count;
