@@ -20,6 +20,7 @@ enum {
     HELD_LATE_MS = 6000, /* one that waited longer isn't sent: its head would refuse it */
     LINES_MAX = 64,      /* records waiting for the disk, to be published then */
     VIEW_EVERY_MS = 250, /* what is shown is looked at this often at most */
+    VIEW_IDLE_MS = 5000, /* ... and at least */
     TICKS_MOST = 512,    /* in one pass of the loop */
 };
 

@@ -213,6 +213,7 @@ static void add_reading(struct text *t, const struct shown *s, const struct prob
 {
     const bool known = p->present && p->has_value;
     add_real(t, "value", known ? p->value * s->times : (double)NAN, s->decimals);
+    add_real(t, "age_s", known ? (double)p->age_ms / 1000 : (double)NAN, 0);
     add_string(t, "quality", probe_quality_word(p->present ? p->quality : PROBE_NONE));
 }
 

@@ -10,7 +10,6 @@
 
 enum {
     BEAT_EVERY_MS = 4500, /* a loop that looks every quarter of a second still keeps 5 s */
-    OVERRIDE_FOR_MS = 8 * 3600 * 1000, /* of the first override, as in the core */
     FILTERS_OF_TANK = 5,
     FILTERS_OF_SITE = 2,
     GOODBYE_STEPS = 400, /* milliseconds at most for all devices' last word */
@@ -202,8 +201,6 @@ static void make_device(struct homie *h, int32_t tank, uint32_t *slots)
         text_add_char(&id, '-');
         text_add(&id, config->key);
         d->slots = homie_tank_count() + config->pump_count * homie_stock_count();
-        d->override_for_ms =
-            OVERRIDE_FOR_MS < config->override_most_ms ? OVERRIDE_FOR_MS : config->override_most_ms;
     }
     *slots += d->slots;
 }

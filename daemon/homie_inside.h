@@ -42,7 +42,6 @@ struct homie_device {
     uint64_t description; /* its print, without the version; 0: none yet */
     int64_t version;
     uint32_t slot, slots; /* first and how many */
-    int64_t override_for_ms;
 };
 
 struct homie_alert {

@@ -72,12 +72,9 @@ static int64_t find_property(const struct homie *to, const struct homie_device *
 static void take_over(struct homie *fresh, struct homie_device *device, const struct homie *old,
     const struct homie_device *former)
 {
-    const int64_t most =
-        device->tank == HOMIE_ROOT ? 0 : fresh->config->site.tank[device->tank].override_most_ms;
     device->stage = former->stage;
     device->description = former->description;
     device->version = former->version;
-    device->override_for_ms = former->override_for_ms < most ? former->override_for_ms : most;
     device->recheck = true;
     for (uint32_t i = 0; i < former->slots; i++) {
         const int64_t place = find_property(fresh, device, old, former, i);

@@ -299,7 +299,7 @@ bool homie_value(struct homie_value *ret, const struct homie_row *row, const str
     case WHAT_SET_PH:
         return s->tank->planted && say_real(ret, row, s->tank->set_ph);
     case WHAT_OVERRIDE_FOR:
-        return say_duration(ret, s->override_for_ms);
+        return say_duration(ret, s->tank->override_for_ms);
     case WHAT_SOURCE:
         return say_text(ret, s->tank->override ? "override" : "schedule");
     case WHAT_STAGE:

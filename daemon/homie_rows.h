@@ -87,7 +87,6 @@ struct homie_source {
     const char *config; /* the JSON of site/config */
     const struct link_tip *tip;
     const struct tank_view *tank;
-    int64_t override_for_ms; /* how long the next override of this tank would last */
     const struct stock_view *stock;
 };
 

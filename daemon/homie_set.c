@@ -129,14 +129,6 @@ static enum homie_set refuse(
     return HOMIE_REFUSED;
 }
 
-/* The core takes every span up to the tank's longest for the next override; what it refuses is
- * shown as it was. */
-static void note_span(const struct homie *h, struct homie_device *device, int64_t span_ms)
-{
-    const int64_t most = h->config->site.tank[device->tank].override_most_ms;
-    if (span_ms > 0 && span_ms <= most) device->override_for_ms = span_ms;
-}
-
 static void note_ghost(struct homie *h, uint32_t device, const char *id)
 {
     if (h->ghost_count == HOMIE_GHOSTS_MAX || strchr(id, '/')) return;
@@ -181,6 +173,5 @@ enum homie_set homie_read_set(struct homie *h, const struct mqtt_message *messag
     const bool stops = !allowed && ret->kind == REQUEST_HALT && ret->on;
     if (message->retained && !stops) return refuse(problem, message, NULL);
     if (allowed) return refuse(problem, message, allowed);
-    if (ret->kind == REQUEST_OVERRIDE_FOR) note_span(h, target.device, ret->span_ms);
     return HOMIE_REQUEST;
 }

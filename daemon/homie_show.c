@@ -178,8 +178,7 @@ static bool show_device(struct homie *h, const struct homie_world *w, uint32_t i
         .source = { .site = &views.site,
             .config = h->site_config,
             .tip = &h->tip,
-            .tank = device->tank == HOMIE_ROOT ? NULL : &views.tank,
-            .override_for_ms = device->override_for_ms } };
+            .tank = device->tank == HOMIE_ROOT ? NULL : &views.tank } };
     if (device->stage == STAGE_LIVE) {
         const bool other = device->recheck && description_print(h, device) != device->description;
         device->recheck = false;

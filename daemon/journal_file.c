@@ -9,7 +9,10 @@
 #include "daemon/journal_inside.h"
 #include "lib/base/text.h"
 
-enum { NOTES_MAX = 16 }; /* 'damage' records at one opening; the rest are noted at the next */
+enum {
+    NOTES_MAX = 16,        /* 'damage' records at one opening; the rest are noted at the next */
+    ROOM_EVERY_MS = 10000, /* on a full disk, room is looked for this often */
+};
 
 enum err journal_errno(
     struct problem *problem, const char *dir, const char *file, const char *what, int error)
@@ -44,8 +47,7 @@ static bool give_up_reserve(struct journal *j)
     if (!j->full) {
         j->full = true;
         (void)problem_set(&j->problem, ERR_IO, j->dir,
-            "the disk is full: nothing is dosed until there is room again and the daemon has been "
-            "restarted");
+            "the disk is full: nothing is dosed until there is room again");
         journal_sync_poke(j->sync);
     }
     return true;
@@ -75,9 +77,12 @@ static enum err latch(struct journal *j, int error, struct problem *problem)
     name_newest(j, name);
     (void)!ftruncate(j->fd, (off_t)j->bytes);
     j->latched = true;
+    j->cut_short = no_room(error);
     const enum err err = journal_errno(&j->problem, j->dir, name,
-        no_room(error) ? "the disk is full and a record couldn't be written"
-                       : "a record couldn't be written",
+        no_room(error)
+            ? "the disk is full and a record couldn't be written: nothing is dosed until "
+              "there is room again"
+            : "a record couldn't be written: mend the disk, then restart",
         error);
     if (problem) *problem = j->problem;
     journal_sync_poke(j->sync);
@@ -117,7 +122,22 @@ static bool is_latched(struct journal *j)
     char name[SEGMENT_NAME_MAX];
     name_newest(j, name);
     j->latched = true;
-    (void)journal_errno(&j->problem, j->dir, name, "the disk didn't take what was written", error);
+    (void)journal_errno(&j->problem, j->dir, name,
+        "the disk didn't take what was written: mend the disk, then restart", error);
+    return true;
+}
+
+/* What a sync didn't take is never trusted again; what found no room was cut off whole. */
+bool journal_recovered(struct journal *j, struct now now)
+{
+    if (!j->full && !j->latched) return false;
+    if (j->latched && (!j->cut_short || journal_sync_error(j->sync) != 0)) return false;
+    if (mono_since(now.mono, j->room_asked) < ROOM_EVERY_MS) return false;
+    j->room_asked = now.mono;
+    if (j->latched && ftruncate(j->fd, (off_t)j->bytes) != 0) return false;
+    if (journal_reserve_make(j) != 0) return false;
+    j->full = j->latched = j->cut_short = false;
+    j->turned = true; /* what was lost meanwhile is said again, as at the start of a segment */
     return true;
 }
 
@@ -229,9 +249,7 @@ static void make_reserve(struct journal *j)
     if (!no_room(error)) return;
     j->full = true;
     (void)journal_errno(&j->problem, j->dir, "",
-        "the disk is full: nothing is dosed until there is room again and the daemon has been "
-        "restarted",
-        error);
+        "the disk is full: nothing is dosed until there is room again", error);
 }
 
 static enum err open_all(struct journal *j, struct journal_scan *s, struct now now,

@@ -54,8 +54,13 @@ int64_t journal_synced(struct journal *j);
 
 /* Nothing may be begun any more: the journal is latched; or the disk is full and the last records
  * are being written into the room kept for them (journal_append still takes them). For good, until
- * it is opened anew. */
+ * it is opened anew, or journal_recovered. */
 bool journal_failed(struct journal *j, struct problem *problem);
+
+/* True once when a full disk has room again (looked for every 10 s): records are taken and deeds
+ * may follow them. What a disk refused to sync stays refused. Then journal_turned is true, too. */
+bool journal_recovered(struct journal *j, struct now now);
+
 struct link_tip journal_tip(const struct journal *j);
 
 /* True once after a new segment was begun: the core's carry records are wanted. */

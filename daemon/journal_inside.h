@@ -26,8 +26,10 @@ struct journal {
     struct link_tip tip;
     struct journal_sync *sync;
     bool turned;
-    bool full;    /* the reserve is gone: records are taken, but journal_failed says so */
-    bool latched; /* no more records */
+    bool full;      /* the reserve is gone: records are taken, but journal_failed says so */
+    bool latched;   /* no more records */
+    bool cut_short; /* ... for want of room, and the file ends with a whole record */
+    struct mono room_asked;
     struct problem problem;
 };
 

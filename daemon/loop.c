@@ -70,17 +70,23 @@ static void take_calls(struct daemon *d)
     }
 }
 
+static void tell_journal(struct daemon *d, bool ok, const char *why)
+{
+    d->journal_told = !ok;
+    struct event e;
+    memset(&e, 0, sizeof e);
+    e.kind = EVENT_JOURNAL;
+    e.journal.ok = ok;
+    text_copy(e.journal.why, sizeof e.journal.why, why);
+    daemon_step(d, &e);
+}
+
 static void check_journal(struct daemon *d)
 {
     struct problem problem;
-    if (!d->journal_told && journal_failed(d->journal, &problem)) {
-        d->journal_told = true;
-        struct event e;
-        memset(&e, 0, sizeof e);
-        e.kind = EVENT_JOURNAL;
-        text_copy(e.journal.why, sizeof e.journal.why, problem.text);
-        daemon_step(d, &e);
-    }
+    if (d->journal_told && journal_recovered(d->journal, d->now)) tell_journal(d, true, "");
+    if (!d->journal_told && journal_failed(d->journal, &problem))
+        tell_journal(d, false, problem.text);
     if (!journal_turned(d->journal)) return;
     uint32_t cursor = 0;
     while (core_carry(d->core, &cursor, daemon_core_now(d), d->actions)) {
@@ -139,12 +145,13 @@ static void show_status(struct daemon *d)
 
 static void show(struct daemon *d)
 {
-    if (!d->view_dirty || mono_since(d->now.mono, d->view_at) < VIEW_EVERY_MS) return;
+    const int64_t age_ms = mono_since(d->now.mono, d->view_at);
+    if (age_ms < (d->view_dirty ? VIEW_EVERY_MS : VIEW_IDLE_MS)) return;
     d->view_dirty = false;
     d->view_at = d->now.mono;
     show_status(d);
     if (!d->active || !d->link_up) return;
-    homie_publish(d->homie, d->mqtt, d->core, daemon_core_now(d));
+    d->view_dirty = homie_publish(d->homie, d->mqtt, d->core, daemon_core_now(d));
     homie_beat(d->homie, d->mqtt, d->identity.by, d->now.mono);
 }
 
@@ -161,7 +168,8 @@ static int sleep_ms(const struct daemon *d, struct mono mqtt_due)
     int64_t ms = SLEEP_MOST_MS;
     ms = sooner(ms, mono_since(mqtt_due, d->now.mono));
     ms = sooner(ms, mono_since(core_wakes_at(d->core), daemon_core_now(d).mono));
-    if (d->view_dirty) ms = sooner(ms, VIEW_EVERY_MS - mono_since(d->now.mono, d->view_at));
+    const int64_t view_ms = d->view_dirty ? VIEW_EVERY_MS : VIEW_IDLE_MS;
+    ms = sooner(ms, view_ms - mono_since(d->now.mono, d->view_at));
     if (d->held_count > 0)
         ms = sooner(ms, HELD_LATE_MS - mono_since(d->now.mono, d->held[d->held_first].since));
     const int64_t watchdog = notify_watchdog_every_ms();

@@ -86,10 +86,17 @@ static bool add_doubt(struct text *t, const cJSON *reading)
 {
     const char *quality = show_string(reading, "quality");
     if (strcmp(quality, "good") == 0) return false;
-    if (strcmp(quality, "none") == 0 || !is_known(show_number(reading, "value")))
+    if (strcmp(quality, "none") == 0 || !is_known(show_number(reading, "value"))) {
         text_add(t, "no reading");
-    else
+    } else {
+        const double age_s = show_number(reading, "age_s");
         text_add(t, "the last trusted reading");
+        if (is_known(age_s)) {
+            text_add(t, ", ");
+            text_add_span(t, nearest(age_s) * SECOND_MS);
+            text_add(t, " old");
+        }
+    }
     if (strcmp(quality, "none") != 0) {
         text_add(t, "; the probe is ");
         text_add(t, quality);

@@ -162,21 +162,28 @@ static void send_stop(struct core *core, const struct chain_address *a, const ch
     record_address(r, core, a, serial);
 }
 
+/* A stop may get lost with the connection that carries it. */
+static bool stop_due(struct core_command *c, struct now now)
+{
+    if (c->stop_sent && mono_since(now.mono, c->stop_at) < STOP_AGAIN_MS) return false;
+    c->stop_sent = true;
+    c->stop_at = now.mono;
+    return true;
+}
+
 void core_stop_tank(struct core *core, uint32_t tank, bool all, struct now now, struct actions *ret)
 {
     struct core_tank *t = &core->tank[tank];
     const struct site_tank *config = &core->site->tank[tank];
-    if (t->dose.used && !t->dose.stop_sent) {
+    if (t->dose.used && stop_due(&t->dose, now)) {
         const struct site_pump *pump = &config->pump[t->dose.pump];
         send_stop(core, &pump->address, pump->serial, now, ret);
-        t->dose.stop_sent = true;
     }
-    if (!all || !t->circulation_on || t->circulation.stop_sent) return;
+    if (!all || !t->circulation_on || !stop_due(&t->circulation, now)) return;
     /* No channel: the whole module stops, its circulation with it. Another tank's pump on the same
      * module stops too; that is the safe side of a leak, and its dose is settled by the report. */
     const struct chain_address *flow = &config->circulation.address;
     send_stop(core, flow, config->circulation.serial, now, ret);
-    t->circulation.stop_sent = true;
 }
 
 void core_send_halt(struct core *core, uint32_t chain, struct now now, struct actions *ret)

@@ -15,6 +15,7 @@ enum {
     TANK_LOOK_MS = 5000,            /* an idle tank is looked at this often */
     CIRCULATION_SPARE_MS = 5000,    /* left of circulation after a dose and its flush */
     CIRCULATION_CONFIRM_MS = 12000, /* to be seen running */
+    STOP_AGAIN_MS = 3000,           /* a stop without an end is said again */
     LEDGER_WAIT_MS = 60000,         /* for a ledger that tells of a dose lost from sight */
     HAND_RECORDS_MAX = 16,          /* hand runs taken from one message */
 };
@@ -32,6 +33,7 @@ struct core_command {
     bool running;
     struct mono since; /* when it was reported running */
     bool stop_sent;
+    struct mono stop_at; /* ... last; it is said again while the pump may run */
 };
 
 struct core_total { /* of an output run by hand, as far as it was counted */

@@ -69,7 +69,7 @@ static void on_journal(
     struct text t = text_over(text, sizeof text);
     text_add(&t, "the journal can't be written (");
     text_add(&t, why);
-    text_add(&t, "), so nothing is dosed. Mend the disk, then restart");
+    text_add(&t, "), so nothing is dosed");
     if (ok)
         alert_clear(core, "journal", ret);
     else

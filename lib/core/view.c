@@ -38,6 +38,7 @@ static void view_probes(
         if (!config->present) continue;
         ret->probe[q].has_value = p->has_value;
         ret->probe[q].value = p->value;
+        if (p->has_value) ret->probe[q].age_ms = mono_since(now.mono, p->at);
         ret->probe[q].quality = probe_quality_at(p, config, now.mono);
     }
 }
@@ -87,6 +88,7 @@ void core_view_tank(const struct core *core, uint32_t tank, struct now now, stru
         ret->day = crop.day;
     }
     ret->override = crop_override_runs(&t->override, now.mono);
+    ret->override_for_ms = t->override_for_ms;
     if (ret->override) ret->override_left_ms = mono_since(t->override.ends, now.mono);
     if (t->last_pump < 0) return;
     ret->last.stock = core->site->stock[config->pump[t->last_pump].stock].key;

@@ -32,6 +32,7 @@ struct probe_view {
     bool present, has_value;
     double value; /* last trusted, inside unit (EC in uS/cm) */
     enum probe_quality quality;
+    int64_t age_ms; /* of the value */
 };
 
 struct tank_view {
@@ -44,7 +45,8 @@ struct tank_view {
     double set_ec_us_cm, set_ph;
     bool override; /* the setpoint in force is a person's */
     int64_t override_left_ms;
-    const char *stage; /* "" before planting */
+    int64_t override_for_ms; /* how long the next one would last */
+    const char *stage;       /* "" before planting */
     int64_t day;
     struct { /* the newest dose whose outcome is known; stock NULL if none */
         const char *stock;

@@ -22,6 +22,7 @@ static struct {
     _Atomic int error;
     _Atomic int64_t room;    /* bytes that can still be written to segments; -1: any number */
     _Atomic int64_t reserve; /* room that comes back when the reserve is removed */
+    _Atomic bool no_reserve; /* there is no room for it */
     _Atomic int64_t kill_at; /* the process dies before the nth call of any kind, counted from 1 */
     _Atomic int64_t kill_count;
     _Atomic bool half; /* ... a write then does half of its work first */
@@ -70,6 +71,12 @@ ssize_t write(int fd, const void *bytes, size_t count)
     }
     if (fault.room >= 0) fault.room -= (int64_t)count;
     return syscall(SYS_write, fd, bytes, count);
+}
+
+int posix_fallocate(int fd, off_t offset, off_t length)
+{
+    if (fault.no_reserve) return fault.error;
+    return ftruncate(fd, offset + length) == 0 ? 0 : errno;
 }
 
 /* How much of each segment has been synced: what is said to be on disk must be in it. */
@@ -265,6 +272,65 @@ START_TEST(on_a_full_disk_the_reserve_takes_the_last_records)
     check_whole(last);
     must_open(); /* with room again */
     ck_assert(!journal_failed(journal, &problem) && exists("reserve"));
+}
+END_TEST
+
+/* Room is found again: at once while the reserve still held out, and after it was used up. */
+START_TEST(with_room_again_the_journal_goes_on_by_itself)
+{
+    int64_t seq = 0;
+    must_open();
+    ck_assert(!journal_recovered(journal, now));
+    fault.room = 0;
+    fault.reserve = _i == 0 ? 2000 : 300;
+    fault.no_reserve = true;
+    fault.error = ENOSPC;
+    int64_t last = must_append(1);
+    while (_i == 1 && append(2, &seq) == ERR_NONE) {
+        last = seq;
+    }
+    ck_assert(journal_failed(journal, &problem));
+    now.mono.ms += 10000;
+    ck_assert(!journal_recovered(journal, now)); /* no room yet */
+    fault.room = -1;
+    fault.no_reserve = false;
+    now.mono.ms += 9999;
+    ck_assert(!journal_recovered(journal, now)); /* looked for every ten seconds */
+    ck_assert(journal_failed(journal, &problem));
+    now.mono.ms += 1;
+    (void)journal_turned(journal);
+    ck_assert(journal_recovered(journal, now));
+    ck_assert(journal_turned(journal) && exists("reserve")); /* the state is to be said again */
+    ck_assert(!journal_failed(journal, &problem) && !journal_recovered(journal, now));
+    ck_assert_int_eq(must_append(3), last + 1);
+    ck_assert(wait_synced(last + 1));
+    check_whole(last + 1);
+}
+END_TEST
+
+START_TEST(what_did_not_sync_stays_refused_whatever_room_there_is)
+{
+    int64_t seq = 0;
+    must_open();
+    ck_assert(wait_synced(must_append(1)));
+    fault.fail_from[CALL_FDATASYNC] = fault.done[CALL_FDATASYNC] + 1;
+    fault.fail_count[CALL_FDATASYNC] = 1;
+    fault.error = ENOSPC;
+    (void)append(2, &seq);
+    ck_assert(wait_failed());
+    clear_faults();
+    now.mono.ms += 3600000;
+    ck_assert(!journal_recovered(journal, now));
+    ck_assert_int_eq(append(3, &seq), ERR_IO);
+    close_journal();
+    must_open(); /* nor what failed for another reason */
+    fault.fail_count[CALL_WRITE] = 1;
+    fault.fail_from[CALL_WRITE] = fault.done[CALL_WRITE] + 1;
+    fault.error = EIO;
+    ck_assert_int_eq(append(3, &seq), ERR_IO);
+    clear_faults();
+    now.mono.ms += 3600000;
+    ck_assert(!journal_recovered(journal, now));
 }
 END_TEST
 
@@ -547,6 +613,8 @@ int main(void)
     tcase_add_test(t, a_short_write_then_an_error_is_cut_back_to_the_last_whole_record);
     tcase_add_test(t, what_cannot_be_cut_back_is_repaired_at_the_next_start);
     tcase_add_loop_test(t, on_a_full_disk_the_reserve_takes_the_last_records, 0, 2);
+    tcase_add_loop_test(t, with_room_again_the_journal_goes_on_by_itself, 0, 2);
+    tcase_add_test(t, what_did_not_sync_stays_refused_whatever_room_there_is);
     tcase_add_loop_test(t, a_sync_that_fails_is_never_tried_again, 0, 2);
     tcase_add_test(t, while_a_sync_hangs_records_are_taken_and_not_said_to_be_on_disk);
     tcase_add_test(t, closing_syncs_first);

@@ -88,10 +88,10 @@ static void set_up(void)
         .stage = "leafing",
         .day = 12,
         .pump_count = 1 };
-    the_tank.probe[PROBE_EC] = (struct probe_view){ true, true, 1184, PROBE_GOOD };
-    the_tank.probe[PROBE_PH] = (struct probe_view){ true, true, 6.314, PROBE_GOOD };
-    the_tank.probe[PROBE_TEMPERATURE] = (struct probe_view){ true, true, 21.44, PROBE_GOOD };
-    the_tank.probe[PROBE_LEVEL] = (struct probe_view){ true, true, 82, PROBE_GOOD };
+    the_tank.probe[PROBE_EC] = (struct probe_view){ true, true, 1184, PROBE_GOOD, 2000 };
+    the_tank.probe[PROBE_PH] = (struct probe_view){ true, true, 6.314, PROBE_GOOD, 2000 };
+    the_tank.probe[PROBE_TEMPERATURE] = (struct probe_view){ true, true, 21.44, PROBE_GOOD, 2000 };
+    the_tank.probe[PROBE_LEVEL] = (struct probe_view){ true, true, 82, PROBE_GOOD, 2000 };
     the_tank.last.stock = "acid";
     the_tank.last.ul = 3500;
     the_tank.last.at = (struct civil){ INT64_C(1932872467089) }; /* 5 minutes before now */
@@ -380,13 +380,16 @@ END_TEST
 START_TEST(a_reading_that_isnt_good_is_never_called_in_band)
 {
     the_tank.probe[PROBE_EC].quality = PROBE_STALE;
-    ck_shows("EC          1.18 of 1.20 mS/cm, the last trusted reading; the probe is stale");
+    the_tank.probe[PROBE_EC].age_ms = 754000;
+    ck_shows(
+        "EC          1.18 of 1.20 mS/cm, the last trusted reading, 12 min 34 s old; the probe is "
+        "stale");
     ck_hides("in band");
     the_tank.probe[PROBE_EC] = (struct probe_view){ .present = true, .quality = PROBE_FAULTY };
     ck_shows("EC          - of 1.20 mS/cm, no reading; the probe is faulty");
     the_tank.probe[PROBE_TEMPERATURE] = (struct probe_view){ .present = false };
     ck_shows("temperature no reading\n");
-    the_tank.probe[PROBE_TEMPERATURE] = (struct probe_view){ true, true, 31, PROBE_GOOD };
+    the_tank.probe[PROBE_TEMPERATURE] = (struct probe_view){ true, true, 31, PROBE_GOOD, 2000 };
     ck_shows("31.0 degC, OUTSIDE 12.0 to 30.0");
 }
 END_TEST
