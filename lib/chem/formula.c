@@ -250,3 +250,15 @@ double formula_cation_equivalents(const struct formula *f)
     const int64_t twice = n[ELEMENT_CA] + n[ELEMENT_MG] + (chelate ? 0 : metals);
     return (double)(once + 2 * twice);
 }
+
+const char *formula_symbol(enum formula_element element)
+{
+    INVARIANT(element < ELEMENT_COUNT);
+    return elements[element].symbol;
+}
+
+double formula_g_per_mol(enum formula_element element)
+{
+    INVARIANT(element < ELEMENT_COUNT);
+    return elements[element].g_per_mol;
+}

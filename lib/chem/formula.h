@@ -50,4 +50,8 @@ enum err formula_read(struct formula *ret, const char *text, struct problem *pro
  * chelate (EDTA and its kin): they are part of the anion and don't count. */
 double formula_cation_equivalents(const struct formula *f);
 
+/* Of an element: its symbol ("Ca") and its molar mass. */
+const char *formula_symbol(enum formula_element element);
+double formula_g_per_mol(enum formula_element element);
+
 #endif

@@ -204,6 +204,15 @@ static bool settled(struct core *core, uint32_t tank, struct now now, struct act
     return core_say(t, TANK_WAITING, "finding out what became of a dose that was under way");
 }
 
+static void say_backing_off(struct core_tank *t, struct now now)
+{
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    text_add(&text, "the last command didn't succeed; trying again within ");
+    text_add_span(&text, mono_since(t->not_before, now.mono) + 999);
+    core_say(t, TANK_WAITING, why);
+}
+
 static void idle(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     const struct site_tank *config = &core->site->tank[tank];
@@ -214,8 +223,8 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
         return;
     }
     if (mono_since(now.mono, t->not_before) < 0) {
-        t->due = t->not_before;
-        core_say(t, TANK_WAITING, "trying again shortly after a command that didn't succeed");
+        if (t->not_before.ms < t->due.ms) t->due = t->not_before;
+        say_backing_off(t, now);
         return;
     }
     if (t->line_dirty || mono_since(now.mono, t->mixed_at) < 0) {
