@@ -35,8 +35,9 @@ bool tempco_ratio(double *ret, enum tempco kind, double percent_per_degc, double
     case TEMPCO_LINEAR:
         if (!is_within(percent_per_degc, 0.0, PERCENT_MOST)) return false;
         if (!is_within(degc, TEMPCO_LINEAR_LEAST_DEGC, TEMPCO_LINEAR_MOST_DEGC)) return false;
+        if (!(1.0 + percent_per_degc / 100.0 * d > 0.0)) return false;
         *ret = 1.0 + percent_per_degc / 100.0 * d;
-        return *ret > 0.0;
+        return true;
     case TEMPCO_NUTRIENT:
         if (!is_within(degc, TEMPCO_NUTRIENT_LEAST_DEGC, TEMPCO_NUTRIENT_MOST_DEGC)) return false;
         *ret = 1.0 + NUTRIENT_PER_K * d + NUTRIENT_PER_K2 * d * d;
