@@ -78,8 +78,8 @@ static void on_beat(
     c->has_beat = true;
     if (beat->halted)
         c->halt_pending = false;
-    else
-        c->resume_owed = false;
+    else if (!c->halt_pending)
+        c->resume_owed = false; /* somebody else has ended it */
     c->due = now.mono;
     if (turned && !beat->halted) forget_failures(core, chain, now);
     if (first || turned) wake_tanks(core, chain, now);

@@ -126,6 +126,29 @@ START_TEST(halt_stops_all_survives_a_crash_and_ends_only_by_request)
 }
 END_TEST
 
+/* The daemon has just started; the chain isn't its own yet, and the beat may lag behind the halt.
+ */
+START_TEST(a_release_before_the_chain_is_commanded_again_reaches_its_head)
+{
+    struct world *w = made((uint64_t)_i, NULL);
+    const struct event_request halt = { .kind = REQUEST_HALT, .on = true };
+    const struct event_request release = { .kind = REQUEST_HALT, .on = false };
+    world_run(w, 3 * MINUTE_MS);
+    world_crash(w);
+    world_run(w, 150 * _i);
+    world_ask(w, &halt);
+    world_run(w, _i % 3 * 100);
+    world_ask(w, &release);
+    const uint32_t moves = w->move_count;
+    world_run(w, HOUR_MS);
+    struct tank_view view;
+    core_view_tank(w->core, 0, w->now, &view);
+    ck_assert_int_ne(view.state, TANK_HALTED);
+    ck_assert_uint_gt(w->move_count, moves);
+    done(w);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("spine");
@@ -135,5 +158,6 @@ int main(void)
     tcase_add_loop_test(t, nothing_is_passed_or_run_twice_under_faults, 0, 6);
     tcase_add_loop_test(t, an_empty_bottle_is_noticed_after_a_bounded_volume, 0, 2);
     tcase_add_loop_test(t, halt_stops_all_survives_a_crash_and_ends_only_by_request, 0, 8);
+    tcase_add_loop_test(t, a_release_before_the_chain_is_commanded_again_reaches_its_head, 0, 12);
     return run_case(t, "spine");
 }

@@ -75,7 +75,7 @@ class Crash(harness.Case):
 
         # A reload gives nothing back either, nor does a higher limit for another stock.
         before = self.world.moved_ul(stock="leaf-a")
-        harness.bench.write(self.world.folder, self.world.port, **dict(self.SITE, acid_hour_ml=7))
+        harness.small_site.write(self.world.folder, self.world.port, **dict(self.SITE, acid_hour_ml=7))
         self.daemon.reload()
         harness.wait_until("the reload is recorded", lambda: self.daemon.records("config"), 20)
         used = self.daemon.tank("basil-bench")["pumps"][0]["hour_ml"]

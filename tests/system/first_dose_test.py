@@ -300,8 +300,8 @@ class FirstDose(harness.Case):
         with open(self.world.site_path, encoding="utf-8") as file:
             good = file.read()
         bad = good.replace("hour_ml: 60", "hour_ml: 60 mL", 1)
-        harness.bench.put(self.world.site_path, bad)
-        self.addCleanup(harness.bench.put, self.world.site_path, good)
+        harness.small_site.put(self.world.site_path, bad)
+        self.addCleanup(harness.small_site.put, self.world.site_path, good)
         self.daemon.reload()
         harness.wait_until(
             "site/config says why",
@@ -316,7 +316,7 @@ class FirstDose(harness.Case):
         self.assertTrue(self.daemon.process.alive())
         self.assertEqual(self.daemon.tank("basil-bench")["state"], "holding")
 
-        harness.bench.put(self.world.site_path, good.replace("ec_ms_cm: 0.1, ph", "ec_ms_cm: 0.12, ph"))
+        harness.small_site.put(self.world.site_path, good.replace("ec_ms_cm: 0.1, ph", "ec_ms_cm: 0.12, ph"))
         used = self.daemon.tank("basil-bench")["pumps"][0]["hour_ml"]
         self.assertGreater(used, 1)
         code, words = self.daemon.tool("reload")

@@ -20,7 +20,7 @@ import unittest
 
 import paho.mqtt.client as mqtt
 
-import bench
+import small_site
 
 HERE = os.path.dirname(os.path.abspath(__file__))
 ROOT = os.path.dirname(os.path.dirname(HERE))
@@ -280,7 +280,7 @@ class World:
         self.ledger_path = os.path.join(self.folder, "ledger.jsonl")
         self.broker = self.rig = None
         try:
-            self.site_path = bench.write(self.folder, self.port, **site)
+            self.site_path = small_site.write(self.folder, self.port, **site)
             self.start_broker()
             if rig:
                 self.start_rig()
@@ -300,7 +300,7 @@ class World:
 
     def start_broker(self):
         path = os.path.join(self.folder, "broker.conf")
-        bench.put(path, BROKER % self.port)
+        small_site.put(path, BROKER % self.port)
         program = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin")
         self.broker = self.start("broker", [program, "-c", path])
 

@@ -117,7 +117,7 @@ class Notify(harness.Case):
     def test_4_a_wrong_file_at_the_start_is_final(self):
         path = os.path.join(self.world.folder, "wrong.yaml")
         with open(self.world.site_path, encoding="utf-8") as file:
-            harness.bench.put(path, file.read().replace("volume_l: 4", "volume_l: 4 L", 1))
+            harness.small_site.put(path, file.read().replace("volume_l: 4", "volume_l: 4 L", 1))
         run = subprocess.run(
             [harness.PROGRAM, "run", path],
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,

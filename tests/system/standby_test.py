@@ -17,7 +17,7 @@ class Standby(harness.Case):
             text = file.read()
         other = harness.os.path.join(folder, "other.yaml")
         text = text.replace("/journal\"", "/journal2\"").replace("/dosewright.sock", "/other.sock")
-        harness.bench.put(other, text)
+        harness.small_site.put(other, text)
         cls.other = harness.Daemon(cls.world, other, "other", "journal2", "other.sock")
         cls.stranger = cls.world.stranger()
 
