@@ -20,7 +20,7 @@
 #include "lib/chem/species.h"
 
 /* Sums over the species that any call below may take; typical: 6 to 9. */
-enum { EQUILIBRIUM_ROUNDS_MAX = 2000 };
+enum { EQUILIBRIUM_ROUNDS_MAX = 800 };
 
 #define EQUILIBRIUM_DEGC_MIN 0.0
 #define EQUILIBRIUM_DEGC_MAX 50.0

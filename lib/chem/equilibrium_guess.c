@@ -108,4 +108,8 @@ void system_guess(const struct system *s, struct state *state, bool ph_given)
     state->i = paired * strength;
     state->log_a_w = 0.0;
     if (!ph_given) state->x_h = real_log(h);
+    const struct activity activity = activity_at(&s->solvent, state->i);
+    for (int32_t i = 0; i < s->ions; i++) { /* the free ions come first among the parts */
+        state->x[i] += s->part[i].b * activity.i - s->part[i].a_z2 * activity.root[s->part[i].size];
+    }
 }

@@ -11,6 +11,7 @@
 #include "lib/base/invariant.h"
 #include "lib/base/real.h"
 #include "lib/chem/equilibrium_inside.h"
+#include "lib/chem/quick_exp.h"
 
 enum {
     NEWTON_ROUNDS_MAX = 60,
@@ -21,6 +22,7 @@ enum {
 
 static const double mass_tolerance = 1e-12; /* of each component's total */
 static const double strength_tolerance = 1e-10;
+static const double water_tolerance = 1e-7; /* of ln of its activity; it moves no balance */
 static const double step_most = 4.0; /* of a logarithm */
 static const double log_m_most = 30.0;
 
@@ -97,7 +99,7 @@ static void evaluate(
         }
         const double log_slope =
             part->a_z2 * activity.root_slope[part->size] - part->b * activity.slope_i;
-        add_part(sums, part, real_exp(log_m < log_m_most ? log_m : log_m_most), log_slope);
+        add_part(sums, part, quick_exp(log_m < log_m_most ? log_m : log_m_most), log_slope);
     }
     state->rounds++;
     for (int32_t i = 0; i < n; i++) {
@@ -115,6 +117,16 @@ static void evaluate(
     }
     sums->slope[n][n] = -s->dose_h;
     sums->slope[n + 1][n] = 0.0;
+}
+
+/* Are the balances still so far off that the ionic strength they give means nothing? */
+static bool is_far(const struct sums *sums)
+{
+    const double near = 0.5;
+    for (int32_t i = 0; i <= sums->n; i++) {
+        if (!(fabs(sums->left[i]) <= near * sums->scale[i])) return true;
+    }
+    return false;
 }
 
 static bool is_settled(const struct sums *sums)
@@ -226,9 +238,11 @@ bool system_newton(const struct system *s, struct state *state, enum unknown unk
     for (int round = 0; round < NEWTON_ROUNDS_MAX; round++) {
         evaluate(s, state, unknown, &sums);
         const double log_a_w = real_log(activity_of_water(sums.solutes));
-        const bool water_settled = fabs(log_a_w - state->log_a_w) < 1e-9;
+        const bool water_settled = fabs(log_a_w - state->log_a_w) < water_tolerance;
         if (water_settled && is_settled(&sums)) return true;
-        state->log_a_w = log_a_w;
+        const bool far = is_far(&sums);
+        if (far) drop_unknown(&sums, s->ions + 1);
+        if (!far && !water_settled) state->log_a_w = log_a_w;
         if (!solve_step(&sums, step)) return false;
         const double share = share_of(&sums, step, unknown);
         move(state, s->ions, step, share);
@@ -280,7 +294,8 @@ static bool minimise(
     double step[SYSTEM_UNKNOWNS_MAX];
     evaluate(s, state, unknown, sums);
     drop_unknown(sums, s->ions + 1);
-    for (int round = 0; round < CONVEX_ROUNDS_MAX; round++) {
+    const int32_t rounds_max = EQUILIBRIUM_ROUNDS_MAX - HALVINGS_MAX - 3;
+    for (int round = 0; round < CONVEX_ROUNDS_MAX && state->rounds < rounds_max; round++) {
         if (is_settled(sums)) {
             evaluate(s, state, unknown, sums);
             return true;
@@ -304,7 +319,6 @@ bool system_bisect(const struct system *s, struct state *state, enum unknown unk
             high = state->i;
         else
             low = state->i;
-        if (state->rounds > EQUILIBRIUM_ROUNDS_MAX) return false;
     }
     return minimise(s, state, unknown, &sums);
 }
