@@ -4,12 +4,13 @@
  * 59.16 mV per pH at 25 degC (R and F: CODATA 2018). A buffer's pH is that of its bath's
  * temperature, not the number on its bottle.
  *
- * Acceptance, as published:
- *   slope   95 to 105 % good; 90 to 95 % needs care soon; 85 to 90 % needs it now; below 85 % or
- * above 105 % won't do (manual of a laboratory pH meter, 1996; a maker's sheet has 85 to 105 %, 150
- *           to 186 mV between 7.01 and 4.01; both read). USGS's field manual asks for 95 to 102 %
- * (from memory). zero    within 30 mV at pH 7 good (the same sheet, read); beyond 60 mV replace it
- * (a maker's note, read). */
+ * Slopes accepted: 95 to 105 % good, 90 to 95 % needs care soon, 85 to 90 % needs it now, anything
+ * else won't do (manual of a laboratory pH meter, 1996, read; a sheet on offset and slope, read,
+ * has 85 to 105 %, that is 150 to 186 mV between 7.01 and 4.01; USGS's field manual asks for 95 to
+ * 102 %, from memory).
+ *
+ * Zeros accepted: within 30 mV at pH 7 good (the same sheet); beyond 60 mV replace it (a maker's
+ * note, read). */
 #ifndef DOSEWRIGHT_CHEM_PH_PROBE_H
 #define DOSEWRIGHT_CHEM_PH_PROBE_H
 

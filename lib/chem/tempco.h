@@ -1,12 +1,16 @@
 /* Bringing a conductivity to 25 degC.
  *
- * linear       EC25 = EC / (1 + a (T - 25)); a between 1.9 and 2.0 % per degC suits nutrient
- * solutions and potassium chloride near 25 degC. nutrient     EC25 = EC / (1 + 0.0202 d + 3.8e-5
- * d^2), d = T - 25: a curve fitted here to 230 nutrient solutions computed with USGS PHREEQC 3.8.9
- * from 5 to 35 degC, a quarter to twice the usual strength: within 0.7 % of each from 15 degC up, 1
- * % at 10, 1.5 % at 5. fresh water  EC25 = EC * f25(T) of ISO 7888:1985 (EN 27888), for ground and
- * surface water of 60 to 1000 uS/cm; its table is from the manuals of two makers of instruments
- * that quote it and agree. Between whole degrees: a straight line, 0.04 % at most. */
+ * A line: EC25 = EC / (1 + a (T - 25)); a between 1.9 and 2.0 % per degC suits nutrient solutions
+ * and potassium chloride near 25 degC.
+ *
+ * The nutrient curve: EC25 = EC / (1 + 0.0202 d + 3.8e-5 d^2) with d = T - 25. It was fitted here
+ * to 230 nutrient solutions, a quarter to twice the usual strength, computed with USGS
+ * PHREEQC 3.8.9 at 5 to 35 degC: within 0.7 % of each from 15 to 30 degC, 1 % at 10 and 35, 1.6 %
+ * at 5.
+ *
+ * Fresh water: EC25 = EC * f25(T) of ISO 7888:1985 (EN 27888), for ground and surface water of 60
+ * to 1000 uS/cm. The table is from two instruments' manuals that quote it and agree; between whole
+ * degrees a straight line, 0.04 % off at most. */
 #ifndef DOSEWRIGHT_CHEM_TEMPCO_H
 #define DOSEWRIGHT_CHEM_TEMPCO_H
 
