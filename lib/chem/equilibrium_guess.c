@@ -72,12 +72,6 @@ static double find_h(const struct start *start)
     return h;
 }
 
-static double total_of(const struct system *s, const struct state *state, int32_t i)
-{
-    const double total = s->total[i] + state->dose * s->dose[i];
-    return total > 1e-33 ? total : 1e-33;
-}
-
 void system_guess(const struct system *s, struct state *state, bool ph_given)
 {
     const double paired = 0.9; /* of the ionic strength is left by pairs */
@@ -89,13 +83,13 @@ void system_guess(const struct system *s, struct state *state, bool ph_given)
         for (int8_t a = 0; a < ACIDS; a++) {
             if (acids[a].ion != s->ion[i]) continue;
             acid_of[i] = a;
-            start.total[a] = total_of(s, state, i);
+            start.total[a] = system_total(s, state, i);
         }
     }
     const double h = ph_given ? real_exp(state->x_h) : find_h(&start);
     double strength = 0.5 * (h + water_product / h + start.a_co2 * k1_carbonic / h);
     for (int32_t i = 0; i < s->ions; i++) {
-        double amount = total_of(s, state, i), z = ion_charge((enum ion)s->ion[i]);
+        double amount = system_total(s, state, i), z = ion_charge((enum ion)s->ion[i]);
         const double total = amount;
         if (acid_of[i] >= 0) {
             const struct shares shares = shares_at(&acids[acid_of[i]], h);
@@ -112,4 +106,20 @@ void system_guess(const struct system *s, struct state *state, bool ph_given)
     for (int32_t i = 0; i < s->ions; i++) { /* the free ions come first among the parts */
         state->x[i] += s->part[i].b * activity.i - s->part[i].a_z2 * activity.root[s->part[i].size];
     }
+}
+
+double system_guess_dose(const struct system *s, const struct state *state)
+{
+    const double h = real_exp(state->x_h);
+    double have = h - water_product / h - s->total_h, per_dose = -s->dose_h;
+    for (int32_t i = 0; i < s->ions; i++) {
+        for (int a = 0; a < ACIDS; a++) {
+            if (acids[a].ion != s->ion[i]) continue;
+            const double protons = shares_at(&acids[a], h).protons;
+            have += s->total[i] * protons;
+            per_dose += s->dose[i] * protons;
+        }
+    }
+    if (s->open) have -= real_exp(s->log_a_co2) * (k1_carbonic + 2.0 * k1_k2_carbonic / h) / h;
+    return -have / per_dose;
 }

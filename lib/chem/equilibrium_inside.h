@@ -59,6 +59,17 @@ enum err system_init(struct system *ret, const struct setting *setting, struct p
  * state's dose counts. */
 void system_guess(const struct system *system, struct state *state, bool ph_given);
 
+/* The dose that about balances the charges at the given x_h; call after system_guess. */
+double system_guess_dose(const struct system *system, const struct state *state);
+
+/* A component's total with the state's dose, mol/kg; never quite 0, so that its logarithm has a
+ * place to be. */
+static inline double system_total(const struct system *s, const struct state *state, int32_t i)
+{
+    const double least = 1e-18, total = s->total[i] + state->dose * s->dose[i];
+    return total > least ? total : least;
+}
+
 /* Newton's method from where the state stands; false when it doesn't settle in the rounds that it
  * may take, the state is then unusable. */
 bool system_newton(const struct system *system, struct state *state, enum unknown unknown);

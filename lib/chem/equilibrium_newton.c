@@ -23,7 +23,7 @@ enum {
 static const double mass_tolerance = 1e-12; /* of each component's total */
 static const double strength_tolerance = 1e-10;
 static const double water_tolerance = 1e-7; /* of ln of its activity; it moves no balance */
-static const double step_most = 4.0; /* of a logarithm */
+static const double step_most = 4.0;        /* of a logarithm */
 static const double log_m_most = 30.0;
 
 /* Where the equations stand at a state, and their slopes. Unknowns: the components, H+ (or the
@@ -104,7 +104,7 @@ static void evaluate(
     state->rounds++;
     for (int32_t i = 0; i < n; i++) {
         sums->scale[i] = sums->left[i];
-        sums->left[i] -= s->total[i] + state->dose * s->dose[i];
+        sums->left[i] -= system_total(s, state, i);
     }
     sums->left[n] -= s->total_h + state->dose * s->dose_h;
     sums->left[n + 1] += state->i;

@@ -99,7 +99,7 @@ static enum err check_range(const struct setting *setting, struct problem *probl
 
 /* --- equations -------------------------------------------------------------------------------- */
 
-static const double least_mmol_l = 1e-30; /* below: none */
+static const double least_mmol_l = 1e-12; /* below: none */
 
 static void add_components(struct system *s, const struct setting *setting, int8_t place[ION_COUNT])
 {
