@@ -31,7 +31,7 @@ enum tempco { TEMPCO_LINEAR, TEMPCO_NUTRIENT, TEMPCO_FRESH_WATER };
 bool tempco_ratio(double *ret, enum tempco kind, double percent_per_degc, double degc);
 
 /* A reading at 'degc', brought to 25. False as above. */
-bool tempco_to_25(double *ret_us_cm, enum tempco kind, double percent_per_degc, double degc,
-    double us_cm) __attribute__((warn_unused_result));
+bool tempco_to_25(
+    double *ret_us_cm, enum tempco kind, double percent_per_degc, double degc, double us_cm);
 
 #endif
