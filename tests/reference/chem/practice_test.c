@@ -36,6 +36,18 @@ START_TEST(vapour_pressure_is_as_the_fao_paper_has_it)
 }
 END_TEST
 
+/* Another equation in another hand: psychrolib 1.1.1 of the npm registry (ASHRAE's, after Hyland
+ * and Wexler), asked once. 0.1 %. */
+START_TEST(vapour_pressure_agrees_with_another_library)
+{
+    static const double table[][2] = { { 10, 1.2280 }, { 15, 1.7054 }, { 20, 2.3388 },
+        { 25, 3.1692 }, { 30, 4.2460 }, { 35, 5.6278 } };
+    for (size_t i = 0; i < sizeof table / sizeof table[0]; i++) {
+        ck_assert_double_eq_tol(practice_vapour_kpa(table[i][0]) / table[i][1], 1, 0.001);
+    }
+}
+END_TEST
+
 /* From the same equation, computed outside this program. 0.001. */
 START_TEST(deficits_are_those_of_the_table)
 {
@@ -101,6 +113,7 @@ int main(void)
     TCase *tc = tcase_create("practice");
     tcase_add_test(tc, oxygen_is_saturated_as_benson_and_krause_say);
     tcase_add_test(tc, vapour_pressure_is_as_the_fao_paper_has_it);
+    tcase_add_test(tc, vapour_pressure_agrees_with_another_library);
     tcase_add_test(tc, deficits_are_those_of_the_table);
     tcase_add_test(tc, light_adds_up_over_the_day);
     tcase_add_test(tc, four_turnovers_mix_98_percent);
