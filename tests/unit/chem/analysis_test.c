@@ -168,6 +168,12 @@ START_TEST(what_is_missing_is_assumed_and_told)
     ck_assert_ptr_nonnull(strstr(r.said, "7.6 assumed"));
     ck_assert_ptr_nonnull(strstr(r.said, "taken as none: no3, cl, so4"));
 
+    struct analysis salty = a;
+    give(&salty, ANALYSIS_CL, 35.45);
+    r = read_good(&salty);
+    ck_assert_double_eq_tol(r.water.mmol_l[ION_NA], 1.6, 0.01);
+    ck_assert(r.report.closed_meq_l < 0.02);
+
     give(&a, ANALYSIS_HARDNESS_CACO3, 100.087);
     r = read_good(&a);
     ck_assert_uint_eq(r.report.assumed, ANALYSIS_ASSUMED_PH | ANALYSIS_ASSUMED_HARDNESS_SPLIT);

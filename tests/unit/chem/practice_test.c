@@ -59,6 +59,8 @@ START_TEST(small_sums_refuse_what_makes_no_sense)
 {
     ck_assert(isnan(practice_tube_ml(-1, 1)) && isnan(practice_tube_ml(101, 1)) &&
               isnan(practice_tube_ml(4, 1001)) && isnan(practice_tube_ml(4, NAN)));
+    ck_assert_double_eq_tol(practice_dli_mol_m2(100, 10), 3.6, 1e-12);
+    ck_assert_double_eq_tol(practice_parts_ml(100, 0.5, 2, 100), 250, 1e-9);
     ck_assert(isnan(practice_dli_mol_m2(-1, 12)) && isnan(practice_dli_mol_m2(200, 24.1)) &&
               isnan(practice_dli_mol_m2(3001, 12)));
     ck_assert(isnan(practice_parts_ml(100, 0.6, 0, 100)) &&

@@ -124,8 +124,8 @@ START_TEST(salts_stand_where_they_may)
     } table[] = { { "Ca(NO3)2.4H2O", RECIPE_A }, { "CaCl2.2H2O", RECIPE_A }, { "NH4NO3", RECIPE_A },
         { "iron-edta", RECIPE_A }, { "KNO3", RECIPE_B }, { "Mg(NO3)2.6H2O", RECIPE_B },
         { "KCl", RECIPE_B }, { "NH4H2PO4", RECIPE_B }, { "(NH4)2SO4", RECIPE_B },
-        { "H3PO4", RECIPE_B }, { "H3BO3", RECIPE_B }, { "ZnSO4.7H2O", RECIPE_B },
-        { "Na2MoO4.2H2O", RECIPE_B } };
+        { "2NH4NO3.(NH4)2SO4", RECIPE_B }, { "H3PO4", RECIPE_B }, { "H3BO3", RECIPE_B },
+        { "ZnSO4.7H2O", RECIPE_B }, { "Na2MoO4.2H2O", RECIPE_B } };
     struct recipe_job job = { 0 };
     add_goal(&job, NUTRIENT_N, 1);
     for (size_t i = 0; i < sizeof table / sizeof table[0]; i++) {
@@ -171,6 +171,11 @@ START_TEST(what_would_fall_out_is_refused)
     ck_assert_int_eq(refusal(&job, "tank A"), ERR_RANGE);
     job.salt[3].wish = RECIPE_BOTH;
     ck_assert_int_eq(refusal(&job, "tank A"), ERR_RANGE);
+
+    struct recipe_job both = { 0 };
+    add_goal(&both, NUTRIENT_CA, 1);
+    add_salt(&both, "Ca(H2PO4)2.H2O");
+    ck_assert_int_eq(refusal(&both, "in one salt"), ERR_RANGE);
 
     static const char *const never[] = { "KOH", "K2CO3", "KHCO3", "Ca(H2PO4)2.H2O", "CaSO4.2H2O",
         "K2SiO3", "CaCO3" };

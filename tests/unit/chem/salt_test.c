@@ -96,7 +96,7 @@ START_TEST(what_is_no_salt_known_here_is_refused)
     static const char *const strangers[] = { "KNO2", "Na2SO3", "FeCl3.6H2O", "Fe2(SO4)3", "KClO3",
         "NaClO", "CO(NH2)2", "K2S2O8", "H2O2", "H2O", "C6H12O6", "C2H2O4", "K4Fe(CN)6", "K", "Cl2",
         "C10H16N2O8", "C10H12FeN2O8", "C10H12CaN2Na2O8", "NH3", "S", "KMnO4", "K2MnO4",
-        "C10H12FeN2NaO8.KCl", "CaS", "NaH", "KNO4" };
+        "C10H12FeN2NaO8.KCl", "CaS", "NaH", "KNO4", "C7H8O7", "KFeC2N2O4" };
     for (size_t i = 0; i < sizeof strangers / sizeof strangers[0]; i++) {
         struct salt s;
         memset(&s, 0x5a, sizeof s);
