@@ -174,7 +174,7 @@ enum err salt_read(struct salt *ret, const char *text, struct problem *problem)
 {
     const char *named = salt_named(text);
     struct formula f;
-    struct parts p;
+    struct parts p = { 0 };
     enum err err = formula_read(&f, named ? named : text, problem);
     if (err == ERR_NONE)
         err = is_chelate(&f) ? read_chelate(&p, &f, text, problem)
