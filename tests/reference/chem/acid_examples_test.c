@@ -135,10 +135,10 @@ START_TEST(a_table_of_acid_doses)
     const struct water one = bicarbonate(1, 7.8);
     for (int i = 0; i < 3; i++) {
         const int a = column[i];
-        const double ml = 1000 * dose_mmol_l(&one, acids[a].reagent, 5.8) /
-                          mol_l(acids[a].reagent, acids[a].percent, acids[a].density);
-        ck_assert_double_eq_tol(ml / here[i], 1, 0.03);
-        ck_assert_double_eq_tol(ml / leaflet[i], 1, 0.036);
+        const double got_ml = 1000 * dose_mmol_l(&one, acids[a].reagent, 5.8) /
+                              mol_l(acids[a].reagent, acids[a].percent, acids[a].density);
+        ck_assert_double_eq_tol(got_ml / here[i], 1, 0.03);
+        ck_assert_double_eq_tol(got_ml / leaflet[i], 1, 0.036);
     }
 }
 END_TEST
