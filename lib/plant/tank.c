@@ -172,7 +172,7 @@ double plant_ec_us_cm(const struct plant_tank *t, bool near)
 {
     const struct plant_water *w = near ? &t->near_water : &t->far_water;
     const struct water_constants k = water_constants_of(&t->pure, w->cations);
-    return water_ec_us_cm(w, &k, water_ph(w, &k, near ? t->near_ph : t->far_ph));
+    return water_rough_ec_us_cm(w, &k, water_ph(w, &k, near ? t->near_ph : t->far_ph));
 }
 
 double plant_ph(const struct plant_tank *t, bool near)

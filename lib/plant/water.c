@@ -166,7 +166,7 @@ double plant_water_ph(const struct plant_water *w, double degc)
 /* --- conductivity ----------------------------------------------------------------------------- */
 
 /* Bicarbonate carries less than the nitrate that the curve was fitted for. */
-double water_ec_us_cm(const struct plant_water *w, const struct water_constants *k, double ph)
+double water_rough_ec_us_cm(const struct plant_water *w, const struct water_constants *k, double ph)
 {
     const double bicarbonate = w->carbon * water_bicarbonate_share(k, ph);
     const double ms_cm = salts_ms_cm(w->cations) - 0.025 * bicarbonate;
@@ -176,7 +176,7 @@ double water_ec_us_cm(const struct plant_water *w, const struct water_constants 
 double plant_water_ec_us_cm(const struct plant_water *w)
 {
     const struct water_constants k = water_constants_at(25.0, w->cations);
-    return water_ec_us_cm(w, &k, water_ph(w, &k, 7.0));
+    return water_rough_ec_us_cm(w, &k, water_ph(w, &k, 7.0));
 }
 
 /* --- air -------------------------------------------------------------------------------------- */
@@ -215,7 +215,7 @@ static double matching_cations(struct plant_water w, double ec_us_cm, double deg
     for (int i = 0; i < HALVINGS; i++) {
         w.cations = 0.5 * (low + high);
         const struct water_constants k = water_constants_at(degc, w.cations);
-        if (water_ec_us_cm(&w, &k, water_ph(&w, &k, 8.0)) < ec_us_cm)
+        if (water_rough_ec_us_cm(&w, &k, water_ph(&w, &k, 8.0)) < ec_us_cm)
             low = w.cations;
         else
             high = w.cations;

@@ -35,7 +35,8 @@ double water_co2_share(const struct water_constants *k, double ph);
 double water_bicarbonate_share(const struct water_constants *k, double ph);
 
 /* EC of a composition that is at that pH. */
-double water_ec_us_cm(const struct plant_water *w, const struct water_constants *k, double ph);
+double water_rough_ec_us_cm(
+    const struct plant_water *w, const struct water_constants *k, double ph);
 
 /* mmol/L of CO2 in balance with air. */
 double water_co2_balance(double degc, double ppm);
