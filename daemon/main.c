@@ -30,6 +30,7 @@ static const struct command commands[] = {
     { "reload", cmd_reload, "read the configuration again and wait for the verdict" },
     { "ask", cmd_ask, "other requests: setpoint, acknowledge, claim, refilled, service, identify" },
     { "journal", cmd_journal, "verify or show the journal" },
+    { "reckon", cmd_reckon, "stock arithmetic: mixes, stock tanks, acid, dilution, probes" },
     { "rig", cmd_rig, "a virtual chain, probes and tanks, for trials" },
 };
 
