@@ -20,6 +20,7 @@ enum {
     HELD_LATE_MS = 6000, /* one that waited longer isn't sent: its head would refuse it */
     LINES_MAX = 64,      /* records waiting for the disk, to be published then */
     VIEW_EVERY_MS = 250, /* what is shown is looked at this often at most */
+    VIEW_CALM_MS = 1000, /* ... when no deed was done meanwhile */
     VIEW_IDLE_MS = 5000, /* ... and at least */
     TICKS_MOST = 512,    /* in one pass of the loop */
 };
@@ -69,8 +70,9 @@ struct daemon {
     struct line *lines;
     uint32_t line_first, line_count;
 
-    struct now now; /* of this pass; real CLOCK_BOOTTIME */
-    bool view_dirty;
+    struct now now;  /* of this pass; real CLOCK_BOOTTIME */
+    bool view_dirty; /* an event may have changed what is shown */
+    bool view_deeds; /* ... and something was done */
     struct mono view_at, zones_at;
     bool stopping;
 };

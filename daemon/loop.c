@@ -143,15 +143,23 @@ static void show_status(struct daemon *d)
     notify_status(line);
 }
 
+/* From one look at what is to be shown to the next. */
+static int64_t view_ms(const struct daemon *d)
+{
+    if (d->view_deeds) return VIEW_EVERY_MS;
+    return d->view_dirty ? VIEW_CALM_MS : VIEW_IDLE_MS;
+}
+
 static void show(struct daemon *d)
 {
-    const int64_t age_ms = mono_since(d->now.mono, d->view_at);
-    if (age_ms < (d->view_dirty ? VIEW_EVERY_MS : VIEW_IDLE_MS)) return;
+    if (mono_since(d->now.mono, d->view_at) < view_ms(d)) return;
+    d->view_deeds = false;
     d->view_dirty = false;
     d->view_at = d->now.mono;
     show_status(d);
     if (!d->active || !d->link_up) return;
-    d->view_dirty = homie_publish(d->homie, d->mqtt, d->core, daemon_core_now(d));
+    if (homie_publish(d->homie, d->mqtt, d->core, daemon_core_now(d)))
+        d->view_dirty = d->view_deeds = true;
     homie_beat(d->homie, d->mqtt, d->identity.by, d->now.mono);
 }
 
@@ -168,8 +176,7 @@ static int sleep_ms(const struct daemon *d, struct mono mqtt_due)
     int64_t ms = SLEEP_MOST_MS;
     ms = sooner(ms, mono_since(mqtt_due, d->now.mono));
     ms = sooner(ms, mono_since(core_wakes_at(d->core), daemon_core_now(d).mono));
-    const int64_t view_ms = d->view_dirty ? VIEW_EVERY_MS : VIEW_IDLE_MS;
-    ms = sooner(ms, view_ms - mono_since(d->now.mono, d->view_at));
+    ms = sooner(ms, view_ms(d) - mono_since(d->now.mono, d->view_at));
     if (d->held_count > 0)
         ms = sooner(ms, HELD_LATE_MS - mono_since(d->now.mono, d->held[d->held_first].since));
     const int64_t watchdog = notify_watchdog_every_ms();

@@ -162,6 +162,7 @@ static void answer(struct daemon *d, const struct action *a)
 void daemon_perform(struct daemon *d)
 {
     d->view_dirty = true;
+    if (d->actions->count > 0) d->view_deeds = true;
     d->record_lost = false;
     for (uint32_t i = 0; i < d->actions->count; i++) {
         struct action *a = &d->actions->item[i];

@@ -151,7 +151,7 @@ static void turn_halt(struct core *core, uint32_t chain, struct now now, struct 
 void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
-    c->due = mono_after(now.mono, 1000);
+    c->due = mono_after(now.mono, CHAIN_LOOK_MS);
     turn_unknown(core, chain, now, ret);
     turn_halt(core, chain, now, ret);
     if (!core->link_up || !core->journal_ok) return;

@@ -22,25 +22,16 @@ struct crop_target core_setpoint(const struct core *core, uint32_t tank, struct 
     return crop_setpoint(&crop.target, &t->override, &core->site->tank[tank].envelope, now.mono);
 }
 
-/* A sentence with two numbers in it: "EC 1.18 of 1.20 mS/cm, pH 5.83 of 5.80". */
-static void say_water(struct text *text, const struct control_water *w)
-{
-    text_add(text, "EC ");
-    text_add_real(text, w->ec_us_cm / 1000.0, 2);
-    text_add(text, " of ");
-    text_add_real(text, w->set_ec_us_cm / 1000.0, 2);
-    text_add(text, " mS/cm, pH ");
-    text_add_real(text, w->ph, 2);
-    text_add(text, " of ");
-    text_add_real(text, w->set_ph, 2);
-}
-
+/* The readings themselves are shown elsewhere: this changes with the setpoints alone. */
 static bool say_holding(struct core_tank *t, const struct control_water *w, const char *more)
 {
     char why[VIEW_WHY_MAX];
     struct text text = text_over(why, sizeof why);
     text_add(&text, more);
-    say_water(&text, w);
+    text_add(&text, "EC ");
+    text_add_real(&text, w->set_ec_us_cm / 1000.0, 2);
+    text_add(&text, " mS/cm and pH ");
+    text_add_real(&text, w->set_ph, 2);
     return core_say(t, TANK_HOLDING, why);
 }
 
@@ -233,10 +224,10 @@ bool core_plan(struct core *core, uint32_t tank, struct now now, struct actions 
     bool planned = false;
     switch (answer.need) {
     case NEED_NOTHING:
-        return say_holding(t, &water, "in band: ");
+        return say_holding(t, &water, "in the bands around ");
     case NEED_WATER:
-        return say_holding(
-            t, &water, "EC is above its band, and only water or the crop can lower it: ");
+        return say_holding(t, &water,
+            "EC is above its band, and only water or the crop can lower it; wanted are ");
     case NEED_FEED:
         planned =
             !purpose_locked(core, tank, PLAN_FEED) && plan_feed(core, tank, answer.ec_us_cm, now);

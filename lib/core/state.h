@@ -12,6 +12,7 @@ enum {
     COMMAND_GRACE_MS = 5000,  /* and its last report may be this late */
     CLAIM_SILENCE_MS = 15000, /* an owner that is silent for so long is gone */
     CLAIM_RETRY_MS = 5000,
+    CHAIN_LOOK_MS = 1500,           /* a chain is looked at this often; at once after a beat */
     TANK_LOOK_MS = 5000,            /* an idle tank is looked at this often */
     CIRCULATION_SPARE_MS = 5000,    /* left of circulation after a dose and its flush */
     CIRCULATION_CONFIRM_MS = 12000, /* to be seen running */
