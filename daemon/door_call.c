@@ -246,7 +246,7 @@ static bool read_override_for(const struct reading *r)
     }
     double minutes = 0;
     if (!read_number(r, "minutes", &minutes)) return false;
-    if (!(minutes >= 0 && minutes <= (double)(span_most_ms / MINUTE_MS))) {
+    if (!(minutes >= 0 && minutes <= (double)span_most_ms / MINUTE_MS)) {
         return refuse(r->no, "out-of-range", "\"minutes\" is below 0 or over a year");
     }
     r->request->span_ms = nearest(minutes * (double)MINUTE_MS);

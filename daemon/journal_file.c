@@ -350,10 +350,12 @@ enum err journal_scan(const char *dir, journal_visit visit, void *context,
     const int dir_fd = open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
     if (dir_fd < 0) return journal_errno(problem, dir, "", "can't be opened", errno);
     struct journal_scan *s = journal_scan_new(dir_fd, visit, context);
-    enum err err = s ? journal_scan_run(s, problem)
-                     : problem_set(problem, ERR_IO, "", "there is no memory left");
+    enum err err = problem_set(problem, ERR_IO, "", "there is no memory left");
+    if (s) {
+        err = journal_scan_run(s, problem);
+        if (err == ERR_NONE) fill_report(report, s, s->places > 0 ? &s->place[0] : NULL);
+    }
     if (err != ERR_NONE) (void)below(dir, err, problem);
-    if (err == ERR_NONE) fill_report(report, s, s->places > 0 ? &s->place[0] : NULL);
     journal_scan_free(s);
     close(dir_fd);
     return err;

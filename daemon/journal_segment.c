@@ -128,8 +128,9 @@ enum err segments_list(struct segments *ret, int dir_fd, struct problem *problem
     }
     const enum err err = take_names(ret, dir, problem);
     closedir(dir);
-    if (err != ERR_NONE) segments_free(ret);
-    if (ret->count > 0) qsort(ret->item, ret->count, sizeof *ret->item, by_order);
+    if (err != ERR_NONE)
+        segments_free(ret);
+    else if (ret->count > 0) qsort(ret->item, ret->count, sizeof *ret->item, by_order);
     return err;
 }
 

@@ -109,6 +109,7 @@ static enum err set_will(struct mqtt *m, const char *topic, const char *payload,
     const bool kept = keep(&new_topic, topic);
     if (!keep(&new_payload, topic ? payload : NULL) || !kept) {
         free(new_topic);
+        free(new_payload);
         return ERR_IO;
     }
     free(m->will_topic);

@@ -180,7 +180,7 @@ struct rig_moved rig_pour(
         look_for_meetings(rig, tube, (double)(by_command_ms + by_hand_ms));
         pump->line_until_ms = tank->flow_ms + way;
         send_on(
-            pump, arrived / 1000.0, pump->line_until_ms, parcel_ms + way / (RIG_PARCELS_MAX / 2));
+            pump, arrived / 1000.0, pump->line_until_ms, parcel_ms + way / (RIG_PARCELS_MAX / 2.0));
     }
     return (struct rig_moved){ ul, arrived };
 }

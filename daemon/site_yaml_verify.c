@@ -182,6 +182,7 @@ static bool carries(
 {
     const struct chain_config *config = &l->config->site.chain[chain];
     struct supply_module module[CHAIN_MODULES_MAX];
+    memset(module, 0, sizeof module);
     struct supply_load load[CHAIN_MODULES_MAX];
     for (uint32_t m = 0; m < config->count; m++) {
         module[m] = config->module[m].power;

@@ -47,7 +47,7 @@ static const char *value_of(const char *name, int argc, char **argv, int *at, bo
     if (strncmp(word, name, length) != 0) return NULL;
     if (word[length] == '=') return word + length + 1;
     if (word[length] != '\0') return NULL;
-    if (*at + 1 >= argc) {
+    if (*at + 1 >= argc || !argv[*at + 1]) {
         *ret_missing = true;
         return word;
     }

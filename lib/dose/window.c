@@ -7,6 +7,7 @@
 
 static struct window_entry *entry_at(const struct dose_window *w, uint32_t rank)
 {
+    INVARIANT(rank < w->capacity);
     return &w->entry[(uint32_t)(((uint64_t)w->oldest + rank) % w->capacity)];
 }
 

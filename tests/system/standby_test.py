@@ -29,14 +29,16 @@ class Standby(harness.Case):
         status = self.other.status()
         self.assertTrue(status["site"]["standby"])
         self.assertFalse(status["chains"][0]["ours"])
-        shown = [
-            t for t in self.stranger.last
-            if t.startswith("homie/5/tern-hall-standby-")
-            and t.endswith("/$state")
-            and self.stranger.value(t)
-        ]  # fmt: skip
-        self.assertEqual(len(shown), 1)
-        self.assertEqual(self.stranger.value(shown[0]), "ready")
+
+        def shown():
+            return [
+                self.stranger.value(t) for t in list(self.stranger.last)
+                if t.startswith("homie/5/tern-hall-standby-")
+                and t.endswith("/$state")
+                and self.stranger.value(t)
+            ]  # fmt: skip
+
+        harness.wait_until("it shows itself beside the site", lambda: shown() == ["ready"], 10)
         self.wait_dose(60)
         time.sleep(2)
         self.assertEqual(self.other.records("dose"), [])
