@@ -218,7 +218,7 @@ void core_release_chain(struct core *core, uint32_t chain, struct now now, struc
 {
     struct core_chain *c = &core->chain[chain];
     const bool held = c->halt_pending || (c->has_beat && c->beat.halted);
-    if (held && c->ours)
+    if (held && c->ours && c->has_beat) /* without a beat its clock isn't known */
         core_send_resume(core, chain, now, ret);
     else
         c->resume_owed = (held || !c->has_beat) && !core->has_peer;

@@ -9,4 +9,7 @@
 /* Runs one test case as a suite of its own; for "int main(void) { return run_case(...); }". */
 int run_case(TCase *tcase, const char *name);
 
+/* A path below a folder that is this program's own and goes with it. */
+void test_place(char *ret, size_t size, const char *name);
+
 #endif

@@ -106,7 +106,7 @@ static void broker_start(struct broker *b)
 static void broker_open(struct broker *b, const char *more)
 {
     memset(b, 0, sizeof *b);
-    snprintf(b->dir, sizeof b->dir, "/tmp/dosewright-broker-XXXXXX");
+    test_place(b->dir, sizeof b->dir, "broker-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(b->dir));
     snprintf(b->more, sizeof b->more, "%s", more);
     b->port = broker_free_port();

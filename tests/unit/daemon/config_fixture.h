@@ -116,7 +116,7 @@ static inline void fixture_write(const char *name, const char *text)
 
 static inline void fixture_make(void)
 {
-    snprintf(fixture_dir, sizeof fixture_dir, "/tmp/dosewright-config-XXXXXX");
+    test_place(fixture_dir, sizeof fixture_dir, "config-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(fixture_dir));
     for (int i = 0; i < FIXTURE_FILES; i++) {
         ck_assert(text_copy(fixture_text[i], FIXTURE_BYTES, fixture_files[i].text));

@@ -38,7 +38,7 @@ static struct door *open_at(const char *where)
 
 static void set_up(void)
 {
-    text_copy(dir, sizeof dir, "/tmp/door-test-XXXXXX");
+    test_place(dir, sizeof dir, "door-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(dir));
     snprintf(path, sizeof path, "%s/d.sock", dir);
     door = open_at(path);

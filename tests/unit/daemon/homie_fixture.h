@@ -51,6 +51,7 @@ static void fixture_tank_is(uint32_t index, const char *key, const char *name, u
         .override_most_ms = 72 * HOUR_MS };
     struct tank_view *v = &world.tank[index];
     *v = (struct tank_view){ .key = key,
+        .override_for_ms = 8 * HOUR_MS,
         .name = name,
         .state = TANK_WAITING,
         .why = "no reading of EC yet",

@@ -316,6 +316,7 @@ START_TEST(another_envelope_goes_through_init)
     struct site_tank tanks[FIXTURE_TANKS] = { fixture_tank[0], fixture_tank[1] };
     tanks[0].envelope.ec_most_us_cm = 2500;
     tanks[0].override_most_ms = HOUR_MS;
+    world.tank[0].override_for_ms = HOUR_MS; /* as the core makes it */
     struct config other = fixture_config;
     other.site.tank = tanks;
     h = reload(h, &other);

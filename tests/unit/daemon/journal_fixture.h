@@ -36,7 +36,7 @@ static inline void clear_dir(void)
 
 static inline void make_dir(void)
 {
-    strcpy(dir, "/tmp/dosewright-journal-XXXXXX");
+    test_place(dir, sizeof dir, "journal-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(dir));
     journal = NULL;
     keep_days = 400;

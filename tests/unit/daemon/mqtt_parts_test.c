@@ -222,7 +222,7 @@ static char path[64];
 
 static void setup_file(void)
 {
-    snprintf(path, sizeof path, "/tmp/dosewright-secret-XXXXXX");
+    test_place(path, sizeof path, "secret-XXXXXX");
     const int fd = mkstemp(path);
     ck_assert_int_ge(fd, 0);
     close(fd);

@@ -52,7 +52,7 @@ static void make_certificates(void)
 
 static void setup(void)
 {
-    snprintf(dir, sizeof dir, "/tmp/dosewright-tls-XXXXXX");
+    test_place(dir, sizeof dir, "tls-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(dir));
     make_certificates();
     place(secret, "password");

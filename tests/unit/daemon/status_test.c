@@ -174,9 +174,12 @@ START_TEST(the_answer_is_these_very_bytes)
         "\"EC and pH are within their bands\",\"paused\":false,\"service\":false,\"planted\":true,"
         "\"stage\":\"leafing\",\"day\":12,\"override\":false,\"override_left_s\":0,\"ec\":{"
         "\"value\":"
-        "1.184,\"quality\":\"good\",\"setpoint\":1.200,\"band\":0.100},\"ph\":{\"value\":6.31,"
-        "\"quality\":\"good\",\"setpoint\":5.80,\"band\":0.20},\"temperature\":{\"value\":21.4,"
-        "\"quality\":\"good\",\"least\":12.0,\"most\":30.0},\"probes\":[],\"last\":{\"stock\":"
+        "1.184,\"age_s\":2,\"quality\":\"good\",\"setpoint\":1.200,\"band\":0.100},\"ph\":{"
+        "\"value\":6.31,"
+        "\"age_s\":2,\"quality\":\"good\",\"setpoint\":5.80,\"band\":0.20},\"temperature\":{"
+        "\"value\":21.4,"
+        "\"age_s\":2,\"quality\":\"good\",\"least\":12.0,\"most\":30.0},\"probes\":[],\"last\":{"
+        "\"stock\":"
         "\"acid\",\"ml\":3.500,\"at\":\"2031-04-02T05:01:07.089Z\",\"id\":\"d-1\"},\"pumps\":[{"
         "\"stock\":\"leaf-a\",\"hour_ml\":40.250,\"hour_limit_ml\":200.000,\"day_ml\":120.000,"
         "\"day_limit_ml\":800.000,\"locked\":false}]}]}");
@@ -381,9 +384,8 @@ START_TEST(a_reading_that_isnt_good_is_never_called_in_band)
 {
     the_tank.probe[PROBE_EC].quality = PROBE_STALE;
     the_tank.probe[PROBE_EC].age_ms = 754000;
-    ck_shows(
-        "EC          1.18 of 1.20 mS/cm, the last trusted reading, 12 min 34 s old; the probe is "
-        "stale");
+    ck_shows("EC          1.18 of 1.20 mS/cm, the last trusted reading, 12 min old; the\n"
+             "              probe is stale");
     ck_hides("in band");
     the_tank.probe[PROBE_EC] = (struct probe_view){ .present = true, .quality = PROBE_FAULTY };
     ck_shows("EC          - of 1.20 mS/cm, no reading; the probe is faulty");

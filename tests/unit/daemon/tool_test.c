@@ -44,7 +44,7 @@ static struct {
 static void set_up(void)
 {
     struct problem problem;
-    text_copy(dir, sizeof dir, "/tmp/tool-test-XXXXXX");
+    test_place(dir, sizeof dir, "tool-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(dir));
     snprintf(path, sizeof path, "%s/d.sock", dir);
     snprintf(out_path, sizeof out_path, "%s/out", dir);

@@ -291,11 +291,12 @@ END_TEST
 /* --- files -------------------------------------------------------------------------------------
  */
 
-static char dir[] = "/tmp/dosewright-tree-XXXXXX";
-static char path[64];
+static char dir[64];
+static char path[80];
 
 static void make_dir(void)
 {
+    test_place(dir, sizeof dir, "tree-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(dir));
     snprintf(path, sizeof path, "%s/f", dir);
 }
@@ -311,7 +312,7 @@ static void write_file(const char *bytes, size_t length, mode_t mode)
 
 static void remove_dir(void)
 {
-    char other[64];
+    char other[96];
     unlink(path);
     snprintf(other, sizeof other, "%s/g", dir);
     unlink(other);
@@ -353,7 +354,7 @@ START_TEST(links_pipes_folders_and_files_for_everyone_are_refused)
     ck_assert_int_eq(read_it(&file, &problem), ERR_IO);
     ck_assert_ptr_nonnull(strstr(problem.text, "everyone"));
 
-    char other[64];
+    char other[96];
     snprintf(other, sizeof other, "%s/g", dir);
     chmod(path, 0600);
     ck_assert_int_eq(rename(path, other), 0);
