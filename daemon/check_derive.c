@@ -34,12 +34,12 @@ bool check_derive_tank(
     for (uint32_t p = 0; p < tank->pump_count; p++) {
         const struct stock_strength *s = &site->stock[tank->pump[p].stock].strength;
         ret->pump[p] = (struct check_pump){
-            .ec_us_cm_per_ml = stock_ec_us_cm_per_ml_l(s) / tank->volume_l,
+            .ec_us_cm_per_ml = tank->pump[p].ec_us_cm_per_ml_l / tank->volume_l,
             .meq_l_per_ml = s->acid_meq_ml / tank->volume_l,
             .prime_ml = config->tube_ml[(size_t)index * TANK_PUMPS_MAX + p],
         };
     }
-    ret->recipe_ec_us_cm_per_ml = site_recipe_ec_us_cm_per_ml(site, tank);
+    ret->recipe_ec_us_cm_per_ml = site_recipe_ec_us_cm_per_ml(tank);
     ret->acid_ml = per_tenth(site, tank, tank->lowers_ph, &ret->now.target);
     ret->base_ml = per_tenth(site, tank, tank->raises_ph, &ret->now.target);
     ret->mix_ms = site_mix_ms(tank);

@@ -90,7 +90,7 @@ static double parts_of(const struct site_tank *tank)
 static bool feed(struct fill *f, double rise_us_cm)
 {
     const struct site_tank *tank = f->tank;
-    const double per_ml = site_recipe_ec_us_cm_per_ml(f->site, tank), parts = parts_of(tank);
+    const double per_ml = site_recipe_ec_us_cm_per_ml(tank), parts = parts_of(tank);
     if (!(per_ml > 0.0) || !(parts > 0.0)) return false;
     const double ml = rise_us_cm / per_ml;
     struct round r = round_of(&f->ec_rise, tank->move.ec_rise_per_hour,

@@ -72,8 +72,8 @@ static void check_feed_strength(struct loader *l, struct load_tank *t)
     for (uint32_t i = 0; i < tank->recipe_count; i++) {
         const struct site_pump *pump = &tank->pump[tank->recipe[i].pump];
         const struct site_stock *stock = &l->config->site.stock[pump->stock];
-        const double rise = stock_ec_us_cm_per_ml_l(&stock->strength) *
-                            (double)pump->limits.smallest_ul / 1000.0 / tank->volume_l;
+        const double rise =
+            pump->ec_us_cm_per_ml_l * (double)pump->limits.smallest_ul / 1000.0 / tank->volume_l;
         if (rise <= tank->band_ec_us_cm) continue;
         schema_warn(&l->reader, tree_get(t->node, "recipe"),
             "the smallest dose of '%s' raises EC by %.2f mS/cm, more than the band: dilute it",
@@ -81,9 +81,22 @@ static void check_feed_strength(struct loader *l, struct load_tank *t)
     }
 }
 
+/* Not all that is allowed in a solution's file can be computed: the rule of thumb stands in then.
+ */
+static void derive_ec(struct loader *l, struct load_tank *t)
+{
+    struct problem problem = { 0 };
+    if (site_derive_ec(&l->config->site, &t->draft.tank, &problem) == ERR_NONE) return;
+    schema_warn(&l->reader, tree_get(t->node, "recipe"),
+        "what a millilitre does to EC is taken from the rule of thumb (95 uS/cm for each meq/L of "
+        "cations), as it couldn't be worked out from what is dissolved: %s",
+        problem.text);
+}
+
 void load_verify_tank(struct loader *l, struct load_tank *t)
 {
     const struct site_tank *tank = &t->draft.tank;
+    derive_ec(l, t);
     check_schedule(l, t);
     check_strength(l, t, "lowers_ph", tank->lowers_ph);
     check_strength(l, t, "raises_ph", tank->raises_ph);

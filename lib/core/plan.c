@@ -78,7 +78,7 @@ static bool plan_feed(struct core *core, uint32_t tank, double rise_us_cm, struc
 {
     const struct site_tank *config = &core->site->tank[tank];
     struct core_tank *t = &core->tank[tank];
-    const double per_ml = site_recipe_ec_us_cm_per_ml(core->site, config);
+    const double per_ml = site_recipe_ec_us_cm_per_ml(config);
     double parts = 0.0;
     for (uint32_t i = 0; i < config->recipe_count; i++) {
         parts += config->recipe[i].parts;
@@ -110,9 +110,8 @@ static bool plan_feed(struct core *core, uint32_t tank, double rise_us_cm, struc
         const struct site_pump *pump = &config->pump[part->pump];
         const int64_t ul = ul_from_ml_down(ml * part->parts / parts);
         if (ul < pump->limits.smallest_ul) return say_limit(core, tank, binds_pump, &binds, now);
-        const double gain = stock_ec_us_cm_per_ml_l(&core->site->stock[pump->stock].strength);
         t->plan.dose[t->plan.count++] = (struct core_dose){
-            .pump = part->pump, .ul = ul, .ec_milli = nearest(gain * (double)ul / config->volume_l)
+            .pump = part->pump, .ul = ul, .ec_milli = nearest(pump->ec_us_cm_per_ml_l * (double)ul / config->volume_l)
         };
     }
     return true;

@@ -25,14 +25,13 @@ int64_t site_flush_ms(const struct site_tank *tank)
     return ms_up(flushed_l * (double)MINUTE_MS / tank->circulation.flow_l_min);
 }
 
-double site_recipe_ec_us_cm_per_ml(const struct site *site, const struct site_tank *tank)
+double site_recipe_ec_us_cm_per_ml(const struct site_tank *tank)
 {
     double parts = 0.0, rise = 0.0;
     for (uint32_t i = 0; i < tank->recipe_count; i++) {
         const struct site_part *part = &tank->recipe[i];
-        const struct site_stock *stock = &site->stock[tank->pump[part->pump].stock];
         parts += part->parts;
-        rise += part->parts * stock_ec_us_cm_per_ml_l(&stock->strength);
+        rise += part->parts * tank->pump[part->pump].ec_us_cm_per_ml_l;
     }
     return parts > 0.0 ? rise / parts / tank->volume_l : 0.0;
 }

@@ -30,8 +30,9 @@ struct site_stock {
 struct site_pump {
     uint32_t stock; /* index into site.stock */
     struct chain_address address;
-    const char *serial; /* bound at that address */
-    double ml_per_s;    /* > 0 */
+    const char *serial;       /* bound at that address */
+    double ml_per_s;          /* > 0 */
+    double ec_us_cm_per_ml_l; /* EC rise that 1 mL brings to a litre of this tank at work; >= 0 */
     bool calibrated;
     struct civil calibrated_at;
     struct stock_limits limits;
@@ -90,11 +91,17 @@ struct site {
     struct site_tank *tank;
 };
 
+/* Works out every tank's ec_us_cm_per_ml_l from what is in its source water and its bottles, at the
+ * middle of the envelope. ERR_RANGE with the reason when chemistry can't tell: then those of the
+ * rule of thumb stand there (stock.h), and 'problem' names tank and stock. */
+enum err site_derive_ec(const struct site *site, struct site_tank *tank, struct problem *problem)
+    __attribute__((warn_unused_result));
+
 /* How long a tank mixes after a dose, and how long a line is flushed, at least. */
 int64_t site_mix_ms(const struct site_tank *tank);
 int64_t site_flush_ms(const struct site_tank *tank);
 
 /* EC rise in uS/cm that 1 mL of the whole recipe brings to this tank. 0 without a recipe. */
-double site_recipe_ec_us_cm_per_ml(const struct site *site, const struct site_tank *tank);
+double site_recipe_ec_us_cm_per_ml(const struct site_tank *tank);
 
 #endif

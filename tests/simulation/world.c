@@ -85,6 +85,7 @@ static void make_tank(struct world *w, uint32_t i)
             .address = { 0, i + 1, p + 1 },
             .serial = serials[i],
             .ml_per_s = 1.0 + 0.1 * p,
+            .ec_us_cm_per_ml_l = stock_ec_us_cm_per_ml_l(&w->site.stock[p].strength),
             .calibrated = true,
             .limits = {
                 .smallest_ul = 500, .dose_ul = 20000, .hour_ul = 100000, .day_ul = 320000 } };

@@ -195,8 +195,8 @@ START_TEST(what_a_millilitre_does_follows_from_stock_and_volume)
     const struct check_tank d = derive();
     const struct site *site = &fixture_config->site;
     const struct site_tank *tank = &site->tank[0];
-    ck_assert_double_eq_tol(d.pump[0].ec_us_cm_per_ml,
-        stock_ec_us_cm_per_ml_l(&site->stock[0].strength) / 120.0, 1e-12);
+    ck_assert_double_eq_tol(
+        d.pump[0].ec_us_cm_per_ml, tank->pump[0].ec_us_cm_per_ml_l / 120.0, 1e-12);
     ck_assert_double_eq_tol(
         d.pump[2].meq_l_per_ml, site->stock[2].strength.acid_meq_ml / 120.0, 1e-12);
     /* by the control law itself: the acid for a tenth of pH, in millilitres of this stock */
