@@ -11,4 +11,7 @@ bool check_print_text(FILE *out, const struct config *config, struct now now);
 bool check_print_json(FILE *out, const char *path, const struct config *config,
     const struct problem_list *errors, struct now now);
 
+/* The pairs of stocks that are kept apart in a line, and why; nothing when there is none. */
+void check_print_stocks(FILE *out, const struct site *site);
+
 #endif

@@ -161,6 +161,7 @@ bool check_print_text(FILE *out, const struct config *config, struct now now)
     for (uint32_t c = 0; c < site->chain_count; c++) {
         print_chain(out, site, c);
     }
+    check_print_stocks(out, site);
     struct check_tank derived;
     for (uint32_t i = 0; i < site->tank_count; i++) {
         if (!check_derive_tank(&derived, config, i, now)) return false;

@@ -61,6 +61,7 @@ bool journal_failed(struct journal *j, struct problem *problem);
  * may follow them. What a disk refused to sync stays refused. Then journal_turned is true, too. */
 bool journal_recovered(struct journal *j, struct now now);
 
+/* Of the newest record that was taken. */
 struct link_tip journal_tip(const struct journal *j);
 
 /* True once after a new segment was begun: the core's carry records are wanted. */

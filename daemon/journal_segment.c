@@ -130,7 +130,8 @@ enum err segments_list(struct segments *ret, int dir_fd, struct problem *problem
     closedir(dir);
     if (err != ERR_NONE)
         segments_free(ret);
-    else if (ret->count > 0) qsort(ret->item, ret->count, sizeof *ret->item, by_order);
+    else if (ret->count > 0)
+        qsort(ret->item, ret->count, sizeof *ret->item, by_order);
     return err;
 }
 

@@ -88,6 +88,9 @@ void load_chains(struct loader *l, const struct tree_node *map);
 void load_stocks(struct loader *l, const struct tree_node *map);
 void load_tanks(struct loader *l, const struct tree_node *tanks);
 
+/* After the tanks: which of their stocks must not meet, which crystallise in the cold. */
+void load_meetings(struct loader *l);
+
 /* A tank's probes. */
 void load_probes(struct loader *l, struct load_tank *t);
 /* A tank's pumps, with their limits. */

@@ -258,4 +258,5 @@ void load_verify_site(struct loader *l, const struct tree_node *root)
         (void)check_supply_of(l, c);
     }
     warn_unused(l, root);
+    load_meetings(l);
 }

@@ -108,6 +108,7 @@ struct kelvin {
     double t, per_t, log_t, per_t2, t2;
 };
 
+/* For that temperature. */
 struct kelvin kelvin_at(double degc);
 
 /* log10 K at that temperature. */
@@ -159,6 +160,7 @@ struct species_make {
     int8_t h, h2o; /* H+, H2O taken up in all */
 };
 
+/* Adds them up. */
 struct species_make species_make(enum species s);
 
 /* log10 of the overall constant, from the components, at that temperature. */

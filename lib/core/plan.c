@@ -110,9 +110,9 @@ static bool plan_feed(struct core *core, uint32_t tank, double rise_us_cm, struc
         const struct site_pump *pump = &config->pump[part->pump];
         const int64_t ul = ul_from_ml_down(ml * part->parts / parts);
         if (ul < pump->limits.smallest_ul) return say_limit(core, tank, binds_pump, &binds, now);
-        t->plan.dose[t->plan.count++] = (struct core_dose){
-            .pump = part->pump, .ul = ul, .ec_milli = nearest(pump->ec_us_cm_per_ml_l * (double)ul / config->volume_l)
-        };
+        t->plan.dose[t->plan.count++] = (struct core_dose){ .pump = part->pump,
+            .ul = ul,
+            .ec_milli = nearest(pump->ec_us_cm_per_ml_l * (double)ul / config->volume_l) };
     }
     return true;
 }

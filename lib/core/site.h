@@ -6,6 +6,7 @@
 
 #include "lib/chain/address.h"
 #include "lib/chain/roll.h"
+#include "lib/chem/keep_apart.h"
 #include "lib/chem/stock.h"
 #include "lib/crop/schedule.h"
 #include "lib/dose/limits.h"
@@ -96,6 +97,16 @@ struct site {
  * rule of thumb stand there (stock.h), and 'problem' names tank and stock. */
 enum err site_derive_ec(const struct site *site, struct site_tank *tank, struct problem *problem)
     __attribute__((warn_unused_result));
+
+/* A store that a stock should stand: a frost-free shed in winter (common practice, no source). */
+#define SITE_STORE_DEGC 10.0
+
+/* What chemistry says of two stocks that meet in a line at SITE_STORE_DEGC, and of one in such a
+ * store. ERR_RANGE when it can't tell. */
+enum err site_stocks_meet(struct keep_apart *ret, const struct site *site, uint32_t a, uint32_t b,
+    struct problem *problem) __attribute__((warn_unused_result));
+enum err site_stock_in_store(struct crystals *ret, const struct site_stock *stock,
+    struct problem *problem) __attribute__((warn_unused_result));
 
 /* How long a tank mixes after a dose, and how long a line is flushed, at least. */
 int64_t site_mix_ms(const struct site_tank *tank);

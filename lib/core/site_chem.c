@@ -66,3 +66,34 @@ enum err site_derive_ec(const struct site *site, struct site_tank *tank, struct 
     }
     return err;
 }
+
+/* A tank's solution without what falls easily: what is looked for is the stocks' own doing. */
+static const struct water line_water = { .mmol_l = { [ION_K] = 5.0,
+                                             [ION_NA] = 1.0,
+                                             [ION_CA] = 2.0,
+                                             [ION_MG] = 1.0,
+                                             [ION_NO3] = 9.0,
+                                             [ION_CL] = 1.5,
+                                             [ION_SO4] = 0.75 } };
+
+enum err site_stocks_meet(struct keep_apart *ret, const struct site *site, uint32_t a, uint32_t b,
+    struct problem *problem)
+{
+    struct solution of_a, of_b;
+    enum err err = bottle_holds(&of_a, NULL, &site->stock[a].solution, problem);
+    if (err == ERR_NONE) err = bottle_holds(&of_b, NULL, &site->stock[b].solution, problem);
+    if (err != ERR_NONE) return err;
+    const struct overlap overlap = {
+        .a = &of_a.water, .b = &of_b.water, .line = &line_water, .degc = SITE_STORE_DEGC
+    };
+    return keep_apart_look(ret, &overlap, problem);
+}
+
+enum err site_stock_in_store(
+    struct crystals *ret, const struct site_stock *stock, struct problem *problem)
+{
+    struct solution held;
+    const enum err err = bottle_holds(&held, NULL, &stock->solution, problem);
+    if (err != ERR_NONE) return err;
+    return stock_crystallises(ret, &held.water, SITE_STORE_DEGC, problem);
+}

@@ -349,7 +349,18 @@ static const struct warning warnings[] = {
         "{ solution: acid.yaml, bottle_ml: 10 }", "no tank uses" },
     { SITE, "  username: dosewright\n", "  username: dosewright\n  insecure_plain: true\n",
         "true\n  pass", "read along" },
+    { A, "KNO3: 25", "KNO3: 190", NULL, "KNO3 crystallises" },
 };
+
+/* Calcium with carbonate: no rule of thumb knows of it, chemistry does. */
+START_TEST(stocks_that_fall_out_are_kept_apart_whatever_the_files_say)
+{
+    fixture_change(B, "KH2PO4: 13.6, MgSO4.7H2O: 49.3", "KHCO3: 60");
+    ck_assert(fixture_load(false));
+    ck_assert_uint_eq(fixture_config->site.stock[0].keep_apart & 2, 2);
+    ck_assert_uint_eq(fixture_config->site.stock[1].keep_apart & 1, 1);
+}
+END_TEST
 
 START_TEST(what_is_unwise_is_said_and_taken)
 {
@@ -360,7 +371,7 @@ START_TEST(what_is_unwise_is_said_and_taken)
     const bool good = fixture_load(false);
     if (!good) fixture_show(&fixture_errors);
     ck_assert(good);
-    fixture_place(place, w->file, w->at);
+    fixture_place(place, w->at ? w->file : SITE, w->at ? w->at : "{ solution: a.yaml");
     if (!fixture_find(&fixture_config->unwise, place, w->words))
         fixture_show(&fixture_config->unwise);
     ck_assert_msg(
@@ -440,6 +451,7 @@ int main(void)
     tcase_add_loop_test(c, a_date_ahead_is_refused_as_far_as_the_clock_is_known, 0, 3);
     tcase_add_test(c, today_is_no_date_ahead_in_any_zone);
     tcase_add_test(c, credentials_expand_and_nothing_else_does);
+    tcase_add_test(c, stocks_that_fall_out_are_kept_apart_whatever_the_files_say);
     tcase_add_loop_test(
         c, what_is_unwise_is_said_and_taken, 0, (int)(sizeof warnings / sizeof *warnings));
     tcase_add_test(c, files_that_a_group_may_write_are_said_once_and_those_of_everyone_refused);
