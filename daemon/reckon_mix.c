@@ -30,6 +30,8 @@ static const struct reckon_option mix_options[] = {
         "into a litre of mix; salts before the first are grams in a litre of the mix itself" },
     RECKON_WATER_OPTION,
     { "--temperature", RECKON_NUMBER, "degC", 0, 50, "of the mix; 25 without it" },
+    { "--store", RECKON_NUMBER, "degC", 0, 40,
+        "where the stocks stand, to say what crystallises; 15 without it" },
     { .name = NULL },
 };
 
@@ -83,6 +85,18 @@ static void note_assumed(struct sheet *s, double assumed)
     sheet_note(s, text);
 }
 
+static int show_parts(const struct reckon_args *a, struct sheet *s, const struct mixing *m)
+{
+    static const char *const names[PARTS_MAX] = { "0", "1", "2", "3", "4", "5", "6", "7" };
+    struct reckon_stock stocks[PARTS_MAX];
+    for (uint32_t i = 1; i < m->parts; i++) {
+        const struct part *p = &m->part[i];
+        stocks[i - 1] =
+            (struct reckon_stock){ "Stock", names[i], p->ml_per_l, p->g_l, &p->holds.water };
+    }
+    return reckon_show_stocks(a, s, stocks, m->parts - 1);
+}
+
 static int run_mix(const struct reckon_args *a)
 {
     struct mixing m;
@@ -97,7 +111,8 @@ static int run_mix(const struct reckon_args *a)
     struct sheet *s = sheet_new(a);
     if (!s) return EX_OSERR;
     const struct reckon_state state = { &mix, reckon_number(a, "--temperature", 25) };
-    code = reckon_show_solution(a, s, &state);
+    code = show_parts(a, s, &m);
+    if (code == RECKON_GO_ON) code = reckon_show_solution(a, s, &state);
     if (reckon_given(a, "--water")) reckon_note_water(s, &report);
     note_assumed(s, m.assumed);
     if (m.parts > 1)

@@ -135,7 +135,8 @@ int reckon_show_solution(
     show_charge(sheet, &state->solution->water, &shown.closed);
     show_result(sheet, &shown, state->degc);
     note_ph(sheet, &shown);
-    return RECKON_GO_ON;
+    return reckon_show_solids(
+        args, sheet, state, (const struct equilibrium *[]){ &shown.closed, &shown.open });
 }
 
 void reckon_note_water(struct sheet *sheet, const struct analysis_report *report)

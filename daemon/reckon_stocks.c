@@ -24,6 +24,8 @@ static const struct reckon_option stocks_options[] = {
         "litres of feed from a litre of A and a litre of B; 100 without it" },
     RECKON_WATER_OPTION,
     { "--temperature", RECKON_NUMBER, "degC", 0, 50, "of the feed; 25 without it" },
+    { "--store", RECKON_NUMBER, "degC", 0, 40,
+        "where the stock tanks stand, to say what crystallises; 15 without it" },
     { .name = NULL },
 };
 
@@ -151,6 +153,27 @@ static void show_goals(struct sheet *s, const struct stocks *k)
     }
 }
 
+static double grams_in(const struct stocks *k, enum recipe_tank tank)
+{
+    double g_l = 0;
+    for (uint32_t i = 0; i < k->job.salts; i++) {
+        g_l += recipe_grams(&k->recipe, i, tank, k->factor);
+    }
+    return g_l;
+}
+
+static int show_tanks(const struct reckon_args *a, struct sheet *s, const struct stocks *k)
+{
+    const struct solution in_a = recipe_stock(&k->job, &k->recipe, RECIPE_A, k->factor);
+    const struct solution in_b = recipe_stock(&k->job, &k->recipe, RECIPE_B, k->factor);
+    const double ml_per_l = 1000 / k->factor;
+    const struct reckon_stock both[] = {
+        { "Tank", "A", ml_per_l, grams_in(k, RECIPE_A), &in_a.water },
+        { "Tank", "B", ml_per_l, grams_in(k, RECIPE_B), &in_b.water },
+    };
+    return reckon_show_stocks(a, s, both, 2);
+}
+
 static void note_alkalinity(struct sheet *s, const struct analysis_report *report)
 {
     char text[300];
@@ -171,7 +194,8 @@ static int show(const struct reckon_args *a, struct sheet *s, struct stocks *k,
     const struct reckon_state state = { &k->recipe.feed, reckon_number(a, "--temperature", 25) };
     show_grams(s, k);
     show_goals(s, k);
-    const int code = reckon_show_solution(a, s, &state);
+    int code = show_tanks(a, s, k);
+    if (code == RECKON_GO_ON) code = reckon_show_solution(a, s, &state);
     if ((k->hazards & SALT_ACID) == 0) note_alkalinity(s, report);
     if ((k->hazards & SALT_ACID) != 0)
         sheet_note(

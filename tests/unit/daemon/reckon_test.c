@@ -137,13 +137,19 @@ START_TEST(a_mix_of_stocks_has_its_elements_ph_and_ec)
 }
 END_TEST
 
-START_TEST(a_mix_counts_the_water)
+START_TEST(a_mix_counts_the_water_and_what_falls_out)
 {
     cJSON *root = answer("mix --water ca=80,mg=12,na=20,cl=35,so4=40,alkalinity=3.9,ph=7.9");
     ck_assert_double_eq_tol(figure(root, "result", "ph"), 7.9, 0.02);
     ck_assert_double_eq_tol(figure(root, "result", "alkalinity"), 3.9, 0.02);
     ck_assert_double_eq_tol(cell(root, "ions", "Ca", "mg_l"), 80, 0.01);
-    ck_assert(says(root, "notes", "balanced"));
+    ck_assert(cell(root, "saturation", "calcite", "co2_kept_in") > 0.1);
+    ck_assert(says(root, "notes", "Would fall out") && says(root, "notes", "balanced"));
+    cJSON_Delete(root);
+    /* the two stocks of a recipe in one tank: gypsum */
+    root = answer("mix Ca(NO3)2.4H2O=106.27 MgSO4.7H2O=49.29 K2SO4=26.14");
+    ck_assert(cell(root, "saturation", "gypsum", "co2_kept_in") > 1);
+    ck_assert(says(root, "notes", "of gypsum"));
     cJSON_Delete(root);
 }
 END_TEST
@@ -156,6 +162,7 @@ START_TEST(labels_powders_and_liquids_count)
     cJSON_Delete(root);
     root = answer("mix --ml-per-l 2 label,n=4,k2o=2,cao=6,density=1.15");
     ck_assert_double_eq_tol(cell(root, "nutrients", "N", "mg_l"), 2 * 1.15 * 40, 0.01);
+    ck_assert_double_eq_tol(cell(root, "stocks", "1", "g_l"), 1150, 1e-6);
     ck_assert(says(root, "notes", "doesn't close in charge"));
     cJSON_Delete(root);
 }
@@ -505,7 +512,7 @@ START_TEST(strange_words_are_shown_safely)
     for (int kind = 0; kind < 2; kind++) {
         strcpy(words, "mix");
         for (int i = 0; i < 65; i++) {
-            strcat(words, kind ? " KNO3=0.01" : " --temperature=20");
+            strcat(words, kind ? " KNO3=0.01" : " --store=20");
         }
         ck_assert_int_eq(reckon(words), EX_USAGE);
         ck_assert_ptr_nonnull(strstr(ran.err, "too many words"));
@@ -518,7 +525,7 @@ int main(void)
     TCase *tc = tcase_create("reckon");
     tcase_set_timeout(tc, 60);
     tcase_add_test(tc, a_mix_of_stocks_has_its_elements_ph_and_ec);
-    tcase_add_test(tc, a_mix_counts_the_water);
+    tcase_add_test(tc, a_mix_counts_the_water_and_what_falls_out);
     tcase_add_test(tc, labels_powders_and_liquids_count);
     tcase_add_test(tc, grams_for_two_tanks_and_the_way_back);
     tcase_add_test(tc, the_miss_of_each_goal_is_told);
