@@ -168,6 +168,10 @@ struct reckon_stock {
 int reckon_show_stocks(const struct reckon_args *args, struct sheet *sheet,
     const struct reckon_stock *stocks, uint32_t count);
 
+/* What happens where two of them meet in the line, whose water is 'line'. */
+int reckon_show_meetings(const struct reckon_args *args, struct sheet *sheet,
+    const struct reckon_stock *stocks, uint32_t count, const struct water *line);
+
 /* Does the report balance, what was assumed: a note. */
 void reckon_note_water(struct sheet *sheet, const struct analysis_report *report);
 

@@ -85,7 +85,8 @@ static void note_assumed(struct sheet *s, double assumed)
     sheet_note(s, text);
 }
 
-static int show_parts(const struct reckon_args *a, struct sheet *s, const struct mixing *m)
+static int show_parts(const struct reckon_args *a, struct sheet *s, const struct mixing *m,
+    const struct water *source)
 {
     static const char *const names[PARTS_MAX] = { "0", "1", "2", "3", "4", "5", "6", "7" };
     struct reckon_stock stocks[PARTS_MAX];
@@ -94,7 +95,8 @@ static int show_parts(const struct reckon_args *a, struct sheet *s, const struct
         stocks[i - 1] =
             (struct reckon_stock){ "Stock", names[i], p->ml_per_l, p->g_l, &p->holds.water };
     }
-    return reckon_show_stocks(a, s, stocks, m->parts - 1);
+    const int code = reckon_show_stocks(a, s, stocks, m->parts - 1);
+    return code == RECKON_GO_ON ? reckon_show_meetings(a, s, stocks, m->parts - 1, source) : code;
 }
 
 static int run_mix(const struct reckon_args *a)
@@ -105,13 +107,14 @@ static int run_mix(const struct reckon_args *a)
     int code = read_parts(a, &m);
     if (code == RECKON_GO_ON) code = reckon_read_water(a, &mix.water, &report);
     if (code != RECKON_GO_ON) return code;
+    const struct water source = mix.water;
     for (uint32_t i = 0; i < m.parts; i++) {
         solution_add(&mix, &m.part[i].holds, m.part[i].ml_per_l / 1000);
     }
     struct sheet *s = sheet_new(a);
     if (!s) return EX_OSERR;
     const struct reckon_state state = { &mix, reckon_number(a, "--temperature", 25) };
-    code = show_parts(a, s, &m);
+    code = show_parts(a, s, &m, &source);
     if (code == RECKON_GO_ON) code = reckon_show_solution(a, s, &state);
     if (reckon_given(a, "--water")) reckon_note_water(s, &report);
     note_assumed(s, m.assumed);

@@ -2,6 +2,7 @@
 #include <math.h>
 
 #include "daemon/reckon.h"
+#include "lib/chem/keep_apart.h"
 #include "lib/chem/salt.h"
 #include "lib/chem/saturation.h"
 
@@ -105,6 +106,68 @@ int reckon_show_stocks(const struct reckon_args *args, struct sheet *sheet,
             never ? (double)NAN : c.clear_from_degc };
         sheet_row(sheet, stocks[i].name, values, c.any ? crystal_word(c.crystal) : NULL);
         if (c.any) note_crystals(sheet, &stocks[i], &c, store);
+    }
+    return RECKON_GO_ON;
+}
+
+/* --- stocks that meet ------------------------------------------------------------------------- */
+
+static void add_reasons(struct text *t, const struct keep_apart *k)
+{
+    if (k->falls) {
+        text_add(t, "; ");
+        text_add(t, solid_word(k->solid));
+        text_add(t, " falls out");
+    }
+    if (k->crystals) {
+        text_add(t, "; ");
+        text_add(t, crystal_word(k->crystal));
+        text_add(t, " crystallises");
+    }
+    if (k->acid_base) text_add(t, "; acid meets base: heat, perhaps gas");
+    if (k->chelate) text_add(t, "; the acid takes the iron out of its chelate");
+    if (k->ammonia) text_add(t, "; the base drives out ammonia");
+}
+
+static void show_meeting(struct sheet *s, const struct reckon_stock *a,
+    const struct reckon_stock *b, const struct keep_apart *k)
+{
+    char name[64], text[400];
+    struct text n = text_over(name, sizeof name), t = text_over(text, sizeof text);
+    text_add(&n, a->name);
+    text_add(&n, " and ");
+    text_add(&n, b->name);
+    const bool never = k->clear_parts > OVERLAP_PARTS_MAX;
+    const double parts = never ? (double)NAN : k->clear_parts;
+    sheet_row(s, name, &parts, k->falls ? solid_word(k->solid) : NULL);
+    if (!k->apart) return;
+    text_add(&t, "Never let ");
+    text_add(&t, name);
+    text_add(&t, " meet undiluted");
+    add_reasons(&t, k);
+    text_add(&t, ". Give each its line, or flush between them.");
+    sheet_note(s, text);
+}
+
+int reckon_show_meetings(const struct reckon_args *args, struct sheet *sheet,
+    const struct reckon_stock *stocks, uint32_t count, const struct water *line)
+{
+    static const char *const columns[] = { "clear from", NULL };
+    static const char basis[] =
+        "one part of each in so many parts in all, the rest the source water; "
+        "margins of this project (keep_apart.h)";
+    double degc = reckon_number(args, "--temperature", 25);
+    if (degc > CLEAR_MOST_DEGC) degc = CLEAR_MOST_DEGC;
+    if (count > 1) sheet_table(sheet, "meetings", "where stocks meet, parts", columns, basis);
+    for (uint32_t pair = 0; pair < count * count; pair++) {
+        const struct reckon_stock *a = &stocks[pair / count], *b = &stocks[pair % count];
+        const struct overlap overlap = { a->holds, b->holds, line, degc };
+        struct keep_apart k;
+        struct problem problem;
+        if (a >= b) continue;
+        const enum err err = keep_apart_look(&k, &overlap, &problem);
+        if (err != ERR_NONE) return reckon_problem(args, "", err, &problem);
+        show_meeting(sheet, a, b, &k);
     }
     return RECKON_GO_ON;
 }

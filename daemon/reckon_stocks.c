@@ -171,7 +171,9 @@ static int show_tanks(const struct reckon_args *a, struct sheet *s, const struct
         { "Tank", "A", ml_per_l, grams_in(k, RECIPE_A), &in_a.water },
         { "Tank", "B", ml_per_l, grams_in(k, RECIPE_B), &in_b.water },
     };
-    return reckon_show_stocks(a, s, both, 2);
+    const int code = reckon_show_stocks(a, s, both, 2);
+    const struct water *line = &k->job.source.water;
+    return code == RECKON_GO_ON ? reckon_show_meetings(a, s, both, 2, line) : code;
 }
 
 static void note_alkalinity(struct sheet *s, const struct analysis_report *report)

@@ -132,6 +132,9 @@ START_TEST(a_mix_of_stocks_has_its_elements_ph_and_ec)
     /* PHREEQC has 2.10 mS/cm and pH 4.92 for it (tests/reference/data/ec_solutions.csv) */
     ck_assert_double_eq_tol(figure(root, "result", "ec_25"), 2.10, 0.06);
     ck_assert_double_eq_tol(figure(root, "result", "ph"), 4.95, 0.1);
+    ck_assert(cell(root, "meetings", "1 and 2", "clear_from") > 3);
+    ck_assert(says(root, "notes", "Never let 1 and 2 meet undiluted"));
+    ck_assert(says(root, "notes", "gypsum falls out") || says(root, "notes", "brushite falls out"));
     ck_assert(says(root, "cautions", "oxidisers") && says(root, "cautions", "safety data sheet"));
     cJSON_Delete(root);
 }
