@@ -33,6 +33,16 @@ log_type warning
 """
 
 
+def segments(folder):
+    """A journal's files in their order: a day's further ones are numbered, "...-2.jsonl"."""
+
+    def place(path):
+        parts = os.path.basename(path)[: -len(".jsonl")].split("-")
+        return parts[1:4], int(parts[4]) if len(parts) > 4 else 1
+
+    return sorted(glob.glob(os.path.join(folder, "*.jsonl")), key=place)
+
+
 class Over(Exception):
     """The demonstration can't go on; says why."""
 
@@ -222,7 +232,7 @@ class Demo:
 
     def journal(self):
         records = []
-        for path in sorted(glob.glob(os.path.join(self.folder, "journal", "*.jsonl"))):
+        for path in segments(os.path.join(self.folder, "journal")):
             with open(path, encoding="utf-8") as file:
                 records += [json.loads(line) for line in file]
         return records

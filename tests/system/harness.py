@@ -36,6 +36,16 @@ max_queued_messages 0
 """
 
 
+def segments(folder):
+    """A journal's files in their order: a day's further ones are numbered, "...-2.jsonl"."""
+
+    def place(path):
+        parts = os.path.basename(path)[: -len(".jsonl")].split("-")
+        return parts[1:4], int(parts[4]) if len(parts) > 4 else 1
+
+    return sorted(glob.glob(os.path.join(folder, "*.jsonl")), key=place)
+
+
 def free_port():
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -246,7 +256,7 @@ class Daemon:
     def records(self, kind=None, **members):
         """The journal's records; a last line that is cut short is left out."""
         found = []
-        for path in sorted(glob.glob(os.path.join(self.journal_dir, "*.jsonl"))):
+        for path in segments(self.journal_dir):
             with open(path, encoding="utf-8") as file:
                 lines = file.read().split("\n")
             for line in lines[:-1]:
