@@ -101,7 +101,7 @@ static void print_pump(FILE *out, const struct site *site, const struct site_tan
     struct text t = text_over(address, sizeof address);
     chain_address_add(
         &t, site->chain[pump->address.chain].key, pump->address.position, pump->address.channel);
-    fprintf(out, "  %-14.14s %-14.14s %8.3f %9.4f %10.4f %9.1f", site->stock[pump->stock].key,
+    fprintf(out, "  %-14.14s %-14.14s %8.3f %9.5f %10.4f %9.1f", site->stock[pump->stock].key,
         address, pump->ml_per_s, d->pump[p].ec_us_cm_per_ml / 1000.0, 0.0 - d->pump[p].meq_l_per_ml,
         (double)pump->limits.dose_ul / 1000.0 / pump->ml_per_s);
     if (d->pump[p].prime_ml > 0.0)
@@ -140,7 +140,7 @@ static void print_tank(
     for (uint32_t p = 0; p < tank->pump_count; p++) {
         print_pump(out, site, tank, d, p);
     }
-    fprintf(out, "  recipe         EC %+.4f mS/cm for each mL of all parts together\n",
+    fprintf(out, "  recipe         EC %+.5f mS/cm for each mL of all parts together\n",
         d->recipe_ec_us_cm_per_ml / 1000.0);
     if (d->acid_ml > 0.0)
         fprintf(out, "  acid           %.2f mL lowers pH by 0.1 at the setpoint\n", d->acid_ml);

@@ -159,15 +159,15 @@ int reckon_show_meetings(const struct reckon_args *args, struct sheet *sheet,
     double degc = reckon_number(args, "--temperature", 25);
     if (degc > CLEAR_MOST_DEGC) degc = CLEAR_MOST_DEGC;
     if (count > 1) sheet_table(sheet, "meetings", "where stocks meet, parts", columns, basis);
-    for (uint32_t pair = 0; pair < count * count; pair++) {
-        const struct reckon_stock *a = &stocks[pair / count], *b = &stocks[pair % count];
-        const struct overlap overlap = { a->holds, b->holds, line, degc };
-        struct keep_apart k;
-        struct problem problem;
-        if (a >= b) continue;
-        const enum err err = keep_apart_look(&k, &overlap, &problem);
-        if (err != ERR_NONE) return reckon_problem(args, "", err, &problem);
-        show_meeting(sheet, a, b, &k);
+    for (uint32_t i = 0; i < count; i++) {
+        for (uint32_t j = i + 1; j < count; j++) {
+            const struct overlap overlap = { stocks[i].holds, stocks[j].holds, line, degc };
+            struct keep_apart k;
+            struct problem problem;
+            const enum err err = keep_apart_look(&k, &overlap, &problem);
+            if (err != ERR_NONE) return reckon_problem(args, "", err, &problem);
+            show_meeting(sheet, &stocks[i], &stocks[j], &k);
+        }
     }
     return RECKON_GO_ON;
 }

@@ -94,7 +94,7 @@ enum err equilibrium_buffer_mmol_l_ph(double *ret, const struct water *water, do
     const struct air *air, struct problem *problem)
 {
     const double by = 0.005;
-    struct equilibrium at, below, above;
+    struct equilibrium at = { 0 }, below = { 0 }, above = { 0 };
     enum err err = equilibrium_solve(&at, water, degc, air, problem);
     if (err != ERR_NONE) return err;
     const struct given_ph low = { at.ph - by, degc, *air }, high = { at.ph + by, degc, *air };
@@ -114,7 +114,7 @@ enum err water_from_alkalinity(struct water *water, double alkalinity_meq_l,
 {
     const struct given_ph closed = { given->ph, given->degc, { .open = false } };
     struct water trial = *water;
-    struct equilibrium e;
+    struct equilibrium e = { 0 };
     trial.mmol_l[ION_CO3] = 0.0;
     enum err err = equilibrium_at_ph(&e, &trial, &closed, problem);
     double alkalinity = err == ERR_NONE ? equilibrium_alkalinity_meq_l(&e) : 0.0;

@@ -29,7 +29,7 @@ enum { EQUILIBRIUM_ROUNDS_MAX = 800 };
 
 /* 420 ppm of carbon dioxide, log10 of the partial pressure in atm (from memory: about 2023's
  * mean at Mauna Loa, 421 ppm). */
-#define AIR_LOG_PCO2 -3.377
+#define AIR_LOG_PCO2 (-3.377)
 
 struct air {
     bool open;       /* in balance with air: the water's own ION_CO3 is ignored, and replaced */

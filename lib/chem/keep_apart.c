@@ -4,7 +4,7 @@
 
 #include "lib/base/invariant.h"
 
-enum { PARTS_HALVINGS = 24 };
+enum { PARTS_HALVINGS = 24, PARTS_STEPS = 35 }; /* 2 x 1.2^34 is over OVERLAP_PARTS_MAX */
 
 static const struct {
     enum solid solid;
@@ -92,9 +92,10 @@ static enum err find_clear_parts(struct keep_apart *ret, const struct overlap *o
     const struct limits *limits, struct problem *problem)
 {
     const double step = 1.2;
-    double clear = 2.0, falls = 0.0;
+    double clear = 2.0, falls = 0.0, parts = 2.0 / step;
     struct worst worst;
-    for (double parts = 2.0; parts <= OVERLAP_PARTS_MAX; parts *= step) {
+    for (int i = 0; i < PARTS_STEPS; i++) {
+        parts *= step;
         const enum err err = look_at(&worst, overlap, limits, parts, problem);
         if (err != ERR_NONE) return err;
         if (worst.over <= 0.0) continue;
