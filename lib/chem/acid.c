@@ -33,7 +33,6 @@ static bool settle(struct search *search, struct state *state, double dose)
 static bool solve_for_dose(struct search *search, struct state *state)
 {
     *state = (struct state){ .x_h = search->target_x_h };
-    system_guess(&search->system, state, true);
     state->dose = system_guess_dose(&search->system, state);
     if (!(state->dose > 0.0 && state->dose < ACID_DOSE_MAX_MMOL_L)) return false;
     system_guess(&search->system, state, true);

@@ -5,6 +5,7 @@
 #include "lib/chem/activity.h"
 #include "lib/chem/equilibrium.h"
 
+enum { PART_COMPONENTS_MAX = 3 };
 enum { SYSTEM_UNKNOWNS_MAX = ION_COUNT + 2 }; /* the ions, H+ or a dose, the ionic strength */
 
 /* One species of a system: ln of its molality is
@@ -12,8 +13,13 @@ enum { SYSTEM_UNKNOWNS_MAX = ION_COUNT + 2 }; /* the ions, H+ or a dose, the ion
 struct part {
     double log_k;
     double a_z2, b; /* of the activity coefficient, natural logarithm */
-    int8_t species, size, z2, h, h2o;
-    int8_t count, at[2], of[2]; /* components: places in the system's list */
+    double half_z2;
+    double of[PART_COMPONENTS_MAX];
+    double h, h2o;
+    int8_t species, size;
+    int8_t count; /* components, H+ not counted */
+    int8_t terms; /* with H+, which comes last: of[count] is h then, at[count] its place */
+    int8_t at[PART_COMPONENTS_MAX]; /* places in the system's list, ascending */
 };
 
 /* A water as a set of equations, reduced to what is in it. */
@@ -59,7 +65,7 @@ enum err system_init(struct system *ret, const struct setting *setting, struct p
  * state's dose counts. */
 void system_guess(const struct system *system, struct state *state, bool ph_given);
 
-/* The dose that about balances the charges at the given x_h; call after system_guess. */
+/* The dose that about balances the charges at the given x_h. */
 double system_guess_dose(const struct system *system, const struct state *state);
 
 /* A component's total with the state's dose, mol/kg; never quite 0, so that its logarithm has a

@@ -22,7 +22,7 @@ enum {
 
 static const double mass_tolerance = 1e-12; /* of each component's total */
 static const double strength_tolerance = 1e-10;
-static const double water_tolerance = 1e-7; /* of ln of its activity; it moves no balance */
+static const double water_tolerance = 1e-7; /* of its activity; it moves no balance */
 static const double step_most = 4.0;        /* of a logarithm */
 static const double log_m_most = 30.0;
 
@@ -36,30 +36,36 @@ struct sums {
     double solutes;
 };
 
+/* The slopes among components and H+ are symmetric: only the lower half is added up. */
 static void add_part(struct sums *sums, const struct part *part, double m, double log_slope)
 {
     const int32_t h = sums->n, i = sums->n + 1;
-    const double half_z2 = 0.5 * part->z2 * m, h_m = part->h * m;
-    for (int c = 0; c < part->count; c++) {
-        const int at = part->at[c];
+    const double half_z2 = part->half_z2 * m;
+    double *const slope_i = sums->slope[i];
+    for (int c = 0; c < part->terms; c++) {
+        const int8_t at = part->at[c];
         const double of_m = part->of[c] * m;
+        double *const slope = sums->slope[at];
         sums->left[at] += of_m;
-        sums->slope[at][h] += of_m * part->h;
-        sums->slope[at][i] += of_m * log_slope;
-        sums->slope[h][at] += h_m * part->of[c];
-        sums->slope[i][at] -= half_z2 * part->of[c];
-        for (int d = 0; d < part->count; d++) {
-            sums->slope[at][part->at[d]] += of_m * part->of[d];
+        slope[i] += of_m * log_slope;
+        slope_i[at] -= half_z2 * part->of[c];
+        for (int d = 0; d <= c; d++) {
+            slope[part->at[d]] += of_m * part->of[d];
         }
     }
-    sums->left[h] += h_m;
-    sums->scale[h] += fabs(h_m);
-    sums->slope[h][h] += h_m * part->h;
-    sums->slope[h][i] += h_m * log_slope;
+    sums->scale[h] += fabs(part->h * m);
     sums->left[i] -= half_z2;
-    sums->slope[i][h] -= half_z2 * part->h;
-    sums->slope[i][i] -= half_z2 * log_slope;
+    slope_i[i] -= half_z2 * log_slope;
     sums->solutes += m;
+}
+
+static void mirror(struct sums *sums)
+{
+    for (int32_t r = 0; r <= sums->n; r++) {
+        for (int32_t c = 0; c < r; c++) {
+            sums->slope[c][r] = sums->slope[r][c];
+        }
+    }
 }
 
 static void clear(struct sums *sums, int32_t n)
@@ -102,6 +108,7 @@ static void evaluate(
         add_part(sums, part, quick_exp(log_m < log_m_most ? log_m : log_m_most), log_slope);
     }
     state->rounds++;
+    mirror(sums);
     for (int32_t i = 0; i < n; i++) {
         sums->scale[i] = sums->left[i];
         sums->left[i] -= system_total(s, state, i);
@@ -233,16 +240,20 @@ static void move_strength(struct state *state, double by)
 
 bool system_newton(const struct system *s, struct state *state, enum unknown unknown)
 {
-    struct sums sums;
-    double step[SYSTEM_UNKNOWNS_MAX];
+    struct sums sums = { .n = 0 };
+    double step[SYSTEM_UNKNOWNS_MAX] = { 0.0 };
+    double seen_a_w = real_exp(state->log_a_w);
     for (int round = 0; round < NEWTON_ROUNDS_MAX; round++) {
         evaluate(s, state, unknown, &sums);
-        const double log_a_w = real_log(activity_of_water(sums.solutes));
-        const bool water_settled = fabs(log_a_w - state->log_a_w) < water_tolerance;
+        const double a_w = activity_of_water(sums.solutes);
+        const bool water_settled = fabs(a_w - seen_a_w) < water_tolerance;
         if (water_settled && is_settled(&sums)) return true;
         const bool far = is_far(&sums);
         if (far) drop_unknown(&sums, s->ions + 1);
-        if (!far && !water_settled) state->log_a_w = log_a_w;
+        if (!far && !water_settled) {
+            seen_a_w = a_w;
+            state->log_a_w = real_log(a_w);
+        }
         if (!solve_step(&sums, step)) return false;
         const double share = share_of(&sums, step, unknown);
         move(state, s->ions, step, share);

@@ -104,7 +104,7 @@ static const double least_mmol_l = 1e-12; /* below: none */
 static void add_components(struct system *s, const struct setting *setting, int8_t place[ION_COUNT])
 {
     const double per_kg = 1.0 / (1000.0 * s->kg_water_l);
-    for (int8_t i = 0; i < ION_COUNT; i++) {
+    for (int i = 0; i < ION_COUNT; i++) {
         const double total = setting->water->mmol_l[i];
         const double dose = setting->per_dose ? setting->per_dose->mmol_l[i] : 0.0;
         place[i] = -1;
@@ -114,47 +114,80 @@ static void add_components(struct system *s, const struct setting *setting, int8
         s->dose_h -= charge * dose;
         if (total < least_mmol_l && dose < least_mmol_l) continue;
         place[i] = (int8_t)s->ions;
-        s->ion[s->ions] = i;
+        s->ion[s->ions] = (int8_t)i;
         s->total[s->ions] = total * per_kg;
         s->dose[s->ions] = dose * per_kg;
         s->ions++;
     }
 }
 
-/* With CO2 given, a species' CO3-2 is CO2 + H2O - 2 H+. */
-static void give_co2(const struct system *s, struct part *part, int of, const struct kelvin *kelvin)
+/* What the reactions need, species by species; parents come first. */
+struct reactions {
+    struct kelvin kelvin;
+    int8_t place[ION_COUNT];     /* of a component in the system's list; -1: isn't there */
+    bool there[SPECIES_COUNT];   /* all its components are, or CO2 stands for carbonate */
+    double log_k[SPECIES_COUNT]; /* log10, overall */
+};
+
+static bool is_ion_there(const struct system *s, const struct reactions *r, int8_t ion)
 {
-    part->log_k += of * (s->log_a_co2 - LN_10 * species_log_k(SP_CO2, kelvin));
-    part->h = (int8_t)(part->h - 2 * of);
-    part->h2o = (int8_t)(part->h2o + of);
+    return r->place[ion] >= 0 || (s->open && ion == ION_CO3);
 }
 
-/* False when the water lacks one of its components. */
-static bool make_part(const struct system *s, struct part *ret, enum species species,
-    const int8_t place[ION_COUNT], const struct kelvin *kelvin)
+static void look_up(const struct system *s, struct reactions *r, enum species species)
+{
+    const struct species_row *row = species_row(species);
+    bool there = row->parent < 0 || r->there[row->parent];
+    if (species < (int)ION_COUNT) there = is_ion_there(s, r, (int8_t)species);
+    if (row->ion >= 0) there = there && is_ion_there(s, r, row->ion);
+    r->there[species] = there;
+    if (!there) return;
+    r->log_k[species] = log_k_at(&row->log_k, &r->kelvin);
+    if (row->parent >= 0) r->log_k[species] += r->log_k[row->parent];
+}
+
+/* With CO2 given, a species' CO3-2 is CO2 + H2O - 2 H+. */
+static void give_co2(const struct system *s, struct part *part, int of, const struct reactions *r)
+{
+    part->log_k += of * (s->log_a_co2 - LN_10 * r->log_k[SP_CO2]);
+    part->h -= 2 * of;
+    part->h2o += of;
+}
+
+/* Components in ascending order of their places, H+ last. */
+static void add_term(struct part *part, int8_t at, double of)
+{
+    int8_t to = part->terms++;
+    while (to > 0 && part->at[to - 1] > at) {
+        part->at[to] = part->at[to - 1];
+        part->of[to] = part->of[to - 1];
+        to--;
+    }
+    part->at[to] = at;
+    part->of[to] = of;
+}
+
+static void make_part(
+    const struct system *s, struct part *part, enum species species, const struct reactions *r)
 {
     const struct species_make make = species_make(species);
     const struct species_row *row = species_row(species);
-    struct part part = { .species = (int8_t)species, .size = (int8_t)row->size };
-    part.z2 = (int8_t)(row->charge * row->charge);
-    part.h = make.h;
-    part.h2o = make.h2o;
+    *part = (struct part){ .species = (int8_t)species, .size = (int8_t)row->size };
+    part->h = make.h;
+    part->h2o = make.h2o;
+    part->log_k = LN_10 * r->log_k[species];
     for (int i = 0; i < make.ions; i++) {
-        const int8_t ion = make.ion[i];
-        if (s->open && ion == ION_CO3) {
-            give_co2(s, &part, make.of[i], kelvin);
-            continue;
-        }
-        if (place[ion] < 0) return false;
-        part.at[part.count] = place[ion];
-        part.of[part.count] = make.of[i];
-        part.count++;
+        if (r->place[make.ion[i]] >= 0)
+            add_term(part, r->place[make.ion[i]], make.of[i]);
+        else
+            give_co2(s, part, make.of[i], r);
     }
-    part.log_k += LN_10 * species_log_k(species, kelvin);
-    part.a_z2 = LN_10 * s->solvent.debye_a * part.z2;
-    part.b = LN_10 * row->b + (row->size == SIZE_DAVIES ? 0.3 * part.a_z2 : 0.0);
-    *ret = part;
-    return true;
+    part->count = part->terms;
+    if (part->h > 0.0 || part->h < 0.0) add_term(part, (int8_t)s->ions, part->h);
+    const double z2 = row->charge * row->charge;
+    part->half_z2 = 0.5 * z2;
+    part->a_z2 = LN_10 * s->solvent.debye_a * z2;
+    part->b = LN_10 * row->b + (row->size == SIZE_DAVIES ? 0.3 * part->a_z2 : 0.0);
 }
 
 enum err system_init(struct system *ret, const struct setting *setting, struct problem *problem)
@@ -162,15 +195,21 @@ enum err system_init(struct system *ret, const struct setting *setting, struct p
     const enum err err = check_range(setting, problem);
     if (err != ERR_NONE) return err;
     struct system *s = ret;
-    *s = (struct system){ .solvent = solvent_at(setting->degc), .open = setting->air->open };
+    s->solvent = solvent_at(setting->degc);
+    s->open = setting->air->open;
+    s->ions = s->parts = 0;
+    s->total_h = s->dose_h = s->log_a_co2 = 0.0;
     s->kg_water_l = water_kg_per_l(setting->water);
-    const struct kelvin kelvin = kelvin_at(setting->degc);
+    struct reactions r;
+    r.kelvin = kelvin_at(setting->degc);
     if (s->open)
-        s->log_a_co2 = LN_10 * (log_k_at(&co2_solubility, &kelvin) + setting->air->log_pco2);
-    int8_t place[ION_COUNT];
-    add_components(s, setting, place);
+        s->log_a_co2 = LN_10 * (log_k_at(&co2_solubility, &r.kelvin) + setting->air->log_pco2);
+    add_components(s, setting, r.place);
     for (int i = 0; i < SPECIES_COUNT; i++) {
-        if (make_part(s, &s->part[s->parts], (enum species)i, place, &kelvin)) s->parts++;
+        look_up(s, &r, (enum species)i);
+    }
+    for (int i = 0; i < SPECIES_COUNT; i++) {
+        if (r.there[i]) make_part(s, &s->part[s->parts++], (enum species)i, &r);
     }
     return ERR_NONE;
 }
