@@ -302,7 +302,7 @@ static void search_line(const struct system *s, struct state *state, enum unknow
 static bool minimise(
     const struct system *s, struct state *state, enum unknown unknown, struct sums *sums)
 {
-    double step[SYSTEM_UNKNOWNS_MAX];
+    double step[SYSTEM_UNKNOWNS_MAX] = { 0.0 };
     evaluate(s, state, unknown, sums);
     drop_unknown(sums, s->ions + 1);
     const int32_t rounds_max = EQUILIBRIUM_ROUNDS_MAX - HALVINGS_MAX - 3;
@@ -321,7 +321,7 @@ static bool minimise(
 bool system_bisect(const struct system *s, struct state *state, enum unknown unknown)
 {
     double low = 1e-9, high = 1000.0;
-    struct sums sums;
+    struct sums sums = { .n = 0 };
     for (int i = 0; i < BISECTIONS_MAX; i++) {
         state->i = sqrt(low * high);
         if (!minimise(s, state, unknown, &sums)) return false;
