@@ -45,9 +45,11 @@ double rig_probe_outside(const struct probe_config *config, double value, double
     case UNIT_COUNT:
         break;
     }
-    if (config->quantity == PROBE_EC && !config->compensated)
-        value *= 1.0 + config->compensation_percent / 100.0 * (degc - 25.0);
-    return value;
+    double ratio = 1.0;
+    if (config->quantity == PROBE_EC && !config->compensated &&
+        !tempco_ratio(&ratio, config->compensation, config->compensation_percent, degc))
+        ratio = 1.0; /* too hot or cold for the curve: the daemon takes no such reading either */
+    return value * ratio;
 }
 
 static unsigned decimals_of(enum probe_unit unit)

@@ -9,6 +9,9 @@
 static const char *const units[] = { "ph", "mV", "mS/cm", "uS/cm", "uS", "degC", "degF", "L",
     "L/min", "%", "mm", "kPa", "lx", "bool", NULL };
 
+/* In the order of enum tempco. */
+static const char *const curves[] = { "linear", "nutrient", "fresh-water", NULL };
+
 const struct schema_row schema_fault_value = { "fault_values", SCHEMA_REAL, NULL, -1e9, 1e9, 0,
     SCHEMA_REQUIRED, 0, NULL, NULL, "" };
 const struct schema_row schema_nothing_word = { "nothing_words", SCHEMA_TEXT, NULL, 0, 32, 0,
@@ -44,7 +47,10 @@ static const struct schema_row ec_rows[] = {
     { "compensated", SCHEMA_BOOL, NULL, 0, 0, 0, SCHEMA_REQUIRED, PROBE(compensated), NULL, NULL,
         "true if the value is already at 25 °C; else the daemon compensates." },
     { "compensation_percent", SCHEMA_REAL, "% per °C", 0, 4, 0, "1.9", PROBE(compensation_percent),
-        NULL, NULL, "By how much EC rises with the temperature, where the daemon compensates." },
+        NULL, NULL, "By how much EC rises with the temperature, for the linear curve." },
+    { "compensation", SCHEMA_WORD, NULL, 0, 0, 0, "linear", PROBE(compensation), curves, NULL,
+        "By which curve the daemon compensates: a line; that of nutrient solutions, within 0.7 % "
+        "from 15 to 30 °C; or that of fresh water (ISO 7888), for source waters." },
     { "cell_constant", SCHEMA_REAL, "1/cm", 0.01, 20, 0, "1", PROBE(cell_constant), NULL, NULL,
         "What a bare conductance (unit uS) is multiplied by." },
     { "calibrated", SCHEMA_DATE, NULL, 0, 0, 0, SCHEMA_OPTIONAL, PROBE(calibrated_at), NULL, NULL,

@@ -7,7 +7,6 @@
 #define FARADAY_C_MOL 96485.33212
 #define ZERO_DEGC_K 273.15
 #define PH_AT_ZERO 7.0
-#define EC_REFERENCE_DEGC 25.0
 
 double convert_nernst_mv(double degc)
 {
@@ -36,11 +35,9 @@ static enum probe_verdict convert_ec(
         *ret = us_cm;
         return PROBE_OK;
     }
-    const double factor = 1.0 + config->compensation_percent / 100.0 * (degc - EC_REFERENCE_DEGC);
-    /* Not "<= 0": an unknown temperature is NaN, and so is the factor. */
-    if (!(factor > 0.0)) return PROBE_NEEDS_TEMPERATURE;
-    *ret = us_cm / factor;
-    return PROBE_OK;
+    const bool known =
+        tempco_to_25(ret, config->compensation, config->compensation_percent, degc, us_cm);
+    return known ? PROBE_OK : PROBE_NEEDS_TEMPERATURE;
 }
 
 enum probe_verdict convert_number(

@@ -12,8 +12,9 @@ double convert_nernst_mv(double degc);
  * when the calibration makes no finite number of it.
  *
  * pH from mV: a glass electrode gives more millivolts in acid, fewer in alkali, and zero_mv at pH
- * 7: pH = 7 - (mV - zero_mv) / (slope_percent / 100 * nernst(degc)) EC to 25 degC, linearly: EC25 =
- * EC / (1 + compensation_percent / 100 * (degc - 25)). */
+ * 7: pH = 7 - (mV - zero_mv) / (slope_percent / 100 * nernst(degc)) EC to 25 degC by
+ * the curve of the configuration (lib/chem/tempco.h); a temperature outside it is as good as none.
+ */
 enum probe_verdict convert_number(
     double *ret, const struct probe_config *config, double number, double degc);
 

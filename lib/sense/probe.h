@@ -15,6 +15,7 @@
 
 #include "lib/base/text.h"
 #include "lib/base/units.h"
+#include "lib/chem/tempco.h"
 
 enum probe_quantity {  /* what it measures, in the unit used inside */
     PROBE_EC,          /* uS/cm at 25 degC */
@@ -70,7 +71,8 @@ struct probe_config {
     double zero_mv, slope_percent; /* PROBE_PH in mV */
     double cell_constant;          /* 1/cm, PROBE_EC in uS */
     bool compensated;              /* PROBE_EC: the value is already at 25 degC */
-    double compensation_percent;   /* else: linear coefficient, % per degC, 1.9 by default */
+    enum tempco compensation;      /* else: by which curve the daemon does it (tempco.h) */
+    double compensation_percent;   /* TEMPCO_LINEAR: % per degC, 1.9 by default */
     bool calibrated;               /* a calibration is on record */
     struct civil calibrated_at;
     int64_t calibrate_every_ms; /* 0: never due */

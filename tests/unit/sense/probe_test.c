@@ -425,6 +425,16 @@ START_TEST(ec_is_brought_to_microsiemens_at_25_degrees)
     ck_assert_double_eq_tol(p.value, 1000.0 / 1.1, 1e-9);
     /* a temperature so low that the line crosses zero is no temperature for it */
     ck_assert_int_eq(probe_take(&p, &c, 2000.0, false, -25.0, at(0)), PROBE_NEEDS_TEMPERATURE);
+    c.compensation = TEMPCO_NUTRIENT;
+    probe_init(&p);
+    for (int i = 0; i < 3; i++) {
+        probe_take(&p, &c, 2000.0, false, 30.0, at(0));
+    }
+    double wanted;
+    ck_assert(tempco_to_25(&wanted, TEMPCO_NUTRIENT, 0.0, 30.0, 1000.0));
+    ck_assert_double_eq_tol(p.value, wanted, 1e-9);
+    ck_assert_double_gt(fabs(p.value - 1000.0 / 1.1), 0.5); /* another curve */
+    ck_assert_int_eq(probe_take(&p, &c, 2000.0, false, 45.0, at(0)), PROBE_NEEDS_TEMPERATURE);
     c.compensated = true;
     c.unit = UNIT_US_CM;
     probe_init(&p);
