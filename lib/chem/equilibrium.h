@@ -93,7 +93,7 @@ enum err water_from_alkalinity(struct water *water, double alkalinity_meq_l,
 void water_close_charge(struct water *water, double charge_left_meq_l);
 
 /* Kilograms of water in a litre of this solution at 25 degC: from the volumes of the ions, with
- * Redlich's square-root term. Within 0.2 % to 1 mol/L, 1 % to 4 mol/L of PHREEQC's. */
+ * Redlich's square-root term. Within 0.05 % of PHREEQC's to 0.3 eq/L, 1.4 % in stocks. */
 double water_kg_per_l(const struct water *water);
 
 #endif

@@ -106,6 +106,28 @@ START_TEST(concentrates_and_what_falls_out_of_them)
 }
 END_TEST
 
+/* Kilograms of water in a litre, from ions' volumes, against PHREEQC's densities. */
+START_TEST(water_in_a_litre_of_salt_and_of_stock)
+{
+    static const char *const files[] = { "ec_salts.csv", "ec_solutions.csv", "concentrates.csv" };
+    struct spread thin = { 0 }, stock = { 0 };
+    for (int f = 0; f < 3; f++) {
+        struct table t = table_read(files[f]);
+        for (int r = 0; r < t.rows; r++) {
+            const struct water w = table_water(&t, r);
+            const double wanted = table_number(&t, r, "kgw_per_L25");
+            const double off = 100.0 * (water_kg_per_l(&w) / wanted - 1.0);
+            spread_add(water_cations_meq_l(&w) > 300.0 ? &stock : &thin, off, r);
+        }
+        table_free(&t);
+    }
+    spread_print(&thin, "kg of water in a litre, to 0.3 eq/L", "%");
+    spread_print(&stock, "... of stocks", "%");
+    ck_assert_double_le(fabs(thin.worst), 0.1);
+    ck_assert_double_le(fabs(stock.worst), 1.5);
+}
+END_TEST
+
 /* A constant as the table names it, from ours; not-a-number for what isn't one of ours. */
 static double constant(const char *name, double degc)
 {
@@ -237,6 +259,7 @@ int main(void)
     tcase_add_test(tc, indices_of_solutions_at_a_given_ph);
     tcase_add_test(tc, indices_of_nutrient_solutions);
     tcase_add_test(tc, concentrates_and_what_falls_out_of_them);
+    tcase_add_test(tc, water_in_a_litre_of_salt_and_of_stock);
     tcase_add_test(tc, constants_follow_the_temperature);
     tcase_add_test(tc, standard_buffers_have_their_ph);
     return run_case(tc, "saturation");

@@ -98,6 +98,28 @@ START_TEST(the_wrong_way_is_said_and_nothing_dosed)
 }
 END_TEST
 
+/* However little the target lies above, acid isn't the way there, nor base to what lies below. */
+START_TEST(the_wrong_way_by_a_hair_is_the_wrong_way)
+{
+    for (double carbon = 1.0; carbon < 3.0; carbon += 0.05) {
+        struct water w = pipe_water();
+        w.mmol_l[ION_CO3] = carbon;
+        const double ph = ph_of(&w, false);
+        for (double hair = 1e-4; hair < 0.2; hair *= 3.0) {
+            const struct acid_dose up = dose_to(&w, REAGENT_NITRIC, ph + hair, false);
+            ck_assert_int_eq(up.verdict, ACID_WRONG_WAY);
+            ck_assert_double_eq(up.mmol_l, 0.0);
+            const struct acid_dose down =
+                dose_to(&w, REAGENT_POTASSIUM_HYDROXIDE, ph - hair, false);
+            ck_assert_int_eq(down.verdict, ACID_WRONG_WAY);
+            const struct acid_dose little = dose_to(&w, REAGENT_NITRIC, ph - hair, false);
+            ck_assert_int_eq(little.verdict, ACID_DOSE_FOUND);
+            ck_assert_double_gt(little.mmol_l, 0.0);
+        }
+    }
+}
+END_TEST
+
 /* Bicarbonate ends near pH 8 to 8.5, however much of it: pH 11 can't be had. */
 START_TEST(out_of_reach_is_said_with_where_it_ends)
 {
@@ -167,6 +189,26 @@ START_TEST(bottles_have_the_strength_of_the_tables)
 }
 END_TEST
 
+/* Phosphoric acid's normality counts one proton here (acid.h). */
+START_TEST(normality_counts_these_protons)
+{
+    static const double at_one_mol_l[REAGENT_COUNT] = { [REAGENT_NITRIC] = 1,
+        [REAGENT_PHOSPHORIC] = 1,
+        [REAGENT_SULFURIC] = 2,
+        [REAGENT_CITRIC] = 3,
+        [REAGENT_POTASSIUM_HYDROXIDE] = 1,
+        [REAGENT_POTASSIUM_CARBONATE] = 2,
+        [REAGENT_POTASSIUM_BICARBONATE] = 1 };
+    for (int r = 0; r < REAGENT_COUNT; r++) {
+        double mmol_ml = 0.0;
+        ck_assert_int_eq(reagent_mmol_ml_by_normality(
+                             &mmol_ml, (enum stock_reagent)r, at_one_mol_l[r], &problem),
+            ERR_NONE);
+        ck_assert_double_eq_tol(mmol_ml, 1.0, 1e-12);
+    }
+}
+END_TEST
+
 START_TEST(impossible_bottles_and_targets_are_refused)
 {
     double x = 0.0;
@@ -197,6 +239,8 @@ int main(void)
     tcase_add_test(tc, bases_bring_it_back);
     tcase_add_test(tc, what_is_there_already_needs_no_dose);
     tcase_add_test(tc, the_wrong_way_is_said_and_nothing_dosed);
+    tcase_add_test(tc, the_wrong_way_by_a_hair_is_the_wrong_way);
+    tcase_add_test(tc, normality_counts_these_protons);
     tcase_add_test(tc, out_of_reach_is_said_with_where_it_ends);
     tcase_add_test(tc, a_plan_says_how_the_ph_creeps_and_what_holds_it);
     tcase_add_test(tc, strong_acid_raises_ec_by_the_ions_it_trades);

@@ -240,6 +240,40 @@ START_TEST(open_water_holds_what_air_gives)
 }
 END_TEST
 
+/* What came in from air stays when the lid is put on; in brine, where water's own activity counts.
+ */
+START_TEST(open_water_with_the_lid_put_on_has_the_same_ph)
+{
+    for (uint64_t seed = 0; seed < 300; seed++) {
+        struct prng p = prng_seed(seed);
+        struct water w = random_water(&p);
+        const struct air air = { true, -4.0 + 2.0 * prng_unit(&p) };
+        struct equilibrium open, lid;
+        ck_assert_int_eq(equilibrium_solve(&open, &w, 20.0, &air, &problem), ERR_NONE);
+        w.mmol_l[ION_CO3] = equilibrium_total_mmol_l(&open, ION_CO3);
+        if (open.ionic_strength > 5.0 || w.mmol_l[ION_CO3] > EQUILIBRIUM_MMOL_L_MAX) continue;
+        ck_assert_int_eq(equilibrium_solve(&lid, &w, 20.0, &closed, &problem), ERR_NONE);
+        if (fabs(lid.kg_water_l / open.kg_water_l - 1.0) > 1e-4) continue; /* carbonate's volume */
+        ck_assert_double_eq_tol(lid.ph, open.ph, 1e-3);
+        ck_assert_double_eq_tol(equilibrium_log_pco2(&lid), air.log_pco2, 2e-3);
+    }
+}
+END_TEST
+
+/* Tanks settle at once: the slopes are right and the start is near. */
+START_TEST(a_tank_takes_a_few_rounds)
+{
+    for (double strength = 0.1; strength < 3.0; strength *= 1.1) {
+        struct water w = { { 0.0 } };
+        const struct water t = tank();
+        water_add(&w, &t, strength);
+        struct equilibrium e;
+        ck_assert_int_eq(equilibrium_solve(&e, &w, 20.0, &closed, &problem), ERR_NONE);
+        ck_assert_int_le(e.rounds, 7);
+    }
+}
+END_TEST
+
 START_TEST(the_quick_exponential_is_good_to_4e_16)
 {
     double worst = 0.0;
@@ -283,6 +317,8 @@ int main(void)
     tcase_add_test(tc, the_buffer_is_what_a_little_base_does);
     tcase_add_test(tc, what_is_out_of_range_is_refused_in_words);
     tcase_add_test(tc, open_water_holds_what_air_gives);
+    tcase_add_test(tc, open_water_with_the_lid_put_on_has_the_same_ph);
+    tcase_add_test(tc, a_tank_takes_a_few_rounds);
     tcase_add_test(tc, the_quick_exponential_is_good_to_4e_16);
     tcase_add_test(tc, every_species_has_the_charge_of_its_parts);
     return run_case(tc, "equilibrium");

@@ -164,6 +164,21 @@ START_TEST(a_common_ion_counts)
 }
 END_TEST
 
+/* With twice as much potassium the phosphate is HPO4-2, and KH2PO4 far away. */
+START_TEST(the_phosphate_that_crystallises_is_the_one_with_two_protons)
+{
+    const struct water acid = of_salt(ION_K, 1600.0, ION_PO4, 1600.0);
+    const struct water basic = of_salt(ION_K, 3200.0, ION_PO4, 1600.0);
+    struct crystals c;
+    ck_assert_int_eq(stock_crystallises(&c, &acid, 5.0, &problem), ERR_NONE);
+    ck_assert(c.any);
+    ck_assert_int_eq(c.crystal, CRYSTAL_KH2PO4);
+    ck_assert_int_eq(stock_crystallises(&c, &basic, 5.0, &problem), ERR_NONE);
+    ck_assert(!c.any);
+    ck_assert_double_lt(c.index, -1.0);
+}
+END_TEST
+
 START_TEST(solubilities_are_the_tables_and_between)
 {
     ck_assert_double_eq_tol(crystal_solubility_g_100g(CRYSTAL_KNO3, 0.0), 13.3, 1e-12);
@@ -184,6 +199,7 @@ int main(void)
     tcase_add_loop_test(tc, a_pure_salt_crystallises_at_its_solubility, 0, 6);
     tcase_add_test(tc, saltpetre_saturated_at_20_degrees_loses_a_third_at_10);
     tcase_add_test(tc, a_common_ion_counts);
+    tcase_add_test(tc, the_phosphate_that_crystallises_is_the_one_with_two_protons);
     tcase_add_test(tc, solubilities_are_the_tables_and_between);
     return run_case(tc, "saturation");
 }
