@@ -104,6 +104,8 @@ START_TEST(the_wrong_way_by_a_hair_is_the_wrong_way)
     for (double carbon = 1.0; carbon < 3.0; carbon += 0.05) {
         struct water w = pipe_water();
         w.mmol_l[ION_CO3] = carbon;
+        w.mmol_l[ION_MG] = w.mmol_l[ION_SO4] = 8.0 * (carbon - 1.0); /* pairs mislead the start */
+        w.mmol_l[ION_K] = w.mmol_l[ION_NO3] = w.mmol_l[ION_PO4] = carbon;
         const double ph = ph_of(&w, false);
         for (double hair = 1e-4; hair < 0.2; hair *= 3.0) {
             const struct acid_dose up = dose_to(&w, REAGENT_NITRIC, ph + hair, false);
