@@ -86,20 +86,21 @@ static void on_chain(struct daemon *d, const struct route *route, const struct m
     daemon_step(d, &e);
 }
 
-/* Another daemon's beat: {"by":"...","up_ms":...}. */
-static void on_peer(struct daemon *d, const struct mqtt_message *m)
+/* Another daemon's beat, of this site or another: {"by":"...","up_ms":...}. */
+static void on_peer(struct daemon *d, const struct mqtt_message *m, bool same_site)
 {
     struct event e;
     memset(&e, 0, sizeof e);
     e.kind = EVENT_PEER_BEAT;
+    e.peer.same_site = same_site;
     struct json_view beat, by;
     struct problem problem;
     if (m->retained) return;
     if (json_guard(&beat, m->payload, m->length, &problem) != ERR_NONE ||
-        !json_member(beat, "by", &by) || !json_string(by, e.peer, sizeof e.peer)) {
+        !json_member(beat, "by", &by) || !json_string(by, e.peer.by, sizeof e.peer.by)) {
         return;
     }
-    if (chain_id_valid(e.peer)) daemon_step(d, &e);
+    if (chain_id_valid(e.peer.by)) daemon_step(d, &e);
 }
 
 static void on_probe(struct daemon *d, const struct route *route, const struct mqtt_message *m)
@@ -155,14 +156,17 @@ void daemon_message(struct daemon *d, const struct mqtt_message *message)
     uint32_t count;
     const struct route *route = routes_find(&d->routes, message->topic, &count);
     if (!route) {
-        if (d->active) on_set(d, message);
+        if (route_is_beat(d->config, message->topic))
+            on_peer(d, message, false);
+        else if (d->active)
+            on_set(d, message);
         return;
     }
     for (uint32_t i = 0; i < count; i++) {
         if (route[i].kind == ROUTE_PROBE)
             on_probe(d, &route[i], message);
         else if (route[i].kind == ROUTE_PEER)
-            on_peer(d, message);
+            on_peer(d, message, true);
         else
             on_chain(d, &route[i], message);
     }

@@ -101,3 +101,20 @@ const struct route *routes_find(const struct routes *r, const char *topic, uint3
     *ret_count = n;
     return n > 0 ? &r->route[low] : NULL;
 }
+
+void route_beats(char ret[ROUTE_TOPIC_MAX], const struct config *config)
+{
+    route_topic(ret, config, "+", "site/beat");
+}
+
+bool route_is_beat(const struct config *config, const char *topic)
+{
+    static const char end[] = "/site/beat";
+    char start[ROUTE_TOPIC_MAX];
+    struct text t = text_over(start, sizeof start);
+    text_add(&t, config->homie_domain);
+    text_add(&t, "/5/");
+    if (strncmp(topic, start, t.length) != 0) return false;
+    const char *device = topic + t.length, *rest = strchr(device, '/');
+    return rest && rest > device && text_same(rest, end);
+}

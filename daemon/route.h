@@ -47,4 +47,8 @@ const struct route *routes_find(const struct routes *r, const char *topic, uint3
 void route_topic(char ret[ROUTE_TOPIC_MAX], const struct config *config, const char *device,
     const char *property);
 
+/* The filter of every site's beat; is this topic one that it lets through? */
+void route_beats(char ret[ROUTE_TOPIC_MAX], const struct config *config);
+bool route_is_beat(const struct config *config, const char *topic);
+
 #endif

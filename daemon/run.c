@@ -130,6 +130,7 @@ static uint32_t route_filters(const struct routes *routes, struct mqtt_subscript
 {
     uint32_t n = 0;
     for (uint32_t i = 0; i < routes->count; i++) {
+        if (routes->route[i].kind == ROUTE_PEER) continue; /* every site's: route_beats */
         if (i > 0 && strcmp(routes->route[i].topic, routes->route[i - 1].topic) == 0) continue;
         const bool probe = routes->route[i].kind == ROUTE_PROBE;
         ret[n++] = (struct mqtt_subscription){
@@ -144,7 +145,10 @@ enum err daemon_subscribe(struct daemon *d, struct problem *problem)
     const uint32_t own = HOMIE_FILTERS_OF_SITE + HOMIE_FILTERS_OF_TANK * d->config->site.tank_count;
     struct mqtt_subscription *wanted = calloc((size_t)d->routes.count + own, sizeof *wanted);
     if (!wanted) return problem_set(problem, ERR_IO, "subscriptions", "there is no memory left");
+    char beats[ROUTE_TOPIC_MAX];
+    route_beats(beats, d->config);
     uint32_t count = route_filters(&d->routes, wanted);
+    wanted[count++] = (struct mqtt_subscription){ .filter = beats, .qos = 1, .urgent = true };
     if (d->active) count += homie_filters(d->homie, wanted + count, own);
     const enum err err = mqtt_subscribe(d->mqtt, wanted, count, problem);
     free(wanted);

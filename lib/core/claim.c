@@ -99,6 +99,7 @@ static bool may_claim(const struct core *core, const struct core_chain *c, struc
     if (c->deposed) return false;
     if (c->claim.by[0] == '\0' || former_self(c)) return true;
     return mono_since(now.mono, core->link_since) >= CLAIM_SILENCE_MS &&
+           mono_since(now.mono, c->owner_at) >= CLAIM_SILENCE_MS &&
            mono_since(now.mono, core->peer_at) >= CLAIM_SILENCE_MS;
 }
 

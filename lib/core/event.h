@@ -77,7 +77,10 @@ struct event {
         struct chain_report report;
         struct chain_ledger ledger;
         struct chain_manual manual;
-        char peer[CHAIN_WORD_MAX]; /* its 'by' */
+        struct {
+            char by[CHAIN_WORD_MAX];
+            bool same_site; /* else of another site, which may own a chain all the same */
+        } peer;
         struct event_request request;
         char unsent[CHAIN_WORD_MAX]; /* the command's id */
         struct {

@@ -93,6 +93,7 @@ struct core *core_init(
     }
     for (uint32_t c = 0; c < site->chain_count; c++) {
         core->chain[c].due = now.mono;
+        core->chain[c].owner_at = (struct mono){ FAR_PAST_MS };
         core->chain[c].halt_sent = (struct mono){ FAR_PAST_MS };
     }
     core->peer_at = (struct mono){ FAR_PAST_MS };

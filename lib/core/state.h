@@ -58,8 +58,9 @@ struct core_chain {
     struct chain_claim former_asked; /* ... and the last one that it asked for */
     int64_t asked_reign;             /* 0: none asked */
     struct mono asked_at;
-    bool deposed;   /* another took it: stands by until somebody says 'claim' */
-    bool claim_now; /* somebody said 'claim' */
+    struct mono owner_at; /* the daemon that the claim names was last heard, whatever its site */
+    bool deposed;         /* another took it: stands by until somebody says 'claim' */
+    bool claim_now;       /* somebody said 'claim' */
     bool limits_unknown;
     struct mono limits_unknown_at;
     bool hand_running;

@@ -51,9 +51,14 @@ static void on_reading(struct core *core, const struct event_reading *e, struct 
         t->due = now.mono;
 }
 
-static void on_peer(struct core *core, const char *by, struct now now)
+static void on_peer(struct core *core, const char *by, bool same_site, struct now now)
 {
     if (text_same(by, core->identity.by)) return;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (core->chain[c].has_claim && text_same(core->chain[c].claim.by, by))
+            core->chain[c].owner_at = now.mono;
+    }
+    if (!same_site) return;
     core->has_peer = true;
     core->peer_at = now.mono;
     text_copy(core->peer, sizeof core->peer, by);
@@ -120,7 +125,7 @@ void core_step(struct core *core, const struct event *event, struct now now, str
         core_on_chain(core, event, now, ret);
         break;
     case EVENT_PEER_BEAT:
-        on_peer(core, event->peer, now);
+        on_peer(core, event->peer.by, event->peer.same_site, now);
         break;
     case EVENT_REQUEST:
         core_on_request(core, &event->request, now, ret);

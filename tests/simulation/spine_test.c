@@ -149,6 +149,29 @@ START_TEST(a_release_before_the_chain_is_commanded_again_reaches_its_head)
 }
 END_TEST
 
+/* The chain's owner lives, under another site's name: it isn't taken from it, however long one
+ * waits at a silent site of one's own; 15 s after its last sign of life it is. */
+START_TEST(a_chain_that_another_site_commands_is_left_to_it_while_it_lives)
+{
+    struct world *w = made((uint64_t)_i, NULL);
+    const struct chain_claim other = { .by = "stranger", .reign = 40, .site = "elsewhere" };
+    head_claim(&w->head, &other);
+    for (int second = 0; second < 120; second++) {
+        world_run(w, SECOND_MS);
+        struct event e = { .kind = EVENT_PEER_BEAT, .peer = { "stranger", _i == 1 } };
+        core_step(w->core, &e, w->now, &w->actions);
+    }
+    ck_assert_uint_eq(w->move_count, 0);
+    ck_assert_str_eq(w->head.claim.by, "stranger");
+    world_run(w, 14 * SECOND_MS);
+    ck_assert_str_eq(w->head.claim.by, "stranger");
+    world_run(
+        w, (_i == 1 ? 24 : 4) * SECOND_MS); /* of this site: first the device, then the chain */
+    ck_assert_str_ne(w->head.claim.by, "stranger");
+    done(w);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("spine");
@@ -159,5 +182,6 @@ int main(void)
     tcase_add_loop_test(t, an_empty_bottle_is_noticed_after_a_bounded_volume, 0, 2);
     tcase_add_loop_test(t, halt_stops_all_survives_a_crash_and_ends_only_by_request, 0, 8);
     tcase_add_loop_test(t, a_release_before_the_chain_is_commanded_again_reaches_its_head, 0, 12);
+    tcase_add_loop_test(t, a_chain_that_another_site_commands_is_left_to_it_while_it_lives, 0, 2);
     return run_case(t, "spine");
 }
