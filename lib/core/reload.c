@@ -1,6 +1,6 @@
-/* From an old configuration to a new one. Things keep their state by name: a tank by its key, a
- * stock of a tank by both keys or else by the module and channel that dose it. Limits that are used
- * up stay used up. */
+/* From an old configuration to a new one. Things keep their state by name: a tank by its key, or
+ * else by the module that circulates it; a stock of a tank by both keys, or else by the module and
+ * channel that dose it. Limits that are used up stay used up. */
 #include <string.h>
 
 #include "lib/base/text.h"
@@ -16,7 +16,8 @@ static void move_chains(struct core *fresh, const struct core *old)
             *to = old->chain[o];
             to->due = due;
             if (!text_same(fresh->site->chain[c].device, old->site->chain[o].device))
-                to->has_roll = to->has_beat = to->has_claim = to->head_ready = to->ours = false;
+                *to =
+                    (struct core_chain){ .due = due, .owner_at = to->owner_at }; /* another head */
             if (!to->has_roll) continue;
             struct text why = text_over(to->mismatch, sizeof to->mismatch);
             to->matches = chain_roll_matches(&fresh->site->chain[c], &to->roll, &why);
@@ -84,6 +85,8 @@ static void move_tank(
                               ? from->override_for_ms
                               : config->override_most_ms;
     to->zone_offset_ms = from->zone_offset_ms;
+    to->not_before = from->not_before;
+    to->failures = from->failures;
     to->line_dirty = from->line_dirty;
     to->mixed_at = from->mixed_at;
     to->acid_ended = from->acid_ended;
@@ -93,6 +96,29 @@ static void move_tank(
     window_copy(&to->ph_move, &from->ph_move, now.mono);
     move_probes(to, config, from, former);
     move_circulation(to, config, from, former);
+}
+
+static int32_t tank_named(const struct core *core, const char *key)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        if (text_same(core->site->tank[i].key, key)) return (int32_t)i;
+    }
+    return -1;
+}
+
+/* By its key; one that was renamed by the module that circulates it. */
+static int32_t former_tank(const struct core *fresh, uint32_t tank, const struct core *old)
+{
+    const struct site_tank *config = &fresh->site->tank[tank];
+    const int32_t named = tank_named(old, config->key);
+    if (named >= 0) return named;
+    for (uint32_t o = 0; o < old->site->tank_count; o++) {
+        const struct site_tank *former = &old->site->tank[o];
+        if (text_same(former->circulation.serial, config->circulation.serial) &&
+            tank_named(fresh, former->key) < 0)
+            return (int32_t)o;
+    }
+    return -1;
 }
 
 void core_reload(struct core *fresh, const struct core *old, struct now now, struct actions *ret)
@@ -119,10 +145,12 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
     }
     for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
         move_windows(fresh, i, old, now);
-        for (uint32_t o = 0; o < old->site->tank_count; o++) {
-            if (text_same(fresh->site->tank[i].key, old->site->tank[o].key))
-                move_tank(fresh, i, old, o, now);
-        }
+        const int32_t former = former_tank(fresh, i, old);
+        if (former >= 0) move_tank(fresh, i, old, (uint32_t)former, now);
+    }
+    for (uint32_t c = 0; c < fresh->site->chain_count; c++) { /* a raised limit frees nothing yet */
+        if (fresh->chain[c].limits_unknown)
+            core_forget_limits(fresh, c, fresh->chain[c].limits_unknown_at);
     }
     memcpy(fresh->alert, old->alert, sizeof fresh->alert);
     for (int a = 0; a < CORE_ALERTS_MAX; a++) {
@@ -135,6 +163,7 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
         }
         if (alert->tank < 0) alert->used = false;
     }
+    core_raise_locks(fresh, ret);
     struct record *r = emit_record(ret, "config");
     record_add_truth(r, "ok", true);
     record_add_text(r, "digest", fresh->site->digest ? fresh->site->digest : "");

@@ -99,8 +99,9 @@ static void restore_identify(struct core *core, const struct record *r, struct m
     if (!find_pump(core, r, &where) || !record_int(r, "run_ms", &run_ms) || run_ms < 0) return;
     const struct site_pump *pump = &core->site->tank[where.tank].pump[where.pump];
     const int64_t ul = nearest((double)run_ms * pump->ml_per_s) + 1;
+    const struct mono ends = mono_after(at, COMMAND_START_MS + run_ms);
     window_add(
-        &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ at, ul, 0 }, at);
+        &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ ends, ul, 0 }, at);
     core_draw_stock(core, pump->stock, ul);
     core->tank[where.tank].line_dirty = true;
 }
@@ -118,15 +119,14 @@ static void restore_outcome(struct core *core, const struct record *r, struct no
         if (!t->dose.used || !text_same(t->dose.id, id)) continue;
         const uint32_t p = t->dose.pump;
         const uint64_t tag = core_tag(id);
-        if (!unsure) {
-            (void)window_settle(&t->pump[p].window, tag, ul, at);
+        if (!unsure || ul > t->dose.ul) {
+            (void)window_settle(&t->pump[p].window, tag, ul, unsure ? t->dose.ends : at);
             if (ul == 0) {
                 (void)window_settle(&t->ec_rise, tag, 0, at);
                 (void)window_settle(&t->ph_move, tag, 0, at);
             }
             core_draw_stock(core, core->site->tank[i].pump[p].stock, ul - t->dose.ul);
         }
-        t->line_dirty = ul > 0;
         t->dose.used = false;
         if (ul <= 0) return;
         t->last_pump = (int32_t)p;
@@ -277,7 +277,7 @@ void core_restore(struct core *core, const struct record *record, struct now now
     }
 }
 
-static void raise_restored_locks(struct core *core, struct actions *ret)
+void core_raise_locks(struct core *core, struct actions *ret)
 {
     char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
     for (uint32_t i = 0; i < core->site->tank_count && ret->count < ACTIONS_MAX / 2; i++) {
@@ -288,8 +288,8 @@ static void raise_restored_locks(struct core *core, struct actions *ret)
             struct text t = text_over(text, sizeof text);
             text_add(&t, core->site->tank[i].key);
             text_add(&t,
-                ": dosing stopped before this start because it had no effect. Look at bottle, "
-                "tube, pump and probe, then acknowledge this alert");
+                ": dosing has stopped because it had no effect. Look at bottle, tube, pump and "
+                "probe, then acknowledge this alert");
             alert_raise(core, id, (int32_t)i, text, ret);
         }
     }
@@ -309,5 +309,5 @@ void core_restored(struct core *core, bool empty, struct now now, struct actions
             "for a "
             "day, or until the alerts limits-unknown are acknowledged",
             ret);
-    raise_restored_locks(core, ret);
+    core_raise_locks(core, ret);
 }

@@ -39,8 +39,8 @@ static void settle_dose(
     const struct core_command dose = t->dose;
     const uint64_t tag = core_tag(dose.id);
 
-    if (!o->unsure) {
-        window_settle(&t->pump[dose.pump].window, tag, o->ul, now.mono);
+    if (!o->unsure || o->ul > dose.ul) { /* a pump that ran on moved more than was granted */
+        window_settle(&t->pump[dose.pump].window, tag, o->ul, o->unsure ? dose.ends : now.mono);
         if (o->ul == 0) {
             window_settle(&t->ec_rise, tag, 0, now.mono);
             window_settle(&t->ph_move, tag, 0, now.mono);
@@ -97,6 +97,7 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
 {
     struct core_tank *t = &core->tank[tank];
     const struct site_pump *pump = &core->site->tank[tank].pump[t->dose.pump];
+    const bool known = t->dose.heard;
     t->dose.heard = true;
     struct outcome o = { .state = chain_state_word(report->state), .ran_ms = report->ran_ms };
     o.ul = nearest((double)report->ran_ms * pump->ml_per_s);
@@ -108,9 +109,9 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
         t->dose.running = true;
         return;
     case CHAIN_REFUSED:
-        /* A late copy, or a stranger's garbage under this id, may be refused while the pump runs:
-         * the refusal of a dose that was seen running says nothing of it. */
-        if (t->dose.running) return;
+        /* A late copy, or a stranger's garbage under this id, may be refused while the pump runs or
+         * is about to: the refusal of a dose that was accepted says nothing of it. */
+        if (known) return;
         o.ul = 0;
         o.ran_ms = 0;
         refused(core, tank, report, ret);

@@ -219,6 +219,10 @@ void core_back_off(struct core_tank *t, struct now now);
 void core_settle_unsent(
     struct core *core, uint32_t chain, const char *id, struct now now, struct actions *ret);
 
+/* Raises the alert of every purpose that stands locked and has none: after a start, and for tanks
+ * that a reload renamed. */
+void core_raise_locks(struct core *core, struct actions *ret);
+
 /* Counts a volume of a stock as gone from its bottle. */
 void core_draw_stock(struct core *core, uint32_t stock, int64_t ul);
 

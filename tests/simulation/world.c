@@ -146,7 +146,7 @@ static void make_head(struct world *w)
 
 static void perform(struct world *w);
 
-static void tell(struct world *w, const struct event *event)
+void world_tell(struct world *w, const struct event *event)
 {
     core_step(w->core, event, w->now, &w->actions);
     perform(w);
@@ -161,28 +161,28 @@ static void tell_roll(struct world *w)
 {
     struct event e = { .kind = EVENT_ROLL };
     head_roll(&w->head, &e.roll);
-    tell(w, &e);
+    world_tell(w, &e);
 }
 
 static void tell_claim(struct world *w)
 {
     struct event e = { .kind = EVENT_CLAIM };
     e.claim = w->head.claim;
-    tell(w, &e);
+    world_tell(w, &e);
 }
 
 static void tell_ledger(struct world *w)
 {
     struct event e = { .kind = EVENT_LEDGER };
     e.ledger = w->head.ledger;
-    tell(w, &e);
+    world_tell(w, &e);
 }
 
 static void tell_manual(struct world *w)
 {
     struct event e = { .kind = EVENT_MANUAL };
     e.manual = w->head.manual;
-    tell(w, &e);
+    world_tell(w, &e);
 }
 
 /* What a subscriber gets at once: the retained topics. */
@@ -190,10 +190,10 @@ static void tell_retained(struct world *w)
 {
     struct event up = { .kind = EVENT_LINK };
     up.link_up = true;
-    tell(w, &up);
+    world_tell(w, &up);
     struct event ready = { .kind = EVENT_HEAD };
     ready.head_ready = true;
-    tell(w, &ready);
+    world_tell(w, &ready);
     tell_roll(w);
     tell_claim(w);
     tell_ledger(w);
@@ -206,7 +206,7 @@ static void tell_beat(struct world *w)
     text_copy(e.beat.boot, sizeof e.beat.boot, w->head.boot);
     e.beat.up_ms = w->head.up_ms;
     e.beat.halted = w->head.halted || w->head.switch_halted;
-    tell(w, &e);
+    world_tell(w, &e);
 }
 
 /* Everything that the head wants published. */
@@ -222,7 +222,7 @@ static void pump_head(struct world *w)
     h->command_changed = false;
     struct event e = { .kind = EVENT_REPORT };
     while (head_take_report(h, &e.report)) {
-        if (!strikes(w, w->faults.lose_report)) tell(w, &e);
+        if (!strikes(w, w->faults.lose_report)) world_tell(w, &e);
     }
 }
 
@@ -299,7 +299,7 @@ void world_ask(struct world *w, const struct event_request *request)
 {
     struct event e = { .kind = EVENT_REQUEST, .request = *request };
     e.request.origin.by = "socket";
-    tell(w, &e);
+    world_tell(w, &e);
 }
 
 /* --- one step of the world ---------------------------------------------------------------------
@@ -317,7 +317,7 @@ static void tell_probes(struct world *w)
             struct event e = { .kind = EVENT_READING };
             e.reading = (struct event_reading){ .tank = i, .quantity = quantity[q] };
             e.reading.number = value[q];
-            tell(w, &e);
+            world_tell(w, &e);
         }
     }
 }
@@ -436,7 +436,7 @@ static void step(struct world *w)
     }
     const struct event tick = { .kind = EVENT_TICK };
     for (int n = 0; n < 64 && mono_since(core_wakes_at(w->core), w->now.mono) <= 0; n++) {
-        tell(w, &tick);
+        world_tell(w, &tick);
     }
     pump_head(w);
 }

@@ -64,6 +64,9 @@ void world_crash(struct world *w);
 /* One request, as a person at the local door would make it. */
 void world_ask(struct world *w, const struct event_request *request);
 
+/* One event into the core, and what it wants done. */
+void world_tell(struct world *w, const struct event *event);
+
 /* Looks over everything that was moved: any hour and any day, tank by tank, stock by stock. */
 void world_observe(struct world *w);
 
