@@ -51,9 +51,11 @@ static const char intro[] =
     "\n"
     "`dosewright check FILE` reads everything, lists what is wrong and what is legal but unwise, "
     "and\n"
-    "shows what follows from it: EC and pH per millilitre, mixing times, how long a fresh fill "
-    "takes,\n"
-    "what the supply must carry. It exits with 0 if `run` would take the file, with 78 if not.\n";
+    "shows what follows from it: EC and pH per millilitre, which stocks never meet in a line and "
+    "why,\n"
+    "which crystallise in a cold store, mixing times, how long a fresh fill takes, what the supply "
+    "must\n"
+    "carry. It exits with 0 if `run` would take the file, with 78 if not.\n";
 
 static const char ranges[] =
     "Default of `range`, by unit (common practice, no source): `ph` 2 to 12, `mV` -420 to 420,\n"
