@@ -96,6 +96,22 @@ static void add_tank(
     (void)cJSON_AddStringToObject(fill, "held_by", d->fill.held_by);
 }
 
+static void add_kept_apart(cJSON *root, const struct site *site)
+{
+    cJSON *pairs = cJSON_AddArrayToObject(root, "kept_apart");
+    for (uint32_t a = 0; a < site->stock_count; a++) {
+        for (uint32_t b = a + 1; b < site->stock_count; b++) {
+            char why[CHECK_WHY_MAX];
+            if (!check_kept_apart(site, a, b, why)) continue;
+            cJSON *pair = cJSON_CreateObject();
+            (void)cJSON_AddStringToObject(pair, "stock", site->stock[a].key);
+            (void)cJSON_AddStringToObject(pair, "from", site->stock[b].key);
+            (void)cJSON_AddStringToObject(pair, "why", why);
+            (void)cJSON_AddItemToArray(pairs, pair);
+        }
+    }
+}
+
 static bool add_site(cJSON *root, const struct config *config, struct now now)
 {
     const struct site *site = &config->site;
@@ -105,6 +121,7 @@ static bool add_site(cJSON *root, const struct config *config, struct now now)
     for (uint32_t c = 0; c < site->chain_count; c++) {
         add_chain(chains, site, c);
     }
+    add_kept_apart(root, site);
     cJSON *tanks = cJSON_AddObjectToObject(root, "tanks");
     for (uint32_t i = 0; i < site->tank_count; i++) {
         struct check_tank derived;

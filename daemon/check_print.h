@@ -11,6 +11,11 @@ bool check_print_text(FILE *out, const struct config *config, struct now now);
 bool check_print_json(FILE *out, const char *path, const struct config *config,
     const struct problem_list *errors, struct now now);
 
+enum { CHECK_WHY_MAX = 160 };
+
+/* Do two stocks share a tank and are kept apart there? Says why. */
+bool check_kept_apart(const struct site *site, uint32_t a, uint32_t b, char ret_why[CHECK_WHY_MAX]);
+
 /* The pairs of stocks that are kept apart in a line, and why; nothing when there is none. */
 void check_print_stocks(FILE *out, const struct site *site);
 

@@ -39,18 +39,24 @@ static bool share_a_tank(const struct site *site, uint32_t a, uint32_t b)
     return false;
 }
 
+bool check_kept_apart(const struct site *site, uint32_t a, uint32_t b, char ret_why[CHECK_WHY_MAX])
+{
+    if (!(site->stock[a].keep_apart >> b & 1) || !share_a_tank(site, a, b)) return false;
+    struct keep_apart found;
+    if (site_stocks_meet(&found, site, a, b, NULL) != ERR_NONE)
+        found = (struct keep_apart){ .apart = false };
+    struct text t = text_over(ret_why, CHECK_WHY_MAX);
+    say_why(&t, &found);
+    return true;
+}
+
 void check_print_stocks(FILE *out, const struct site *site)
 {
     bool titled = false;
     for (uint32_t a = 0; a < site->stock_count; a++) {
         for (uint32_t b = a + 1; b < site->stock_count; b++) {
-            if (!(site->stock[a].keep_apart >> b & 1) || !share_a_tank(site, a, b)) continue;
-            struct keep_apart found;
-            if (site_stocks_meet(&found, site, a, b, NULL) != ERR_NONE)
-                found = (struct keep_apart){ .apart = false };
-            char why[160];
-            struct text t = text_over(why, sizeof why);
-            say_why(&t, &found);
+            char why[CHECK_WHY_MAX];
+            if (!check_kept_apart(site, a, b, why)) continue;
             if (!titled)
                 fprintf(out, "\nstocks that never meet: the line is flushed between them\n");
             titled = true;

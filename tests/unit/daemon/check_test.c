@@ -167,6 +167,10 @@ START_TEST(the_same_comes_as_json)
     ck_assert_double_eq_tol(number(root, "tanks/bench/flush_s"), 3.06, 1e-9);
     ck_assert_double_eq_tol(number(root, "tanks/bench/pumps/leaf-b/prime_ml"), 25.1327, 1e-3);
     ck_assert_double_gt(number(root, "tanks/bench/fresh_fill/hours"), 1.0);
+    const cJSON *pairs = cJSON_GetObjectItem(root, "kept_apart");
+    ck_assert_int_eq(cJSON_GetArraySize(pairs), 1);
+    const cJSON *why = cJSON_GetObjectItem(cJSON_GetArrayItem(pairs, 0), "why");
+    ck_assert_ptr_nonnull(strstr(cJSON_GetStringValue(why), "gypsum falls out"));
     cJSON_Delete(root);
 
     fixture_change(0, "volume_l: 120", "volume_l: lots");
