@@ -98,24 +98,16 @@ static void move_tank(
     move_circulation(to, config, from, former);
 }
 
-static int32_t tank_named(const struct core *core, const char *key)
-{
-    for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        if (text_same(core->site->tank[i].key, key)) return (int32_t)i;
-    }
-    return -1;
-}
-
 /* By its key; one that was renamed by the module that circulates it. */
 static int32_t former_tank(const struct core *fresh, uint32_t tank, const struct core *old)
 {
     const struct site_tank *config = &fresh->site->tank[tank];
-    const int32_t named = tank_named(old, config->key);
+    const int32_t named = core_tank_named(old, config->key);
     if (named >= 0) return named;
     for (uint32_t o = 0; o < old->site->tank_count; o++) {
         const struct site_tank *former = &old->site->tank[o];
         if (text_same(former->circulation.serial, config->circulation.serial) &&
-            tank_named(fresh, former->key) < 0)
+            core_tank_named(fresh, former->key) < 0)
             return (int32_t)o;
     }
     return -1;
@@ -157,10 +149,7 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
         struct core_alert *alert = &fresh->alert[a];
         if (!alert->used || alert->tank < 0) continue;
         const char *key = old->site->tank[alert->tank].key;
-        alert->tank = -1;
-        for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
-            if (text_same(fresh->site->tank[i].key, key)) alert->tank = (int32_t)i;
-        }
+        alert->tank = core_tank_named(fresh, key);
         if (alert->tank < 0) alert->used = false;
     }
     core_raise_locks(fresh, ret);

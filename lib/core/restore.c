@@ -8,7 +8,7 @@
 /* --- names back to indices: -1 when the configuration no longer has them ------------------------
  */
 
-static int32_t tank_named(const struct core *core, const char *key)
+int32_t core_tank_named(const struct core *core, const char *key)
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         if (text_same(core->site->tank[i].key, key)) return (int32_t)i;
@@ -206,7 +206,7 @@ static void restore_setpoint(
 static void restore_request(struct core *core, const struct record *r, struct mono at)
 {
     const char *what = record_text_or_empty(r, "request");
-    const int32_t tank = tank_named(core, record_text_or_empty(r, "tank"));
+    const int32_t tank = core_tank_named(core, record_text_or_empty(r, "tank"));
     bool ok = false, on = false;
     if (!record_truth(r, "ok", &ok) || !ok) return;
     (void)record_truth(r, "on", &on);
@@ -231,7 +231,7 @@ static void restore_request(struct core *core, const struct record *r, struct mo
 
 static void restore_carried(struct core *core, const struct record *r, struct mono at)
 {
-    const int32_t tank = tank_named(core, record_text_or_empty(r, "tank"));
+    const int32_t tank = core_tank_named(core, record_text_or_empty(r, "tank"));
     const int32_t stock = stock_named(core, record_text_or_empty(r, "stock"));
     int64_t value = 0;
     (void)record_truth(r, "halted", &core->halted);
@@ -254,7 +254,7 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
 void core_restore(struct core *core, const struct record *record, struct now now)
 {
     const struct mono at = now.mono;
-    const int32_t tank = tank_named(core, record_text_or_empty(record, "tank"));
+    const int32_t tank = core_tank_named(core, record_text_or_empty(record, "tank"));
     if (record_is(record, "dose")) restore_dose(core, record, at);
     if (record_is(record, "identify")) restore_identify(core, record, at);
     if (record_is(record, "outcome")) restore_outcome(core, record, now);

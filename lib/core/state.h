@@ -219,6 +219,9 @@ void core_back_off(struct core_tank *t, struct now now);
 void core_settle_unsent(
     struct core *core, uint32_t chain, const char *id, struct now now, struct actions *ret);
 
+/* The tank with this key; -1 when the configuration has none. */
+int32_t core_tank_named(const struct core *core, const char *key);
+
 /* Raises the alert of every purpose that stands locked and has none: after a start, and for tanks
  * that a reload renamed. */
 void core_raise_locks(struct core *core, struct actions *ret);
