@@ -88,6 +88,9 @@ void load_chains(struct loader *l, const struct tree_node *map);
 void load_stocks(struct loader *l, const struct tree_node *map);
 void load_tanks(struct loader *l, const struct tree_node *tanks);
 
+/* Two stocks of the site never meet in a line; nothing for a stock and itself. */
+void load_keep_apart(struct site *site, uint32_t a, uint32_t b);
+
 /* After the tanks: which of their stocks must not meet, which crystallise in the cold. */
 void load_meetings(struct loader *l);
 

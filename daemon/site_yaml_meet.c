@@ -2,12 +2,6 @@
  */
 #include "daemon/site_yaml.h"
 
-static void keep_two_apart(struct site *site, uint32_t a, uint32_t b)
-{
-    site->stock[a].keep_apart |= UINT64_C(1) << b;
-    site->stock[b].keep_apart |= UINT64_C(1) << a;
-}
-
 /* Only stocks of one tank share a line; each pair is looked at once. What can't be told keeps to
  * the rule of thumb (stock.h). */
 static void look_at_tank(
@@ -22,7 +16,7 @@ static void look_at_tank(
             looked_at[b] |= UINT64_C(1) << a;
             if (site->stock[a].keep_apart >> b & 1) continue;
             if (site_stocks_meet(&found, site, a, b, NULL) == ERR_NONE && found.apart)
-                keep_two_apart(site, a, b);
+                load_keep_apart(site, a, b);
         }
     }
 }

@@ -133,7 +133,7 @@ static void read_stock(struct loader *l, const struct tree_node *node)
 
 /* --- keeping apart ---------------------------------------------------------------------------- */
 
-static void keep_two_apart(struct site *site, uint32_t a, uint32_t b)
+void load_keep_apart(struct site *site, uint32_t a, uint32_t b)
 {
     if (a == b) return;
     site->stock[a].keep_apart |= UINT64_C(1) << b;
@@ -149,7 +149,7 @@ static bool keep_apart_by_name(struct loader *l, uint32_t stock, const char *nam
         const bool by_key = text_same(site->stock[i].key, name);
         const bool by_name = l->stock[i].name && text_same(l->stock[i].name, name);
         if (!by_key && !by_name) continue;
-        keep_two_apart(site, stock, i);
+        load_keep_apart(site, stock, i);
         found = true;
     }
     return found;
@@ -182,7 +182,7 @@ static void keep_all_apart(struct loader *l)
         apply_names(l, i);
         for (uint32_t j = 0; j < i; j++) {
             if (stock_keep_apart(&site->stock[i].strength, &site->stock[j].strength))
-                keep_two_apart(site, i, j);
+                load_keep_apart(site, i, j);
         }
     }
 }
