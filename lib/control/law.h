@@ -1,0 +1,103 @@
+/* The control law: what one tank needs, from what its probes showed and what it was given.
+ *
+ * It keeps a picture of the water (level and drift of EC and of alkalinity, how far the last doses
+ * have mixed in) and of the tank (how strongly each stock works here, how fast the water mixes),
+ * each with its uncertainty, and gives the largest dose whose chance of carrying EC or pH beyond
+ * the band is at most LAW_CHANCE. Doses add up, so it needs not wait until the last one has mixed:
+ * it waits until it knows enough for the next. docs/control.md has the equations and what they
+ * reach.
+ *
+ * Amounts are nominal effects on the whole tank, by the configuration: feed in uS/cm of EC,
+ * acid and base in meq/L. The law learns what one of them really does. Pure: 'struct law'
+ * (lib/control/law_inside.h) is all that it knows. */
+#ifndef DOSEWRIGHT_CONTROL_LAW_H
+#define DOSEWRIGHT_CONTROL_LAW_H
+
+#include "lib/base/units.h"
+
+#define LAW_CHANCE 1e-3 /* of passing the band by one dose */
+
+enum law_stock { LAW_FEED, LAW_ACID, LAW_BASE, LAW_STOCKS };
+
+/* What the person who installed the tank knows of it. */
+struct law_config {
+    double turnover_s;             /* > 0: volume / circulation flow */
+    double alkalinity_meq_l;       /* of the source water, >= 0 */
+    double source_ec_us_cm;        /* >= 0 */
+    double band_ec_us_cm, band_ph; /* half widths, > 0 */
+    bool has[LAW_STOCKS];
+    double smallest[LAW_STOCKS]; /* least amount worth a pump start, > 0 for each it has */
+};
+
+struct law;
+
+/* A tank of which nothing has been seen. */
+void law_init(struct law *law, const struct law_config *config, struct mono now);
+
+/* A look at the trusted readings; as often as they come (it thins them out by itself). */
+struct law_sight {
+    struct mono at;
+    bool has_ec, has_ph; /* usable now */
+    double ec_us_cm, ph;
+    bool flows; /* circulation is running: without it nothing mixes */
+};
+void law_see(struct law *law, const struct law_config *config, const struct law_sight *sight);
+
+/* So much of a stock went in, its last drop at 'at'. 'sure' false: perhaps less (a command whose
+ * outcome is unknown counts in full, but nothing is learned from it). */
+void law_gave(struct law *law, const struct law_config *config, enum law_stock stock, double amount,
+    bool sure, struct mono at);
+
+/* Something else may have changed the water (a pump run by hand, a refill, a restart): what was
+ * known of the level is uncertain again, what was learned of the tank stays. */
+void law_disturb(struct law *law, const struct law_config *config, struct mono at);
+
+struct law_wish {
+    struct mono at;
+    double set_ec_us_cm, set_ph;
+    double most[LAW_STOCKS]; /* what limits, spacings and locks leave of each now; 0: none */
+};
+
+enum law_verdict {
+    LAW_CONTENT, /* in the bands, as far as can be told */
+    LAW_WAITS,   /* something is wanted, but not enough is known yet: mixing, or too few readings */
+    LAW_GIVES,   /* at least one amount is above 0 */
+    LAW_HELD,    /* something is wanted, and what 'most' leaves is below the smallest dose */
+    LAW_SMALL,   /* what is wanted is below the smallest dose */
+    LAW_NO_STOCK,    /* wanted is a stock that this tank hasn't */
+    LAW_WANTS_WATER, /* EC is above its band: only water or the crop lowers it */
+};
+
+/* The numbers that led to an answer, for people. */
+struct law_why {
+    double ec_us_cm, ec_sd, ec_per_hour; /* where the water will be when all has mixed */
+    double ph, ph_sd, ph_per_hour;
+    double gain[LAW_STOCKS], gain_sd[LAW_STOCKS]; /* true effect of a nominal 1 */
+    double mix_s;                                 /* time constant of mixing */
+};
+
+struct law_answer {
+    enum law_verdict verdict;
+    enum law_stock wanted;   /* for all but CONTENT and WANTS_WATER: what it is about */
+    double give[LAW_STOCKS]; /* at once and in this order */
+    double ec_rise_us_cm;    /* expected of 'give' */
+    double ph_move;          /* expected of acid or base, signed */
+    struct law_why why;
+};
+
+struct law_answer law_ask(
+    const struct law *law, const struct law_config *config, const struct law_wish *wish);
+
+/* Has a stock stopped working? Asked after law_see. */
+enum law_alarm {
+    LAW_FINE,
+    LAW_SILENT,    /* doses have had no effect: bottle, tube, pump or probe */
+    LAW_WEAK,      /* less than half of what the same dose did before */
+    LAW_WRONG_WAY, /* the water goes the other way: the wrong bottle */
+};
+enum law_alarm law_alarm_of(const struct law *law, enum law_stock stock);
+
+/* Somebody looked after it: its doubts are forgotten, what it learned before stays. */
+void law_acknowledge(struct law *law, enum law_stock stock);
+
+#endif
