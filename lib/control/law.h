@@ -25,6 +25,7 @@ struct law_config {
     double alkalinity_meq_l;       /* of the source water, >= 0 */
     double source_ec_us_cm;        /* >= 0 */
     double band_ec_us_cm, band_ph; /* half widths, > 0 */
+    double phosphate_per_us_cm;    /* mmol/L that come with each uS/cm of feed; 0: not known */
     bool has[LAW_STOCKS];
     double smallest[LAW_STOCKS]; /* least amount worth a pump start, > 0 for each it has */
 };

@@ -1,0 +1,109 @@
+/* What the law remembers of a tank. Private to control, and to whoever must store it. */
+#ifndef DOSEWRIGHT_CONTROL_LAW_INSIDE_H
+#define DOSEWRIGHT_CONTROL_LAW_INSIDE_H
+
+#include "lib/control/buffer.h"
+#include "lib/control/filter.h"
+#include "lib/control/law.h"
+
+/* EC, uS/cm: where it will be when all has mixed; its drift for an hour; the true effect of a
+ * nominal 1; what the probe sees besides, because it isn't mixed; the slow part of its noise. */
+enum { EC_LEVEL, EC_RATE, EC_GAIN, EC_UNMIXED, EC_NOISE, EC_STATES };
+
+/* The same in alkalinity, meq/L, with what 1 mS/cm of feed takes away of it; noise in pH. */
+enum { PH_LEVEL, PH_RATE, PH_GAIN, PH_FEED, PH_UNMIXED, PH_NOISE, PH_STATES };
+
+/* How fast the tank mixes and where the probes hang isn't known at first: each pair of filters
+ * believes one answer, and those that foretell the readings best are believed most. */
+enum { LAW_PACES = 4, LAW_PLACES = 3, LAW_GUESSES = LAW_PACES * LAW_PLACES };
+
+struct law_pair {
+    struct filter ec, ph;
+};
+
+enum { LAW_CHANNELS = 2 }; /* EC and alkalinity */
+
+struct law_channel {
+    bool begun;
+    uint32_t misses;  /* readings in a row that nothing foretold */
+    double noise;     /* deviation of a reading: uS/cm, pH */
+    double mean;      /* of the newest readings: uS/cm, meq/L */
+    struct mono seen; /* newest reading */
+};
+
+/* One stretch from the first dose into settled water until it is settled again. */
+struct law_episode {
+    bool runs, doubtful; /* something else than the doses happened */
+    double given[LAW_STOCKS];
+    double level[LAW_CHANNELS], rate[LAW_CHANNELS], variance[LAW_CHANNELS]; /* at its beginning */
+    double gain[LAW_CHANNELS], gain_variance[LAW_CHANNELS], feed_pull, ph;
+    struct mono began;
+};
+
+struct law_stock_watch {
+    double evidence; /* for silence: sum of log likelihood ratios, >= 0 */
+    uint32_t silent; /* doses in a row that were not seen */
+    uint32_t wrong;  /* ... that went the other way */
+    double silent_sum;
+    double unseen;     /* given in this episode, and not seen to work yet */
+    double usual_gain; /* over days */
+    bool has_usual;
+    enum law_alarm alarm;
+    double hour, day; /* given, leaking away */
+    struct mono gave;
+    bool has_given;
+};
+
+struct law {
+    struct mono at; /* the filters stand there */
+    struct mono looked;
+    struct mono mixing_since; /* last dose or disturbance */
+    bool mixing;
+    double weight[LAW_GUESSES];
+    struct law_pair pair[LAW_GUESSES]; /* only the first unless it is mixing */
+    struct law_channel channel[LAW_CHANNELS];
+    double carbon; /* mmol/L */
+    struct law_episode episode;
+    struct law_stock_watch watch[LAW_STOCKS];
+};
+
+/* Moments over all guesses. */
+struct law_moments {
+    double level, rate, gain, feed_pull, unmixed;
+    double level_variance, gain_variance, level_gain, pull_variance, unmixed_variance;
+};
+
+struct law_moments law_moments_ec(const struct law *law);
+struct law_moments law_moments_ph(const struct law *law);
+
+/* Time constant that a guess believes in, seconds; and how much of a dose a probe there sees beyond
+ * its final effect when it comes in (-1: nothing at first). */
+double law_pace_s(const struct law_config *config, int guess);
+double law_place(int guess);
+
+/* The mean time constant, and one that is long enough for sure. */
+double law_mix_s(const struct law *law, const struct law_config *config);
+double law_mix_long_s(const struct law *law, const struct law_config *config);
+
+/* The curve for water of that EC. */
+struct buffer law_buffer(const struct law *law, const struct law_config *config, double ec_us_cm);
+
+/* Brings the filters to 'at'. */
+void law_advance(struct law *law, const struct law_config *config, struct mono at, bool flows);
+
+/* From one pair of filters to one for each guess, and back. */
+void law_split(struct law *law);
+void law_merge(struct law *law);
+
+/* An episode: a dose came in; the water has settled; it can't be judged. */
+void law_episode_gave(struct law *law, const struct law_config *config, enum law_stock stock,
+    double amount, bool sure, struct mono at);
+void law_episode_end(struct law *law, const struct law_config *config);
+
+/* Deviation (in uS/cm, or meq/L) that a response can be told from: noise and the model's error. */
+double law_telling(const struct law *law, const struct law_config *config, enum law_stock stock);
+
+/* Looks whether what was given in this episode begins to show. */
+void law_episode_look(struct law *law, const struct law_config *config);
+
+#endif

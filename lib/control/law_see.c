@@ -1,0 +1,315 @@
+/* Time passes, readings come in: the filters follow, the guesses are weighed against each other. */
+#include <math.h>
+
+#include "lib/base/real.h"
+#include "lib/control/law_inside.h"
+
+static const double hour_s = 3600.0;
+
+/* What wanders by itself, in an hour (a day where it says so), and how far at most. */
+static const double wander_ec = 2.0, wander_ph = 0.006;
+static const double wander_rate_ec = 6.0, wander_rate_ph = 0.02;
+static const double rate_sd_most_ec = 30.0, rate_sd_most_ph = 0.1;
+static const double gain_per_day_ec = 0.05, gain_per_day_ph = 0.30;
+static const double gain_sd_most_ec = 0.20, gain_sd_most_ph = 0.35;
+static const double pull_per_day = 0.02, pull_sd_most = 0.10;
+
+/* Noise of a probe: part of it comes anew with each reading, part has a memory of a quarter of an
+ * hour, and averaging doesn't take that part away (an assumption; docs/control.md). */
+static const double white_share = 0.7, slow_share = 0.6, slow_hours = 0.25;
+
+/* How wrong the pace of a guess may be, as a part of what isn't mixed. */
+static const double pace_misfit = 0.15;
+
+static const double carbon_hours = 16.0, carbon_left = 0.1, carbon_least = 0.05;
+
+static const double gate = 25.0; /* square of five deviations */
+enum { MISSES_MOST = 4 };
+
+static double square(double x)
+{
+    return x * x;
+}
+
+static double least(double a, double b)
+{
+    return a < b ? a : b;
+}
+
+static double clip(double x, double low, double high)
+{
+    return x < low ? low : x > high ? high : x;
+}
+
+/* --- time ------------------------------------------------------------------------------------- */
+
+static void widen(struct filter *f, int i, double by, double most)
+{
+    double *p = &f->p[filter_at(i, i)];
+    if (*p < most) *p = least(*p + by, most);
+}
+
+struct span {
+    double hours, seconds, slow_kept, slow_grown, slope;
+    bool flows;
+};
+
+static void fade_unmixed(struct filter *f, int n, int unmixed, const struct span *s, double pace_s)
+{
+    if (!s->flows) return;
+    const double parts = s->seconds / pace_s;
+    f->p[filter_at(unmixed, unmixed)] += square(pace_misfit * f->x[unmixed]) * least(parts, 1.0);
+    filter_scale(f, n, unmixed, real_exp(-parts));
+}
+
+static void advance_ec(struct filter *f, const struct span *s, double noise, double gain_per_day)
+{
+    filter_add(f, EC_STATES, EC_LEVEL, EC_RATE, s->hours);
+    f->p[filter_at(EC_LEVEL, EC_LEVEL)] += square(wander_ec) * s->hours;
+    widen(f, EC_RATE, square(wander_rate_ec) * s->hours, square(rate_sd_most_ec));
+    widen(f, EC_GAIN, square(gain_per_day) * s->hours / 24.0, square(gain_sd_most_ec));
+    filter_scale(f, EC_STATES, EC_NOISE, s->slow_kept);
+    f->p[filter_at(EC_NOISE, EC_NOISE)] += square(slow_share * noise) * s->slow_grown;
+}
+
+static void advance_ph(struct filter *f, const struct span *s, double noise, double gain_per_day)
+{
+    const double slope = s->slope;
+    filter_add(f, PH_STATES, PH_LEVEL, PH_RATE, s->hours);
+    f->p[filter_at(PH_LEVEL, PH_LEVEL)] += square(wander_ph * slope) * s->hours;
+    widen(f, PH_RATE, square(wander_rate_ph * slope) * s->hours, square(rate_sd_most_ph * slope));
+    widen(f, PH_GAIN, square(gain_per_day) * s->hours / 24.0, square(gain_sd_most_ph));
+    widen(f, PH_FEED, square(pull_per_day) * s->hours / 24.0, square(pull_sd_most));
+    filter_scale(f, PH_STATES, PH_NOISE, s->slow_kept);
+    f->p[filter_at(PH_NOISE, PH_NOISE)] += square(slow_share * noise) * s->slow_grown;
+}
+
+static double slope_now(const struct law *law, const struct law_config *config)
+{
+    if (!law->channel[1].begun) return 1.0;
+    const double level = law->pair[0].ph.x[PH_LEVEL];
+    const struct buffer b = law_buffer(law, config, law->pair[0].ec.x[EC_LEVEL]);
+    return buffer_slope(&b, buffer_ph(&b, level));
+}
+
+static void leak(struct law *law, double hours)
+{
+    const double hour = real_exp(-hours), day = real_exp(-hours / 24.0);
+    for (int s = 0; s < LAW_STOCKS; s++) {
+        law->watch[s].hour *= hour;
+        law->watch[s].day *= day;
+    }
+}
+
+void law_advance(struct law *law, const struct law_config *config, struct mono at, bool flows)
+{
+    const double seconds = (double)mono_since(at, law->at) / 1000.0;
+    if (!(seconds > 0.0)) return;
+    law->at = at;
+    const double hours = seconds / hour_s, kept = real_exp(-hours / slow_hours);
+    const struct span span = { hours, seconds, kept, 1.0 - square(kept), slope_now(law, config),
+        flows };
+    leak(law, hours);
+    const double left = carbon_left * config->alkalinity_meq_l + carbon_least;
+    law->carbon += (left - law->carbon) * (1.0 - real_exp(-hours / carbon_hours));
+    const int count = law->mixing ? LAW_GUESSES : 1;
+    for (int g = 0; g < count; g++) {
+        struct law_pair *pair = &law->pair[g];
+        advance_ec(&pair->ec, &span, law->channel[0].noise, gain_per_day_ec);
+        advance_ph(&pair->ph, &span, law->channel[1].noise, gain_per_day_ph);
+        if (!law->mixing) continue;
+        fade_unmixed(&pair->ec, EC_STATES, EC_UNMIXED, &span, law_pace_s(config, g));
+        fade_unmixed(&pair->ph, PH_STATES, PH_UNMIXED, &span, law_pace_s(config, g));
+    }
+}
+
+/* --- one reading ------------------------------------------------------------------------------ */
+
+struct measured {
+    int channel, n;
+    double y, variance;
+    double h[FILTER_MOST];
+};
+
+static struct filter *filter_of(struct law *law, int guess, int channel)
+{
+    return channel == 0 ? &law->pair[guess].ec : &law->pair[guess].ph;
+}
+
+/* Those that foretold it best are believed more. */
+static void weigh(struct law *law, const struct filter_guess *guess)
+{
+    double log_weight[LAW_GUESSES], best = -1e300, sum = 0.0;
+    for (int g = 0; g < LAW_GUESSES; g++) {
+        log_weight[g] =
+            real_log(law->weight[g]) -
+            0.5 * (square(guess[g].miss) / guess[g].variance + real_log(guess[g].variance));
+        if (log_weight[g] > best) best = log_weight[g];
+    }
+    for (int g = 0; g < LAW_GUESSES; g++) {
+        law->weight[g] = real_exp(log_weight[g] - best);
+        sum += law->weight[g];
+    }
+    static const double weight_least = 1e-6;
+    for (int g = 0; g < LAW_GUESSES; g++) {
+        law->weight[g] = law->weight[g] / sum * (1.0 - LAW_GUESSES * weight_least) + weight_least;
+    }
+}
+
+/* How far the reading is from what the best of the believed guesses foretold, in deviations,
+ * squared. */
+static double surprise(const struct law *law, const struct filter_guess *guess, int count)
+{
+    static const double believed = 0.01;
+    double smallest = 1e300;
+    for (int g = 0; g < count; g++) {
+        if (count > 1 && law->weight[g] < believed) continue;
+        smallest = least(smallest, square(guess[g].miss) / guess[g].variance);
+    }
+    return smallest;
+}
+
+/* The readings' own noise, learned while nothing else moves. */
+static void learn_noise(struct law_channel *c, double ratio, double low, double high)
+{
+    static const double pace = 0.005;
+    c->noise = clip(c->noise * (1.0 + pace * (clip(ratio, 0.0, 9.0) - 1.0)), low, high);
+}
+
+/* True unless nothing foretold it. */
+static bool take(struct law *law, const struct measured *m)
+{
+    struct filter_guess guess[LAW_GUESSES];
+    struct law_channel *c = &law->channel[m->channel];
+    const int count = law->mixing ? LAW_GUESSES : 1;
+    for (int g = 0; g < count; g++) {
+        guess[g] = filter_expect(filter_of(law, g, m->channel), m->n, m->h, m->y, m->variance);
+    }
+    const double far = surprise(law, guess, count);
+    if (far > gate && c->begun) {
+        c->misses++;
+        return false;
+    }
+    c->misses = 0;
+    for (int g = 0; g < count; g++) {
+        filter_take(filter_of(law, g, m->channel), m->n, m->h, guess[g]);
+    }
+    if (law->mixing)
+        weigh(law, guess);
+    else if (m->channel == 0)
+        learn_noise(c, far, 4.0, 40.0);
+    else
+        learn_noise(c, far, 0.008, 0.06);
+    return true;
+}
+
+static void follow_mean(struct law_channel *c, double y, double seconds, double memory_s)
+{
+    if (!c->begun) c->mean = y;
+    c->mean += (y - c->mean) * seconds / (seconds + memory_s);
+}
+
+/* --- something else happened ------------------------------------------------------------------ */
+
+/* Part of the water was replaced by source water: it holds carbonate again, and what was learned of
+ * acid holds for less of it. */
+static void dilute(struct law *law, const struct law_config *config, double drop_us_cm)
+{
+    const double above = law->episode.level[0] - config->source_ec_us_cm;
+    const double share = clip(drop_us_cm / (above > 300.0 ? above : 300.0), 0.0, 0.6);
+    if (share < 0.05) return;
+    law->carbon += share * (config->alkalinity_meq_l - law->carbon);
+    for (int g = 0; g < LAW_GUESSES; g++) {
+        struct filter *ph = &law->pair[g].ph, *ec = &law->pair[g].ec;
+        filter_set(ph, PH_STATES, PH_GAIN, ph->x[PH_GAIN], square(gain_sd_most_ph));
+        widen(ec, EC_GAIN, square(0.12), square(gain_sd_most_ec));
+    }
+}
+
+static void on_surprise(struct law *law, const struct law_config *config, int channel, double y)
+{
+    const struct law_moments ec = law_moments_ec(law);
+    law->channel[channel].misses = 0;
+    const bool dosed = law->episode.runs;
+    if (!dosed) {
+        law->episode.level[0] = ec.level;
+        law_disturb(law, config, law->at);
+        if (channel == 0) dilute(law, config, ec.level - y);
+        return;
+    }
+    /* Doses are under way: perhaps one of them did nothing. The episode's end will tell. */
+    const bool doubtful = law->episode.doubtful;
+    const struct mono since = law->mixing_since;
+    law_disturb(law, config, law->at);
+    law->episode.doubtful = doubtful;
+    law->mixing_since = since;
+    for (int g = 0; g < LAW_GUESSES; g++) {
+        law->pair[g].ec.p[filter_at(EC_GAIN, EC_GAIN)] += channel == 0 ? square(0.4) : 0.0;
+        law->pair[g].ph.p[filter_at(PH_GAIN, PH_GAIN)] += channel == 1 ? square(0.4) : 0.0;
+    }
+}
+
+/* --- a look ----------------------------------------------------------------------------------- */
+
+static void see_ec(
+    struct law *law, const struct law_config *config, const struct law_sight *s, double seconds)
+{
+    struct law_channel *c = &law->channel[0];
+    const struct measured m = { .channel = 0,
+        .n = EC_STATES,
+        .y = s->ec_us_cm,
+        .variance = square(white_share * c->noise) + 1.0,
+        .h = { [EC_LEVEL] = 1.0, [EC_UNMIXED] = 1.0, [EC_NOISE] = 1.0 } };
+    follow_mean(c, m.y, seconds, config->turnover_s / 6.0);
+    (void)take(law, &m);
+    c->begun = true;
+    c->seen = s->at;
+    if (c->misses >= MISSES_MOST) on_surprise(law, config, 0, m.y);
+}
+
+static void see_ph(
+    struct law *law, const struct law_config *config, const struct law_sight *s, double seconds)
+{
+    struct law_channel *c = &law->channel[1];
+    const struct buffer b =
+        law_buffer(law, config, law->channel[0].begun ? law->channel[0].mean : 0.0);
+    const double slope = buffer_slope(&b, s->ph);
+    const struct measured m = { .channel = 1,
+        .n = PH_STATES,
+        .y = buffer_alkalinity(&b, s->ph),
+        .variance = square(white_share * c->noise * slope) + square(0.003 * slope),
+        .h = { [PH_LEVEL] = 1.0, [PH_UNMIXED] = 1.0, [PH_NOISE] = slope } };
+    follow_mean(c, m.y, seconds, config->turnover_s / 6.0);
+    (void)take(law, &m);
+    c->begun = true;
+    c->seen = s->at;
+    if (c->misses >= MISSES_MOST) on_surprise(law, config, 1, m.y);
+}
+
+/* Readings less than this apart tell nothing new. */
+static double look_every_s(const struct law_config *config)
+{
+    return clip(config->turnover_s / 40.0, 0.5, 60.0);
+}
+
+void law_see(struct law *law, const struct law_config *config, const struct law_sight *sight)
+{
+    static const double blind_s = 600.0;
+    const double seconds = (double)mono_since(sight->at, law->looked) / 1000.0;
+    const bool first = !law->channel[0].begun && !law->channel[1].begun;
+    if (!first && seconds < 0.98 * look_every_s(config)) return;
+    if (!sight->has_ec && !sight->has_ph) return;
+    if (seconds > blind_s && seconds > config->turnover_s && !first)
+        law_disturb(law, config, sight->at);
+    law_advance(law, config, sight->at, sight->flows);
+    law->looked = sight->at;
+    if (sight->has_ec) see_ec(law, config, sight, seconds);
+    if (sight->has_ph) see_ph(law, config, sight, seconds);
+    if (!law->mixing) return;
+    law_episode_look(law, config);
+    static const double settled_after = 3.2;
+    const double since_s = (double)mono_since(sight->at, law->mixing_since) / 1000.0;
+    if (since_s < settled_after * law_mix_long_s(law, config)) return;
+    law_episode_end(law, config);
+    law_merge(law);
+}
