@@ -145,6 +145,8 @@ static void grow(struct plant_tank *t, double seconds, double light)
     t->volume_l -= litres;
     concentrate(&t->near_water, before_l / t->volume_l);
     concentrate(&t->far_water, before_l / t->volume_l);
+    t->near_water.alkalinity += c->alkali_meq_l_day * light * days;
+    t->far_water.alkalinity += c->alkali_meq_l_day * light * days;
     const double meq_l = c->uptake_meq_per_l * litres / t->volume_l;
     if (!(meq_l > 0.0)) return;
     feed_plants(&t->near_water, meq_l, light * days);
@@ -154,7 +156,7 @@ static void grow(struct plant_tank *t, double seconds, double light)
 void plant_tank_step(struct plant_tank *t, double seconds, bool circulating, double light)
 {
     INVARIANT(seconds >= 0.0 && seconds <= 60.0);
-    INVARIANT(light >= 0.0 && light <= 1.0);
+    INVARIANT(light >= 0.0 && light <= 2.0);
     const struct plant_tank_config *c = &t->config;
     if (fabs(c->degc - t->pure.degc) > 0.0) t->pure = water_pure(c->degc);
     if (circulating) mix(t, seconds);

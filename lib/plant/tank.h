@@ -27,6 +27,7 @@ struct plant_tank_config {
     double co2_ppm;             /* partial pressure outside */
     double drink_share_per_day; /* transpiration, 0 to 0.2 of the volume */
     double uptake_meq_per_l;    /* cations taken per litre transpired */
+    double alkali_meq_l_day;    /* what nitrate taken beyond cations leaves behind; either sign */
     bool float_valve;           /* source water restores the nominal volume */
     struct plant_water source;
 };
@@ -64,8 +65,8 @@ void plant_tank_dose(struct plant_tank *t, const struct plant_dose *per_ml, doub
 void plant_tank_add_source(struct plant_tank *t, double litres);
 void plant_tank_change_water(struct plant_tank *t, double share);
 
-/* 'seconds' (0 to 60 a call) pass; mixing only while water circulates; 'light' 0 to 1 scales
- * transpiration and uptake. Plants leave a twentieth of the nominal volume. */
+/* 'seconds' (0 to 60 a call) pass; mixing only while water circulates; 'light' 0 to 2 scales
+ * transpiration and uptake (1: as configured). Plants leave a twentieth of the nominal volume. */
 void plant_tank_step(struct plant_tank *t, double seconds, bool circulating, double light);
 
 /* What a probe would see, EC at 25 degC: in zone D (near) or R. */
