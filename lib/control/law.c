@@ -66,7 +66,7 @@ struct buffer law_buffer(const struct law *law, const struct law_config *config,
 void law_init(struct law *law, const struct law_config *config, struct mono now)
 {
     memset(law, 0, sizeof *law);
-    law->at = law->looked = law->mixing_since = now;
+    law->at = law->looked = now;
     for (int g = 0; g < LAW_GUESSES; g++) {
         law->weight[g] = place_weight[g % LAW_PLACES] / LAW_PACES;
     }
@@ -184,7 +184,7 @@ static void dose_filter(struct filter *f, int n, int unmixed, int guess, int fro
     f->p[filter_at(unmixed, unmixed)] += k * k * spread + square(place_sd(guess) * effect);
 }
 
-static void dose_pair(struct law_pair *pair, int guess, enum law_stock stock, double amount)
+void law_dose_pair(struct law_pair *pair, int guess, enum law_stock stock, double amount)
 {
     static const double us_cm_per_ms_cm = 1000.0;
     switch (stock) {
@@ -210,14 +210,14 @@ void law_gave(struct law *law, const struct law_config *config, enum law_stock s
     law_episode_gave(law, config, stock, amount, sure, at);
     law_split(law);
     for (int g = 0; g < LAW_GUESSES; g++) {
-        dose_pair(&law->pair[g], g, stock, amount);
+        law_dose_pair(&law->pair[g], g, stock, amount);
     }
     struct law_stock_watch *w = &law->watch[stock];
     w->hour += amount;
     w->day += amount;
     w->gave = at;
     w->has_given = true;
-    law->mixing_since = at;
+    law->mixed_s = 0.0;
 }
 
 void law_disturb(struct law *law, const struct law_config *config, struct mono at)
@@ -225,7 +225,7 @@ void law_disturb(struct law *law, const struct law_config *config, struct mono a
     law_advance(law, config, at, true);
     law_split(law);
     law->episode.doubtful = true;
-    law->mixing_since = at;
+    law->mixed_s = 0.0;
     const double ph = 2.0 * config->band_ph;
     const struct law_moments ec = law_moments_ec(law), alk = law_moments_ph(law);
     const struct buffer b = law_buffer(law, config, ec.level);

@@ -89,6 +89,17 @@ struct law_answer {
 struct law_answer law_ask(
     const struct law *law, const struct law_config *config, const struct law_wish *wish);
 
+/* What an amount is expected to do: uS/cm of EC for feed, pH (> 0) for acid and base. And the
+ * amount that is expected to do so much, at most 'most'. */
+double law_effect_of(
+    const struct law *law, const struct law_config *config, enum law_stock stock, double amount);
+double law_amount_for(const struct law *law, const struct law_config *config, enum law_stock stock,
+    double effect, double most);
+
+/* Is water still mixing, as far as can be told, and for about how many more seconds of flow? */
+bool law_mixing(const struct law *law);
+double law_mixing_left_s(const struct law *law, const struct law_config *config);
+
 /* Has a stock stopped working? Asked after law_see. */
 enum law_alarm {
     LAW_FINE,
@@ -100,5 +111,21 @@ enum law_alarm law_alarm_of(const struct law *law, enum law_stock stock);
 
 /* Somebody looked after it: its doubts are forgotten, what it learned before stays. */
 void law_acknowledge(struct law *law, enum law_stock stock);
+
+/* --- over a restart --------------------------------------------------------------------------- */
+
+/* What was learned of the tank, as numbers with names: for the journal. */
+enum { LAW_NUMBERS = 33 };
+const char *law_number_name(int number);
+double law_number(const struct law *law, int number);
+
+/* Takes one back, into a law that has seen nothing yet; what isn't finite or possible is brought
+ * into its range. */
+void law_recall(struct law *law, const struct law_config *config, int number, double value);
+
+/* A dose of before: it counts for the caps and may still be mixing. Oldest first, before anything
+ * is seen. */
+void law_recall_dose(struct law *law, const struct law_config *config, enum law_stock stock,
+    double amount, struct mono at);
 
 #endif

@@ -149,9 +149,9 @@ static struct want want_feed(const struct state *s)
     const double aim = set - clip(s->ec.rate * ahead_hours, 0.0, aim_drift * band);
     const double need = aim - s->ec.level, sd = sqrt(s->ec.level_variance);
     struct want w = { 0.0, 0.0 };
-    if (need < trigger_ec * band || need < sure_by * sd) return w;
-    if (set - s->ec.level < trigger_ec * band) return w;
+    if (need < trigger_ec * band || set - s->ec.level < trigger_ec * band) return w;
     w.amount = need / s->ec.gain;
+    if (need < sure_by * sd) return w;
     w.safe =
         least(w.amount, chance_most(set + band - s->ec.level, &s->ec, s->ec.gain_variance, 0.0));
     if (w.safe > 0.0) w.safe = feed_for_ph(s, w.safe);
@@ -176,10 +176,11 @@ static struct want want_acid(const struct state *s, double fed)
     const double ph = buffer_ph(&b, level), slope = buffer_slope(&b, ph);
     const double sd_ph = sqrt(s->ph.level_variance + fed_variance) / slope;
     struct want w = { 0.0, 0.0 };
-    if (ph < set + trigger_acid * band || ph - set < sure_by * sd_ph) return w;
+    if (ph < set + trigger_acid * band) return w;
     const double rise = s->ph.rate / slope * ahead_hours;
     const double aim = set - clip(rise, 0.0, aim_drift * band);
     w.amount = (level - buffer_alkalinity(&b, aim)) / s->ph.gain;
+    if (ph - set < sure_by * sd_ph) return w;
     w.safe = least(w.amount, chance_most(level - buffer_alkalinity(&b, set - band), &s->ph,
                                  gain_variance_over(s, ph - aim), fed_variance));
     return w;
@@ -191,10 +192,10 @@ static struct want want_base(const struct state *s)
     const struct buffer b = law_buffer(s->law, s->config, s->ec.level);
     const double ph = s->ph_now, slope = buffer_slope(&b, ph);
     struct want w = { 0.0, 0.0 };
-    if (ph > set - trigger_base * band || set - ph < sure_by * sqrt(s->ph.level_variance) / slope)
-        return w;
+    if (ph > set - trigger_base * band) return w;
     const double aim = set - aim_base * band;
     w.amount = (buffer_alkalinity(&b, aim) - s->ph.level) / s->ph.gain;
+    if (set - ph < sure_by * sqrt(s->ph.level_variance) / slope) return w;
     w.safe = least(w.amount, chance_most(buffer_alkalinity(&b, set + band) - s->ph.level, &s->ph,
                                  gain_variance_over(s, aim - ph), 0.0));
     return w;
@@ -271,6 +272,27 @@ static void tell_why(const struct state *s, struct law_answer *a)
         .gain_sd = { sqrt(s->ec.gain_variance), sqrt(s->ph.gain_variance),
             sqrt(s->ph.gain_variance) },
         .mix_s = law_mix_s(s->law, s->config) };
+}
+
+double law_effect_of(
+    const struct law *law, const struct law_config *config, enum law_stock stock, double amount)
+{
+    const struct law_moments ec = law_moments_ec(law), ph = law_moments_ph(law);
+    if (stock == LAW_FEED) return amount * ec.gain;
+    const struct buffer b = law_buffer(law, config, ec.level);
+    const double moved = (stock == LAW_ACID ? -1.0 : 1.0) * amount * ph.gain;
+    return fabs(buffer_ph(&b, ph.level + moved) - buffer_ph(&b, ph.level));
+}
+
+double law_amount_for(const struct law *law, const struct law_config *config, enum law_stock stock,
+    double effect, double at_most)
+{
+    const struct law_moments ec = law_moments_ec(law), ph = law_moments_ph(law);
+    if (stock == LAW_FEED) return least(at_most, effect / most(ec.gain, 1e-3));
+    const struct buffer b = law_buffer(law, config, ec.level);
+    const double to = buffer_ph(&b, ph.level) + (stock == LAW_ACID ? -effect : effect);
+    const double meq_l = fabs(buffer_alkalinity(&b, to) - ph.level) / most(ph.gain, 1e-3);
+    return least(at_most, meq_l);
 }
 
 struct law_answer law_ask(

@@ -57,7 +57,7 @@ struct law_stock_watch {
 struct law {
     struct mono at; /* the filters stand there */
     struct mono looked;
-    struct mono mixing_since; /* last dose or disturbance */
+    double mixed_s; /* of flow since the last dose or disturbance */
     bool mixing;
     double weight[LAW_GUESSES];
     struct law_pair pair[LAW_GUESSES]; /* only the first unless it is mixing */
@@ -90,6 +90,9 @@ struct buffer law_buffer(const struct law *law, const struct law_config *config,
 
 /* Brings the filters to 'at'. */
 void law_advance(struct law *law, const struct law_config *config, struct mono at, bool flows);
+
+/* What a dose does to the filters that believe a guess. */
+void law_dose_pair(struct law_pair *pair, int guess, enum law_stock stock, double amount);
 
 /* From one pair of filters to one for each guess, and back. */
 void law_split(struct law *law);

@@ -110,6 +110,7 @@ void law_advance(struct law *law, const struct law_config *config, struct mono a
     const struct span span = { hours, seconds, kept, 1.0 - square(kept), slope_now(law, config),
         flows };
     leak(law, hours);
+    if (flows) law->mixed_s += seconds;
     const double left = carbon_left * config->alkalinity_meq_l + carbon_least;
     law->carbon += (left - law->carbon) * (1.0 - real_exp(-hours / carbon_hours));
     const int count = law->mixing ? LAW_GUESSES : 1;
@@ -239,10 +240,10 @@ static void on_surprise(struct law *law, const struct law_config *config, int ch
     }
     /* Doses are under way: perhaps one of them did nothing. The episode's end will tell. */
     const bool doubtful = law->episode.doubtful;
-    const struct mono since = law->mixing_since;
+    const double mixed_s = law->mixed_s;
     law_disturb(law, config, law->at);
     law->episode.doubtful = doubtful;
-    law->mixing_since = since;
+    law->mixed_s = mixed_s;
     for (int g = 0; g < LAW_GUESSES; g++) {
         law->pair[g].ec.p[filter_at(EC_GAIN, EC_GAIN)] += channel == 0 ? square(0.4) : 0.0;
         law->pair[g].ph.p[filter_at(PH_GAIN, PH_GAIN)] += channel == 1 ? square(0.4) : 0.0;
@@ -286,6 +287,19 @@ static void see_ph(
     if (c->misses >= MISSES_MOST) on_surprise(law, config, 1, m.y);
 }
 
+bool law_mixing(const struct law *law)
+{
+    return law->mixing;
+}
+
+double law_mixing_left_s(const struct law *law, const struct law_config *config)
+{
+    static const double settled_after = 3.2; /* time constants: 4 % are left */
+    if (!law->mixing) return 0.0;
+    const double left_s = settled_after * law_mix_long_s(law, config) - law->mixed_s;
+    return left_s > 0.0 ? left_s : 0.0;
+}
+
 /* Readings less than this apart tell nothing new. */
 static double look_every_s(const struct law_config *config)
 {
@@ -307,9 +321,7 @@ void law_see(struct law *law, const struct law_config *config, const struct law_
     if (sight->has_ph) see_ph(law, config, sight, seconds);
     if (!law->mixing) return;
     law_episode_look(law, config);
-    static const double settled_after = 3.2;
-    const double since_s = (double)mono_since(sight->at, law->mixing_since) / 1000.0;
-    if (since_s < settled_after * law_mix_long_s(law, config)) return;
+    if (law_mixing_left_s(law, config) > 0.0) return;
     law_episode_end(law, config);
     law_merge(law);
 }

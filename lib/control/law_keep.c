@@ -1,0 +1,180 @@
+/* What outlives a restart. */
+#include <math.h>
+
+#include "lib/base/invariant.h"
+#include "lib/base/real.h"
+#include "lib/control/law_inside.h"
+
+enum number {
+    FEED_GAIN,
+    FEED_GAIN_SD,
+    PH_GAIN_MEAN,
+    PH_GAIN_SD,
+    FEED_PULL,
+    FEED_PULL_SD,
+    EC_NOISE_SD,
+    PH_NOISE_SD,
+    CARBON,
+    WATCHES, /* four for each stock */
+    WEIGHTS = WATCHES + 4 * LAW_STOCKS,
+    NUMBERS = WEIGHTS + LAW_GUESSES
+};
+
+_Static_assert(NUMBERS == LAW_NUMBERS, "law.h says how many");
+
+enum watch { WATCH_EVIDENCE, WATCH_SILENT, WATCH_SILENT_SUM, WATCH_USUAL };
+
+struct named {
+    const char *name;
+    double least, most;
+};
+
+static const struct named number_of[NUMBERS] = { { "feed_gain", 0.2, 5.0 },
+    { "feed_gain_sd", 0.02, 0.3 }, { "ph_gain", 0.2, 5.0 }, { "ph_gain_sd", 0.02, 0.4 },
+    { "feed_pull", -1.0, 1.0 }, { "feed_pull_sd", 0.01, 0.2 }, { "ec_noise_us_cm", 4.0, 40.0 },
+    { "ph_noise", 0.008, 0.06 }, { "carbon_mmol_l", 0.0, 20.0 }, { "feed_evidence", 0.0, 100.0 },
+    { "feed_silent", 0.0, 100.0 }, { "feed_silent_sum", 0.0, 1e6 }, { "feed_usual", 0.0, 5.0 },
+    { "acid_evidence", 0.0, 100.0 }, { "acid_silent", 0.0, 100.0 }, { "acid_silent_sum", 0.0, 1e6 },
+    { "acid_usual", 0.0, 5.0 }, { "base_evidence", 0.0, 100.0 }, { "base_silent", 0.0, 100.0 },
+    { "base_silent_sum", 0.0, 1e6 }, { "base_usual", 0.0, 5.0 }, { "mix_1", 1e-6, 1.0 },
+    { "mix_2", 1e-6, 1.0 }, { "mix_3", 1e-6, 1.0 }, { "mix_4", 1e-6, 1.0 }, { "mix_5", 1e-6, 1.0 },
+    { "mix_6", 1e-6, 1.0 }, { "mix_7", 1e-6, 1.0 }, { "mix_8", 1e-6, 1.0 }, { "mix_9", 1e-6, 1.0 },
+    { "mix_10", 1e-6, 1.0 }, { "mix_11", 1e-6, 1.0 }, { "mix_12", 1e-6, 1.0 } };
+
+const char *law_number_name(int number)
+{
+    INVARIANT(number >= 0 && number < NUMBERS);
+    return number_of[number].name;
+}
+
+static double watch_number(const struct law_stock_watch *w, enum watch which)
+{
+    switch (which) {
+    case WATCH_EVIDENCE:
+        return w->evidence;
+    case WATCH_SILENT:
+        return w->silent;
+    case WATCH_SILENT_SUM:
+        return w->silent_sum;
+    case WATCH_USUAL:
+        return w->has_usual ? w->usual_gain : 0.0;
+    }
+    return 0.0;
+}
+
+double law_number(const struct law *law, int number)
+{
+    const struct law_moments ec = law_moments_ec(law), ph = law_moments_ph(law);
+    INVARIANT(number >= 0 && number < NUMBERS);
+    if (number >= WEIGHTS) return law->weight[number - WEIGHTS];
+    if (number >= WATCHES)
+        return watch_number(
+            &law->watch[(number - WATCHES) / 4], (enum watch)((number - WATCHES) % 4));
+    const double plain[WATCHES] = { ec.gain, sqrt(ec.gain_variance), ph.gain,
+        sqrt(ph.gain_variance), ph.feed_pull, sqrt(ph.pull_variance), law->channel[0].noise,
+        law->channel[1].noise, law->carbon };
+    return plain[number];
+}
+
+static void recall_watch(struct law_stock_watch *w, enum watch which, double value)
+{
+    switch (which) {
+    case WATCH_EVIDENCE:
+        w->evidence = value;
+        break;
+    case WATCH_SILENT:
+        w->silent = (uint32_t)value;
+        break;
+    case WATCH_SILENT_SUM:
+        w->silent_sum = value;
+        break;
+    case WATCH_USUAL:
+        w->has_usual = value > 0.0;
+        w->usual_gain = value;
+        break;
+    }
+}
+
+static void recall_state(struct law *law, bool ec, int state, bool deviation, double value)
+{
+    for (int g = 0; g < LAW_GUESSES; g++) {
+        struct filter *f = ec ? &law->pair[g].ec : &law->pair[g].ph;
+        const int n = ec ? (int)EC_STATES : (int)PH_STATES;
+        if (deviation)
+            filter_set(f, n, state, f->x[state], value * value);
+        else
+            f->x[state] = value;
+    }
+}
+
+void law_recall(struct law *law, const struct law_config *config, int number, double value)
+{
+    (void)config;
+    INVARIANT(number >= 0 && number < NUMBERS);
+    const struct named *n = &number_of[number];
+    if (!(value >= n->least)) value = n->least;
+    if (value > n->most) value = n->most;
+    if (number >= WEIGHTS) {
+        law->weight[number - WEIGHTS] = value;
+        double sum = 0.0;
+        for (int g = 0; g < LAW_GUESSES; g++) {
+            sum += law->weight[g];
+        }
+        for (int g = 0; g < LAW_GUESSES && number == NUMBERS - 1; g++) {
+            law->weight[g] /= sum;
+        }
+        return;
+    }
+    if (number >= WATCHES) {
+        recall_watch(
+            &law->watch[(number - WATCHES) / 4], (enum watch)((number - WATCHES) % 4), value);
+        return;
+    }
+    switch ((enum number)number) {
+    case FEED_GAIN:
+    case FEED_GAIN_SD:
+        recall_state(law, true, EC_GAIN, number == FEED_GAIN_SD, value);
+        break;
+    case PH_GAIN_MEAN:
+    case PH_GAIN_SD:
+        recall_state(law, false, PH_GAIN, number == PH_GAIN_SD, value);
+        break;
+    case FEED_PULL:
+    case FEED_PULL_SD:
+        recall_state(law, false, PH_FEED, number == FEED_PULL_SD, value);
+        break;
+    case EC_NOISE_SD:
+        law->channel[0].noise = value;
+        break;
+    case PH_NOISE_SD:
+        law->channel[1].noise = value;
+        break;
+    case CARBON:
+        law->carbon = value;
+        break;
+    case WATCHES:
+    case WEIGHTS:
+    case NUMBERS:
+        break;
+    }
+}
+
+void law_recall_dose(struct law *law, const struct law_config *config, enum law_stock stock,
+    double amount, struct mono at)
+{
+    static const double forgotten_s = 8.0; /* turnovers */
+    const double ago_s = (double)mono_since(law->at, at) / 1000.0, ago_h = ago_s / 3600.0;
+    struct law_stock_watch *w = &law->watch[stock];
+    if (!(amount > 0.0) || !(ago_s >= 0.0)) return;
+    w->hour += amount * real_exp(-ago_h);
+    w->day += amount * real_exp(-ago_h / 24.0);
+    w->gave = at;
+    w->has_given = true;
+    if (ago_s > forgotten_s * config->turnover_s) return;
+    law_split(law);
+    for (int g = 0; g < LAW_GUESSES; g++) {
+        const double left = amount * real_exp(-ago_s / law_pace_s(config, g));
+        law_dose_pair(&law->pair[g], g, stock, left);
+    }
+    law->mixed_s = 0.0;
+}
