@@ -13,6 +13,7 @@ int cmd_pause(int argc, char **argv); /* pause and unpause */
 int cmd_halt(int argc, char **argv);  /* halt and release */
 int cmd_reload(int argc, char **argv);
 int cmd_ask(int argc, char **argv);    /* other requests through the local door */
+int cmd_drive(int argc, char **argv);  /* the core, step by step; talks to nobody */
 int cmd_reckon(int argc, char **argv); /* stock arithmetic; talks to nobody */
 
 #endif

@@ -2,12 +2,10 @@
 
 #include <string.h>
 
-#include "lib/base/invariant.h"
 #include "lib/base/text.h"
 
 enum {
-    MEMBERS_MAX = JSON_LENGTH_MAX / 5 + 1, /* the shortest member is "":0, */
-    MAGNITUDE_MOST = 308,                  /* 10^308 is the first power too large to be safe */
+    MAGNITUDE_MOST = 308, /* 10^308 is the first power too large to be safe */
     EXPONENT_CLAMP = 100000,
 };
 
@@ -309,13 +307,16 @@ static bool same_name(struct json_view a, struct json_view b)
 /* The object's members only; those inside it have their own turn. */
 static bool names_differ(struct scan *s, struct json_view object)
 {
-    uint32_t hash[MEMBERS_MAX], count = 0;
-    uint16_t at[MEMBERS_MAX];
+    uint32_t hash[JSON_MEMBERS_MAX], count = 0;
+    uint16_t at[JSON_MEMBERS_MAX];
     struct json_walk w = json_walk(object);
     struct json_view name, value;
     while (json_next(&w, &name, &value)) {
         const uint32_t h = name_hash(name);
-        INVARIANT(count < MEMBERS_MAX);
+        if (count == JSON_MEMBERS_MAX) {
+            s->at = (size_t)(name.at - s->bytes);
+            return fail(s, "one member too many for one object");
+        }
         for (uint32_t i = 0; i < count; i++) {
             if (hash[i] != h) continue;
             const size_t left = s->length - at[i];
@@ -362,6 +363,14 @@ enum err json_guard(
 {
     if (length > JSON_LENGTH_MAX)
         return problem_set(problem, ERR_FULL, "payload", "longer than 4096 bytes");
+    return json_guard_line(ret, bytes, length, problem);
+}
+
+enum err json_guard_line(
+    struct json_view *ret, const char *bytes, size_t length, struct problem *problem)
+{
+    if (length > JSON_LINE_MAX)
+        return problem_set(problem, ERR_FULL, "line", "longer than 65535 bytes");
     struct scan s = { .bytes = bytes, .length = length };
     if (!pass_all(&s) || !all_names_differ(&s)) return refuse(&s, problem);
     size_t from = 0;

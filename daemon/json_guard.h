@@ -8,7 +8,7 @@
 #include "daemon/json_view.h"
 #include "lib/base/problem.h"
 
-enum { JSON_LENGTH_MAX = 4096, JSON_DEPTH_MAX = 8 };
+enum { JSON_LENGTH_MAX = 4096, JSON_LINE_MAX = 65535, JSON_DEPTH_MAX = 8, JSON_MEMBERS_MAX = 820 };
 
 /* One value with nothing but blanks around it. Refused beside what the grammar refuses: more than
  * JSON_LENGTH_MAX bytes, more than JSON_DEPTH_MAX objects and arrays inside each other, bytes that
@@ -16,6 +16,11 @@ enum { JSON_LENGTH_MAX = 4096, JSON_DEPTH_MAX = 8 };
  * members of one name in one object (names are compared unescaped). The problem tells the byte,
  * counted from 1. */
 enum err json_guard(struct json_view *ret, const char *bytes, size_t length,
+    struct problem *problem) __attribute__((warn_unused_result));
+
+/* The same for a line of at most JSON_LINE_MAX bytes; an object of more than JSON_MEMBERS_MAX
+ * members is refused, too. */
+enum err json_guard_line(struct json_view *ret, const char *bytes, size_t length,
     struct problem *problem) __attribute__((warn_unused_result));
 
 /* Bytes of the UTF-8 sequence at 's' (1 to 4), 0 if there is none that RFC 3629 allows. */

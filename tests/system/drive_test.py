@@ -1,0 +1,554 @@
+#!/usr/bin/python3
+"""The core driven through a pipe: no broker, no clock, no daemon. The other side is a chain head and
+two tanks of a few lines each, written by docs/contract.md and docs/drive.md alone."""
+
+import datetime
+import json
+import os
+import subprocess
+import tempfile
+import unittest
+
+import small_site
+
+PROGRAM = os.environ.get("DOSEWRIGHT", "")
+HEAD = "homie/5/west"
+SITE = "homie/5/tern-hall"
+START_MS = 5_000_000
+STEP_MS = 500
+
+
+def instant(ms):
+    when = datetime.datetime.fromtimestamp(ms // 1000, datetime.timezone.utc)
+    return when.strftime("%Y-%m-%dT%H:%M:%S.") + "%03dZ" % (ms % 1000)
+
+
+class Session:
+    """One process. Keeps every line that went in and came out."""
+
+    def __init__(self, site, *options):
+        self.lines, self.answers = [], []
+        self.process = subprocess.Popen(
+            [PROGRAM, "drive", *options, site],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+
+    def raw(self, line):
+        """One line, one answer."""
+        self.lines.append(line)
+        self.process.stdin.write(line + b"\n")
+        self.process.stdin.flush()
+        answer = self.process.stdout.readline()
+        self.answers.append(answer)
+        return json.loads(answer)
+
+    def say(self, **members):
+        return self.raw(json.dumps(members).encode())
+
+    def end(self):
+        """The exit code and what it said on standard error."""
+        out, err = self.process.communicate(timeout=30)
+        self.answers += out.splitlines(True)
+        return self.process.returncode, err.decode()
+
+
+class Head:
+    """A chain head with two modules of three pumps, as far as a well-behaved controller needs it."""
+
+    def __init__(self, boot="boot-1"):
+        self.boot, self.up_ms = boot, 1000
+        self.claim = {"by": "", "reign": 0, "site": ""}
+        self.runs = {}  # (position, channel) -> [command, ends_ms, started_ms]
+        self.ledger, self.seen, self.halted = [], set(), False
+        self.ran = {}  # (position, channel) -> ms
+        self.refusals = []
+
+    def roll(self):
+        modules = [
+            {"position": p, "serial": s, "channels": 3, "circulation": True}
+            for p, s in ((1, "a1f3"), (2, "b77c"))
+        ]
+        return {
+            "profile": 1,
+            "boot": self.boot,
+            "epoch": 1,
+            "beat_s": 2,
+            "max_run_ms": 60000,
+            "max_circulate_ms": 600000,
+            "modules": modules,
+        }
+
+    def beat(self):
+        return {"boot": self.boot, "up_ms": self.up_ms, "halted": self.halted, "dropped": 0}
+
+    def entry(self, command, state, ran_ms):
+        return {"id": command["id"], "boot": self.boot, "state": state, "ran_ms": ran_ms}
+
+    def note(self, command, state, ran_ms, out):
+        entry = self.entry(command, state, ran_ms)
+        self.ledger = [e for e in self.ledger if e["id"] != command["id"]]
+        self.ledger.insert(0, entry)
+        out.append((HEAD + "/dose/report", dict(entry, up_ms=self.up_ms)))
+        out.append((HEAD + "/dose/ledger", {"boot": self.boot, "entries": self.ledger[:24]}))
+
+    def end_run(self, place, state, out):
+        command, _, started = self.runs.pop(place)
+        ran_ms = self.up_ms - started
+        self.ran[place] = self.ran.get(place, 0) + ran_ms
+        self.note(command, state, ran_ms, out)
+
+    def pass_to(self, up_ms):
+        out = []
+        for place in sorted(self.runs, key=lambda p: (self.runs[p][1], -p[1])):
+            if self.runs[place][1] <= up_ms:
+                self.up_ms = self.runs[place][1]
+                self.end_run(place, "done", out)
+        self.up_ms = up_ms
+        return out
+
+    def take(self, topic, message):
+        out = []
+        if topic == HEAD + "/chain/claim/set":
+            if message["reign"] > self.claim["reign"]:
+                self.claim = message
+            return [(HEAD + "/chain/claim", self.claim)]
+        action = message["action"]
+        if action in ("stop", "halt"):
+            for place in list(self.runs):
+                if action == "halt" or message.get("serial") in (None, {1: "a1f3", 2: "b77c"}[place[0]]):
+                    self.end_run(place, "stopped", out)
+            self.halted = self.halted or action == "halt"
+            return out
+        assert message["id"] not in self.seen, "an id came twice: " + message["id"]
+        self.seen.add(message["id"])
+        why = self.reason(message)
+        if why:
+            self.refusals.append(why)
+            report = dict(self.entry(message, "refused", 0), reason=why, up_ms=self.up_ms)
+            return [(HEAD + "/dose/report", report)]
+        if action == "resume":
+            self.halted = False
+            return out
+        place = (message["position"], message["channel"] if action == "dose" else 0)
+        if place in self.runs:  # circulation that is asked for again goes on
+            self.runs.pop(place)
+        self.runs[place] = [message, self.up_ms + message["run_ms"], self.up_ms]
+        self.note(message, "running", 0, out)
+        return out
+
+    def reason(self, m):
+        if (m["by"], m["reign"]) != (self.claim["by"], self.claim["reign"]):
+            return "other-reign"
+        if m["boot"] != self.boot:
+            return "other-boot"
+        if not self.up_ms <= m["until_ms"] <= self.up_ms + 60000:
+            return "expired"
+        if m["action"] != "resume":
+            if m["serial"] != {1: "a1f3", 2: "b77c"}[m["position"]]:
+                return "other-serial"
+            if self.halted:
+                return "halted"
+        if m["action"] == "dose":
+            if (m["position"], m["channel"]) in self.runs:
+                return "busy"
+            if m["needs"]["position"] and (m["needs"]["position"], 0) not in self.runs:
+                return "no-circulation"
+        return ""
+
+
+class Tank:
+    """Four litres that mix at once; EC by what went in, pH by a straight line."""
+
+    def __init__(self, position):
+        self.position = position
+        self.ec_ms_cm, self.ph = 0.35, 7.2
+        self.taken = {}
+
+    def drink(self, ran):
+        for channel, ec, ph in ((1, 0.03, 0.0), (2, 0.03, 0.0), (3, 0.0, -0.12)):
+            ms = ran.get((self.position, channel), 0)
+            ml = (ms - self.taken.get(channel, 0)) / 1000.0
+            self.taken[channel] = ms
+            self.ec_ms_cm += ec * ml
+            self.ph += ph * ml
+
+
+class Bench:
+    """The whole other side, stepped twice a second."""
+
+    def __init__(self, session, head=None, tanks=None, at_ms=START_MS, civil_ms=None):
+        self.session = session
+        self.head = head or Head()
+        self.tanks = tanks or [Tank(1), Tank(2)]
+        self.names = small_site.TANKS
+        self.at_ms = at_ms
+        noon = datetime.datetime.now(datetime.timezone.utc).replace(hour=12, minute=0, second=0)
+        self.civil_ms = civil_ms or int(noon.timestamp()) * 1000
+        self.records, self.commands, self.wakes_ms = [], [], 0
+        self.relink = False
+
+    def tell(self, **members):
+        answer = self.session.say(mono_ms=self.at_ms, **members)
+        assert "error" not in answer, answer
+        self.wakes_ms = answer["wakes_at_ms"]
+        for action in answer["actions"]:
+            if action["do"] == "record":
+                self.records.append(action["record"])
+            elif action["do"] in ("send", "stop", "claim"):
+                message = json.loads(action["payload"])
+                self.commands.append(message)
+                for topic, payload in self.head.take(action["topic"], message):
+                    self.publish(topic, payload)
+            elif action["do"] in ("activate", "stand-by"):
+                self.relink = True
+        return answer
+
+    def publish(self, topic, payload):
+        self.tell(topic=topic, payload=json.dumps(payload))
+
+    def connect(self):
+        self.relink = False
+        self.tell(link=False)
+        self.tell(link=True)
+        self.tell(topic=HEAD + "/$state", payload="ready", retained=True)
+        for name, payload in (
+            ("chain/roll", self.head.roll()),
+            ("chain/claim", self.head.claim),
+            ("dose/ledger", {"boot": self.head.boot, "entries": self.head.ledger[:24]}),
+        ):
+            self.tell(topic=HEAD + "/" + name, payload=json.dumps(payload), retained=True)
+
+    def start(self, **more):
+        self.tell(start=True, civil_ms=self.civil_ms, **more)
+        self.relink = True
+
+    def step(self):
+        self.at_ms += STEP_MS
+        self.civil_ms += STEP_MS
+        for topic, payload in self.head.pass_to(self.head.up_ms + STEP_MS):
+            self.publish(topic, payload)
+        for tank in self.tanks:
+            tank.drink(self.head.ran)
+        if self.relink:
+            self.connect()
+        if self.at_ms % 2000 == 0:
+            self.publish(HEAD + "/chain/beat", self.head.beat())
+            for name, tank in zip(self.names, self.tanks):
+                self.tell(topic="glass/%s/temperature" % name, payload="21.0")
+                noise = 0.002 * (self.at_ms // 2000 % 5 - 2)  # a probe that never moves is stuck
+                self.tell(topic="glass/%s/ec" % name, payload="%.4f" % (tank.ec_ms_cm + noise))
+                self.tell(topic="glass/%s/ph" % name, payload="%.3f" % (tank.ph + noise))
+        for _ in range(20):
+            if self.wakes_ms is None or self.wakes_ms > self.at_ms:
+                break
+            self.tell(tick=True)
+
+    def run(self, seconds):
+        for _ in range(int(seconds * 1000 / STEP_MS)):
+            self.step()
+
+    def kinds(self, kind):
+        return [r for r in self.records if r["kind"] == kind]
+
+
+class Drive(unittest.TestCase):
+    @classmethod
+    def setUpClass(cls):
+        if not PROGRAM:
+            raise unittest.SkipTest("DOSEWRIGHT names no program")
+        cls.folder = tempfile.TemporaryDirectory()
+        cls.site = small_site.write(cls.folder.name, 1883)
+
+    @classmethod
+    def tearDownClass(cls):
+        cls.folder.cleanup()
+
+    def open(self, *options, site=None):
+        session = Session(site or self.site, *options)
+        self.addCleanup(session.process.stdin.close)
+        self.addCleanup(session.process.stdout.close)
+        self.addCleanup(session.process.stderr.close)
+        self.addCleanup(session.process.wait)
+        self.addCleanup(session.process.kill)
+        return session
+
+    def test_a_first_dose_and_more_until_the_water_is_as_wanted(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.run(5400)
+        doses = bench.kinds("dose")
+        self.assertTrue(doses)
+        self.assertEqual(bench.head.refusals, [])
+        for tank in bench.tanks:
+            self.assertAlmostEqual(tank.ec_ms_cm, 1.2, delta=0.1)
+            self.assertAlmostEqual(tank.ph, 5.8, delta=0.2)
+        outcomes = {r["id"]: r for r in bench.kinds("outcome")}
+        for dose in doses:
+            self.assertEqual(outcomes[dose["id"]]["ul"], dose["ul"])
+            sent = [c for c in bench.commands if c.get("id") == dose["id"]]
+            self.assertEqual([c["run_ms"] for c in sent], [dose["run_ms"]])
+        by_pump = {}
+        for dose in doses:
+            place = (dose["position"], dose["channel"])
+            by_pump[place] = by_pump.get(place, 0) + dose["run_ms"]
+        moved = {place: ms for place, ms in bench.head.ran.items() if place[1] > 0}
+        self.assertEqual(by_pump, moved)
+        view = bench.tell(view="basil-bench")["view"]
+        self.assertEqual([t["key"] for t in view["tanks"]], ["basil-bench"])
+        self.assertEqual(view["tanks"][0]["state"], "holding", view["tanks"][0]["why"])
+        self.assertEqual(len(bench.tell(view=True)["view"]["tanks"]), 2)
+        self.assertEqual(bench.session.end(), (0, ""))
+
+    def test_the_same_lines_give_the_same_answers(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.run(300)
+        bench.session.end()
+        again = subprocess.run(
+            [PROGRAM, "drive", self.site],
+            input=b"\n".join(bench.session.lines) + b"\n",
+            stdout=subprocess.PIPE,
+            check=True,
+            timeout=60,
+        )
+        self.assertTrue(bench.kinds("dose"))
+        self.assertEqual(again.stdout, b"".join(bench.session.answers))
+
+    def test_its_records_are_a_journal(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.run(120)
+        bench.session.end()
+        folder = os.path.join(self.folder.name, "verify")
+        os.makedirs(folder, exist_ok=True)
+        with open(os.path.join(folder, "journal-2031-01-01.jsonl"), "wb") as file:
+            for answer in bench.session.answers:
+                for piece in answer.split(b'"record":')[1:]:
+                    file.write(json_value(piece) + b"\n")
+        verdict = subprocess.run(
+            [PROGRAM, "journal", "verify", folder], stdout=subprocess.PIPE, timeout=30, check=False
+        )
+        self.assertEqual(verdict.returncode, 0, verdict.stdout)
+        self.assertIn(b"whole: %d records" % len(bench.records), verdict.stdout)
+
+    def test_a_second_life_knows_what_the_first_one_dosed(self):
+        bench = Bench(self.open())
+        bench.start()
+        while not [t for t in bench.head.runs if t[1] > 0]:
+            bench.run(1)
+        running = next(c for t, (c, _, _) in bench.head.runs.items() if t[1] > 0)
+        used = self.day_ml(bench)
+        bench.session.end()
+
+        second = self.open()
+        later = Bench(second, bench.head, bench.tanks, bench.at_ms + 1000, bench.civil_ms + 1000)
+        later.head.pass_to(later.head.up_ms + 1000)
+        later.tell(begin={"by": "second-life"})
+        for record in bench.records:
+            answer = second.say(journal=json.dumps(record, sort_keys=True, separators=(",", ":")))
+            self.assertEqual(answer["actions"], [])
+        later.start()
+        self.assertEqual(self.day_ml(later), used)
+        later.run(60)
+        known = [r for r in later.kinds("outcome") if r["id"] == running["id"]]
+        self.assertEqual(len(known), 1)
+        first = later.records[0]
+        self.assertEqual(first["kind"], "start")
+        self.assertEqual(first["seq"], len(bench.records) + 1)
+        self.assertEqual(first["prev"], bench.records[-1]["hash"])
+        later.run(600)
+        self.assertTrue(later.kinds("dose"))
+        self.assertEqual(later.head.refusals, [])
+
+    def test_a_second_life_without_the_records_knows_nothing(self):
+        """What the test above would miss if the records did nothing."""
+        bench = Bench(self.open())
+        bench.start()
+        while not [t for t in bench.head.runs if t[1] > 0]:
+            bench.run(1)
+        self.assertGreater(max(self.day_ml(bench).values()), 0)
+        bench.tell(begin=True)
+        bench.start()
+        self.assertEqual(max(self.day_ml(bench).values()), 0)
+
+    def day_ml(self, bench):
+        view = bench.tell(view=True)["view"]
+        return {
+            (tank["key"], stock["stock"]): stock["day_ml"]
+            for tank in view["tanks"]
+            for stock in tank["pumps"]
+        }
+
+    def test_a_record_that_was_changed_is_refused_and_the_journal_is_damaged(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.run(60)
+        bench.session.end()
+        session = self.open()
+        changed = dict(bench.records[3], seq=99)
+        for record in bench.records[:3]:
+            session.say(journal=record_line(record))
+        self.assertIn("hash", session.say(journal=record_line(changed))["error"])
+        later = Bench(session, at_ms=bench.at_ms, civil_ms=bench.civil_ms)
+        later.start()
+        alerts = [a["id"] for a in later.tell(view=True)["view"]["alerts"]]
+        self.assertIn("journal-damaged", alerts)
+        self.assertEqual(session.end()[0], 65)
+
+    def test_requests_and_set_topics_are_answered(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.run(10)
+        answer = bench.tell(request={"request": "pause", "tank": "basil-bench", "on": True})
+        self.assertEqual([a["do"] for a in answer["actions"] if a["do"] == "answer"], ["answer"])
+        told = next(a for a in answer["actions"] if a["do"] == "answer")
+        self.assertEqual((told["ok"], told["line"]), (True, answer["line"]))
+        state = bench.tell(view="basil-bench")["view"]["tanks"][0]
+        self.assertTrue(state["paused"])
+        bench.tell(topic=SITE + "-basil-bench/dosing/paused/set", payload="false")
+        self.assertFalse(bench.tell(view="basil-bench")["view"]["tanks"][0]["paused"])
+        ignored = bench.tell(topic=SITE + "-basil-bench/dosing/paused/set", payload="perhaps")
+        self.assertIn("true or false", ignored["ignored"])
+        answer = bench.tell(topic=SITE + "/site/halt/set", payload="true", retained=True)
+        self.assertIn("stop", [a["do"] for a in answer["actions"]])
+        self.assertTrue(bench.head.halted)
+
+    def test_what_isnt_heard_is_told(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.connect()
+        self.assertIn("ignored", bench.tell(topic="glass/elsewhere", payload="1"))
+        self.assertIn("ignored", bench.tell(topic=HEAD + "/chain/roll", payload="{nonsense"))
+        self.assertNotIn("ignored", bench.tell(topic=HEAD + "/chain/roll", payload=bench.head.roll()))
+        hexed = json.dumps(bench.head.beat()).encode().hex()
+        self.assertNotIn("ignored", bench.tell(topic=HEAD + "/chain/beat", payload_hex=hexed))
+
+    def test_nonsense_gets_its_answer_and_ends_nothing(self):
+        session = self.open()
+        bad = [
+            (b"nonsense", "JSON"),
+            (b"{", "JSON"),
+            (b"[]", "one object"),
+            (b"{}", "exactly one of"),
+            (b'{"tick":true,"link":true}', "exactly one of"),
+            (b'{"tick":true}', "before the core has started"),
+            (b'{"start":true}', "mono_ms"),
+            (b'{"start":false,"mono_ms":1,"civil_ms":1}', "true"),
+            (b'{"journal":{"a":1}}', "every record has"),
+            (b'{"journal":7}', "a record"),
+            (b'{"begin":{"by":"a b"}}', "1 to 32"),
+            (b'\xff\xfe', "JSON"),
+            (b'{"tick":true,"tick":true}', "twice"),
+            (b'{"tick":"' + b"x" * 70000 + b'"}', "65535"),
+            (b'{"tick":' + b"[" * 20000, "JSON"),
+        ]
+        for line, words in bad:
+            answer = session.raw(line)
+            self.assertIn(words, answer["error"], line[:60])
+            self.assertEqual(answer["line"], len(session.lines))
+        bench = Bench(session)
+        bench.tell(begin=True)  # forgets the damaged journal of above
+        bench.start()
+        now = b'"mono_ms":%d,' % START_MS
+        bad = [
+            (b'{"mono_ms":1,"tick":true}', "no instant before"),
+            (b'{"mono_ms":1e9,"tick":true}', "whole milliseconds"),
+            (b'{"mono_ms":-1,"tick":true}', "whole milliseconds"),
+            (b'{"time":"yesterday","tick":true}', "2031"),
+            (b'{"time":"2031-04-02T05:06:07.089Z","civil_ms":5,"tick":true}', "only one"),
+            (b'{"clock":"fine","tick":true}', "synced"),
+            (b'{"link":1}', "true or false"),
+            (b'{"topic":"a/#","payload":""}', "without + and #"),
+            (b'{"topic":"a"}', "a payload"),
+            (b'{"topic":"a","payload":"' + b"x" * 5000 + b'"}', "4096"),
+            (b'{"topic":"a","payload_hex":"0"}', "hex"),
+            (b'{"topic":"a","payload":"","retained":"yes"}', "true or false"),
+            (b'{"request":{}}', "malformed"),
+            (b'{"request":{"request":"dance"}}', "no request"),
+            (b'{"request":{"request":"pause","tank":"ferns","on":true}}', "basil-bench"),
+            (b'{"unsent":{"id":"x","chain":"east"}}', "west"),
+            (b'{"unsent":"x"}', "a string"),
+            (b'{"disk":true}', "an object with ok"),
+            (b'{"zone":{"tank":"basil-bench","offset_ms":1.5}}', "whole milliseconds"),
+            (b'{"zone":{"tank":"ferns","offset_ms":0}}', "basil-bench"),
+            (b'{"view":"ferns"}', "basil-bench"),
+            (b'{"journal":{}}', "before the core has started"),
+        ]
+        for line, words in bad:
+            answer = session.raw(line)
+            self.assertIn(words, answer["error"] + answer["where"], line[:60])
+        for line in (b'{' + now + b'"disk":{"ok":false,"why":"full"}}', b'{"sent":{"id":"x","chain":"west"}}'):
+            self.assertNotIn("error", session.raw(line))
+        self.assertEqual(bench.tell(view=True)["view"]["journal"]["ok"], False)
+        bench.tell(disk={"ok": True})
+        bench.run(120)
+        view = bench.tell(view="basil-bench")["view"]
+        self.assertTrue(bench.kinds("dose"), view)
+        self.assertEqual(session.end()[0], 65)
+
+    def test_a_disk_that_fails_keeps_everything_still(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.tell(disk={"ok": False, "why": "no space left"})
+        bench.run(60)
+        self.assertEqual(bench.kinds("dose"), [])
+        self.assertIn("no space left", bench.tell(view="basil-bench")["view"]["tanks"][0]["why"])
+
+    def test_with_ticks_a_recorded_session_needs_none(self):
+        """The messages alone, as they were recorded: what is done is the same."""
+        bench = Bench(self.open())
+        bench.start()
+        bench.run(200)
+        bench.session.end()
+        messages = [line for line in bench.session.lines if b'"tick"' not in line]
+        again = subprocess.run(
+            [PROGRAM, "drive", "--ticks", self.site],
+            input=b"\n".join(messages) + b"\n",
+            stdout=subprocess.PIPE,
+            check=True,
+            timeout=60,
+        )
+        sent = []
+        for line in again.stdout.splitlines():
+            for action in json.loads(line)["actions"]:
+                if action["do"] == "send":
+                    sent.append(json.loads(action["payload"])["action"])
+        self.assertEqual(sent[:2], ["circulate", "circulate"])
+        self.assertIn("dose", sent)
+
+    def test_summer_time_comes_by_line_where_it_must(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.tell(zone={"tank": "basil-bench", "offset_ms": -3600000})
+        bench.tell(clock="free", tick=True)
+        self.assertEqual(bench.tell(view=True)["view"]["clock"], "free")
+
+    def test_wrong_words_are_refused(self):
+        for words, code, said in (
+            ([], 64, "which site"),
+            (["--fast", self.site], 64, "--fast"),
+            ([self.site, self.site], 64, "one site only"),
+            (["/nowhere.yaml"], 78, "/nowhere.yaml"),
+        ):
+            ran = subprocess.run(
+                [PROGRAM, "drive", *words], input=b"", capture_output=True, timeout=30, check=False
+            )
+            self.assertEqual(ran.returncode, code)
+            self.assertIn(said, ran.stderr.decode())
+
+
+def record_line(record):
+    """RFC 8785 for what a record can hold."""
+    return json.dumps(record, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+
+def json_value(text):
+    """The bytes of the object at the start."""
+    _, end = json.JSONDecoder().raw_decode(text.decode())
+    return text.decode()[:end].encode()
+
+
+if __name__ == "__main__":
+    unittest.main()
