@@ -1,0 +1,112 @@
+/* What is commonly built: fixed pulses with a pause, and doses in proportion to the distance. */
+#include <string.h>
+
+#include "lib/control/proportional.h"
+#include "tests/bench/control/contender.h"
+
+/* Common practice, no source: a pulse of half a band of EC, of 0.05 meq/L of acid or base; then a
+ * quarter of an hour of waiting. */
+static const double pulse_us_cm = 50.0, pulse_meq_l = 0.05;
+
+struct simple {
+    struct mono free_at;
+};
+
+static void begin(void *self, const struct facts *f)
+{
+    (void)f;
+    memset(self, 0, sizeof(struct simple));
+}
+
+static void idle_ask(void *self, const struct facts *f, const struct sight *s, double give[STOCKS])
+{
+    (void)self, (void)f, (void)s, (void)give;
+}
+
+static void idle_gave(void *self, const struct facts *f, int stock, double amount, struct mono at)
+{
+    (void)self, (void)f, (void)stock, (void)amount, (void)at;
+}
+
+const struct contender contender_idle = {
+    .name = "idle",
+    .what = "doses nothing: what the simulation itself costs",
+    .size = sizeof(struct simple),
+    .begin = begin,
+    .ask = idle_ask,
+    .gave = idle_gave,
+};
+
+/* --- pulses ----------------------------------------------------------------------------------- */
+
+static double at_least(double a, double b)
+{
+    return a > b ? a : b;
+}
+
+static void pulses_ask(
+    void *self, const struct facts *f, const struct sight *s, double give[STOCKS])
+{
+    const struct simple *m = self;
+    if (mono_since(s->at, m->free_at) < 0) return;
+    const double low_ec = s->set_ec_us_cm - 0.5 * f->band_ec_us_cm;
+    if (s->has_ec && s->ec_us_cm < low_ec)
+        give[STOCK_FEED] = at_least(pulse_us_cm, f->smallest[STOCK_FEED]);
+    if (!s->has_ph) return;
+    if (s->ph > s->set_ph + 0.5 * f->band_ph)
+        give[STOCK_ACID] = at_least(pulse_meq_l, f->smallest[STOCK_ACID]);
+    else if (f->has[STOCK_BASE] && s->ph < s->set_ph - 0.75 * f->band_ph)
+        give[STOCK_BASE] = at_least(pulse_meq_l, f->smallest[STOCK_BASE]);
+}
+
+static void pulses_gave(void *self, const struct facts *f, int stock, double amount, struct mono at)
+{
+    (void)f, (void)stock, (void)amount;
+    struct simple *m = self;
+    m->free_at = mono_after(at, 15 * MINUTE_MS);
+}
+
+const struct contender contender_pulses = {
+    .name = "pulses",
+    .what = "fixed pulses (0.05 mS/cm, 0.05 meq/L), then 15 min of waiting",
+    .size = sizeof(struct simple),
+    .begin = begin,
+    .ask = pulses_ask,
+    .gave = pulses_gave,
+};
+
+/* --- proportional ----------------------------------------------------------------------------- */
+
+/* lib/control/proportional.h: half of the distance, by nominal volume and label, acid by a buffer
+ * curve; then it waits for one turnover, ten minutes at least. */
+static void proportional_ask(
+    void *self, const struct facts *f, const struct sight *s, double give[STOCKS])
+{
+    const struct simple *m = self;
+    if (mono_since(s->at, m->free_at) < 0 || !s->has_ec || !s->has_ph) return;
+    const struct control_tank tank = { f->volume_l, f->alkalinity_meq_l, f->band_ec_us_cm,
+        f->band_ph, 0.5 };
+    const struct control_water water = { s->ec_us_cm, s->ph, s->set_ec_us_cm, s->set_ph };
+    const struct control_answer a = control_decide(&tank, &water);
+    if (a.need == NEED_FEED) give[STOCK_FEED] = a.ec_us_cm;
+    if (a.need == NEED_LOWER_PH) give[STOCK_ACID] = a.meq_l;
+    if (a.need == NEED_RAISE_PH && f->has[STOCK_BASE]) give[STOCK_BASE] = a.meq_l;
+}
+
+static void proportional_gave(
+    void *self, const struct facts *f, int stock, double amount, struct mono at)
+{
+    (void)stock, (void)amount;
+    struct simple *m = self;
+    const int64_t turnover_ms = (int64_t)(f->turnover_s * 1000.0);
+    m->free_at = mono_after(at, turnover_ms > 10 * MINUTE_MS ? turnover_ms : 10 * MINUTE_MS);
+}
+
+const struct contender contender_proportional = {
+    .name = "proportional",
+    .what = "half of the distance by nominal volume and label, then one turnover of waiting",
+    .size = sizeof(struct simple),
+    .begin = begin,
+    .ask = proportional_ask,
+    .gave = proportional_gave,
+};
