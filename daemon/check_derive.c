@@ -5,15 +5,20 @@
 
 #include "daemon/check_fill.h"
 #include "daemon/clock.h"
-#include "lib/control/proportional.h"
+#include "lib/control/buffer.h"
+
+double check_meq_l(const struct site_tank *tank, double from_ph, double to_ph)
+{
+    const struct buffer b = { tank->source_alkalinity_meq_l + 0.05, 1.2 };
+    return buffer_alkalinity(&b, from_ph) - buffer_alkalinity(&b, to_ph);
+}
 
 static double per_tenth(const struct site *site, const struct site_tank *tank, int32_t pump,
     const struct crop_target *set)
 {
     if (pump < 0) return 0.0;
     const struct site_stock *stock = &site->stock[tank->pump[pump].stock];
-    const double meq_l =
-        control_acid_meq_l(tank->source_alkalinity_meq_l, set->ph + 0.05, set->ph - 0.05);
+    const double meq_l = check_meq_l(tank, set->ph + 0.05, set->ph - 0.05);
     return meq_l * tank->volume_l / fabs(stock->strength.acid_meq_ml);
 }
 

@@ -30,6 +30,10 @@ struct check_tank {
     struct check_fill fill;
 };
 
+/* Acid (meq/L) from one pH to another in source water with 1.2 mmol/L of phosphate, before its CO2
+ * leaves: the curve that the control law begins with (lib/control/buffer.h). */
+double check_meq_l(const struct site_tank *tank, double from_ph, double to_ph);
+
 /* False when memory is short. */
 bool check_derive_tank(
     struct check_tank *ret, const struct config *config, uint32_t tank, struct now now);

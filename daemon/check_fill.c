@@ -3,15 +3,21 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "lib/control/proportional.h"
+#include "lib/control/buffer.h"
 
 enum { ENTRIES = 512, ROUNDS_MOST = 20000 };
 #define FILL_MOST_MS (30 * DAY_MS)
 
+/* What one round makes up of the distance: about what the law dares in a tank that it doesn't know
+ * yet. */
+static const double round_share = 0.55;
+static const double usual_phosphate_mmol_l = 1.2;
+
 struct fill {
     const struct site *site;
     const struct site_tank *tank;
-    struct control_water water;
+    double ec_us_cm, ph, set_ec_us_cm, set_ph;
+    struct buffer buffer;
     struct mono now;
     struct dose_window pump[TANK_PUMPS_MAX], ec_rise, ph_move;
     struct window_entry entries[TANK_PUMPS_MAX + 2][ENTRIES];
@@ -102,7 +108,7 @@ static bool feed(struct fill *f, double rise_us_cm)
     for (uint32_t i = 0; i < tank->recipe_count; i++) {
         give(f, tank->recipe[i].pump, ml * r.part * tank->recipe[i].parts / parts);
     }
-    f->water.ec_us_cm += rise_us_cm * r.part;
+    f->ec_us_cm += rise_us_cm * r.part;
     window_add(&f->ec_rise,
         (struct window_entry){ .ends = f->now, .amount = nearest(rise_us_cm * r.part * 1000.0) },
         f->now);
@@ -110,26 +116,27 @@ static bool feed(struct fill *f, double rise_us_cm)
     return true;
 }
 
-static bool move_ph(struct fill *f, const struct control_answer *answer)
+static bool move_ph(struct fill *f, bool lower)
 {
     const struct site_tank *tank = f->tank;
-    const bool lower = answer->need == NEED_LOWER_PH;
     const int32_t p = lower ? tank->lowers_ph : tank->raises_ph;
+    const double from = buffer_alkalinity(&f->buffer, f->ph);
+    const double to = from + round_share * (buffer_alkalinity(&f->buffer, f->set_ph) - from);
+    const double ph_move = fabs(buffer_ph(&f->buffer, to) - f->ph);
     if (p < 0) {
         f->result.reached = true; /* as far as this tank's pumps go */
         return false;
     }
     const struct site_stock *stock = &f->site->stock[tank->pump[p].stock];
-    const double ml = answer->meq_l * tank->volume_l / fabs(stock->strength.acid_meq_ml);
-    struct round r = round_of(&f->ph_move, tank->move.ph_move_per_hour,
-        nearest(answer->ph_move * 1e6), f->now, DOSE_OVER_PH_MOVE);
+    const double ml = fabs(from - to) * tank->volume_l / fabs(stock->strength.acid_meq_ml);
+    struct round r = round_of(&f->ph_move, tank->move.ph_move_per_hour, nearest(ph_move * 1e6),
+        f->now, DOSE_OVER_PH_MOVE);
     narrow(f, &r, (uint32_t)p, ml);
     if (!(r.part > 0.0)) return wait(f, &r);
     give(f, (uint32_t)p, ml * r.part);
-    f->water.ph += (lower ? -1.0 : 1.0) * answer->ph_move * r.part;
+    f->ph += (lower ? -1.0 : 1.0) * ph_move * r.part;
     window_add(&f->ph_move,
-        (struct window_entry){ .ends = f->now, .amount = nearest(answer->ph_move * r.part * 1e6) },
-        f->now);
+        (struct window_entry){ .ends = f->now, .amount = nearest(ph_move * r.part * 1e6) }, f->now);
     f->result.rounds++;
     return true;
 }
@@ -137,27 +144,16 @@ static bool move_ph(struct fill *f, const struct control_answer *answer)
 /* One round or one wait; false when there's nothing more to do, or nothing more that can be. */
 static bool turn(struct fill *f)
 {
-    const struct control_tank model = { .volume_l = f->tank->volume_l,
-        .alkalinity_meq_l = f->tank->source_alkalinity_meq_l,
-        .band_ec_us_cm = f->tank->band_ec_us_cm,
-        .band_ph = f->tank->band_ph,
-        .share = f->tank->share };
-    const struct control_answer answer = control_decide(&model, &f->water);
+    const double low_by = f->set_ec_us_cm - f->ec_us_cm, high_by = f->ph - f->set_ph;
+    const double band = f->tank->band_ec_us_cm, band_ph = f->tank->band_ph;
     const uint32_t rounds = f->result.rounds;
     bool more = false;
-    switch (answer.need) {
-    case NEED_NOTHING:
-    case NEED_WATER:
-        f->result.reached = answer.need == NEED_NOTHING;
-        return false;
-    case NEED_FEED:
-        more = feed(f, answer.ec_us_cm);
-        break;
-    case NEED_LOWER_PH:
-    case NEED_RAISE_PH:
-        more = move_ph(f, &answer);
-        break;
-    }
+    if (low_by > band)
+        more = feed(f, round_share * low_by);
+    else if (fabs(high_by) > band_ph)
+        more = move_ph(f, high_by > 0.0);
+    else
+        f->result.reached = low_by >= -band;
     if (f->result.rounds > rounds) f->now = mono_after(f->now, site_mix_ms(f->tank));
     return more && f->now.ms <= FILL_MOST_MS;
 }
@@ -178,8 +174,11 @@ bool check_fresh_fill(struct check_fill *ret, const struct site *site, const str
     if (!f) return false;
     f->site = site;
     f->tank = tank;
-    f->water =
-        (struct control_water){ tank->source_ec_us_cm, CHECK_SOURCE_PH, set->ec_us_cm, set->ph };
+    f->ec_us_cm = tank->source_ec_us_cm;
+    f->ph = CHECK_SOURCE_PH;
+    f->set_ec_us_cm = set->ec_us_cm;
+    f->set_ph = set->ph;
+    f->buffer = (struct buffer){ tank->source_alkalinity_meq_l + 0.05, usual_phosphate_mmol_l };
     begin(f);
     for (uint32_t i = 0; i < ROUNDS_MOST && turn(f); i++) {
     }

@@ -8,6 +8,7 @@
 struct draft_site {
     const char *key, *name, *homie_domain, *journal_dir, *socket_path;
     int64_t keep_days;
+    double water_every_ms;
     uint32_t discovery; /* 0 none */
     uint32_t version;   /* 0: MQTT 5, 1: 3.1.1 */
     const char *username, *password_file, *ca_file, *cert_file, *key_file;

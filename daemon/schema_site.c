@@ -44,6 +44,8 @@ static const struct schema_row journal_rows[] = {
         "The folder of the journal; one daemon only." },
     { "keep_days", SCHEMA_WHOLE, "d", 7, 36500, 0, "400", SITE(keep_days), NULL, NULL,
         "How long records are kept at least." },
+    { "water_every_min", SCHEMA_REAL, "min", 0, 1440, 60000, "10", SITE(water_every_ms), NULL, NULL,
+        "How often each tank's readings are recorded, for reports; 0: never." },
 };
 static const struct schema_table journal_table = { "journal",
     "The record of everything that moved.", journal_rows, COUNT(journal_rows), NULL };

@@ -152,12 +152,6 @@ static const struct schema_row tank_rows[] = {
         NULL, NULL, "How long a setpoint that was set remotely may last at most." },
     { "interlocks", SCHEMA_TABLE, NULL, 0, 0, 0, SCHEMA_OPTIONAL, 0, NULL, &interlock_table,
         "What forbids dosing." },
-    { "share", SCHEMA_REAL, NULL, 0.1, 1, 0, "0.6", TANK(tank.share), NULL, NULL,
-        "Which part of the distance to the setpoint one round makes up." },
-    { "mix_turnovers", SCHEMA_REAL, NULL, 0.5, 20, 0, "3", TANK(tank.mix_turnovers), NULL, NULL,
-        "How often the water must turn over after a dose before it is looked at again." },
-    { "settle_s", SCHEMA_WHOLE, "s", 0, 3600, 1000, "30", TANK(tank.settle_ms), NULL, NULL,
-        "How long the probes then need to follow." },
 };
 const struct schema_table schema_tank = { "tanks.<tank>", "A reservoir with its probes and pumps.",
     tank_rows, COUNT(tank_rows), NULL };

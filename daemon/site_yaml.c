@@ -267,6 +267,7 @@ static void take_top(struct loader *l, const struct draft_site *draft, const str
     c->homie_domain = draft->homie_domain ? draft->homie_domain : "homie";
     c->journal_dir = draft->journal_dir ? load_path(l, draft->journal_dir) : "";
     c->keep_days = draft->keep_days;
+    c->site.water_every_ms = nearest(draft->water_every_ms);
     take_socket(l, draft, tree_get(root, "socket"));
     if (draft->discovery != 0)
         schema_error(&l->reader, tree_get(root, "discovery"), ERR_UNKNOWN,

@@ -2,7 +2,7 @@
  * reckoned, as they add up in alkalinity and never in pH (R. A. Wright, C. Kravaris, "Nonlinear
  * control of pH processes using the strong acid equivalent", Industrial & Engineering Chemistry
  * Research 30, 1991). Carbonate and phosphate, at the ionic strength of a nutrient solution and
- * 25 degC; what the curve is wrong by, the learned gain makes up for. Private to control. */
+ * 25 degC; what the curve is wrong by, the learned gain makes up for. */
 #ifndef DOSEWRIGHT_CONTROL_BUFFER_H
 #define DOSEWRIGHT_CONTROL_BUFFER_H
 

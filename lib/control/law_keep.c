@@ -20,7 +20,7 @@ enum number {
     NUMBERS = WEIGHTS + LAW_GUESSES
 };
 
-_Static_assert(NUMBERS == LAW_NUMBERS, "law.h says how many");
+_Static_assert((int)NUMBERS == (int)LAW_NUMBERS, "law.h says how many");
 
 enum watch { WATCH_EVIDENCE, WATCH_SILENT, WATCH_SILENT_SUM, WATCH_USUAL };
 

@@ -89,23 +89,23 @@ bool core_alert(const struct core *core, uint32_t index, struct alert_view *ret)
     return false;
 }
 
-const char *core_purpose_word(enum plan_purpose purpose)
+const char *core_stock_word(enum law_stock stock)
 {
-    static const char *const word[PLAN_PURPOSES] = { "feed", "acid", "base" };
-    return word[purpose];
+    static const char *const word[LAW_STOCKS] = { "feed", "acid", "base" };
+    return word[stock];
 }
 
 bool core_effect_alert(
-    const struct core *core, const char *id, uint32_t *ret_tank, int *ret_purpose)
+    const struct core *core, const char *id, uint32_t *ret_tank, enum law_stock *ret_stock)
 {
     char name[ALERT_ID_MAX];
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        for (int p = 0; p < PLAN_PURPOSES; p++) {
-            alert_name(name, "no-effect", core->site->tank[i].key,
-                core_purpose_word((enum plan_purpose)p));
+        for (int s = 0; s < LAW_STOCKS; s++) {
+            alert_name(
+                name, "no-effect", core->site->tank[i].key, core_stock_word((enum law_stock)s));
             if (!text_same(name, id)) continue;
             *ret_tank = i;
-            *ret_purpose = p;
+            *ret_stock = (enum law_stock)s;
             return true;
         }
     }

@@ -45,8 +45,8 @@ static void carry_tank(const struct core *core, uint32_t tank, struct now now, s
     record_add_truth(r, "service", t->service);
     record_add_truth(r, "line_dirty", t->line_dirty);
     record_add_int(r, "override_for_ms", t->override_for_ms);
-    for (int p = 0; p < PLAN_PURPOSES; p++) {
-        record_add_truth(r, core_purpose_word((enum plan_purpose)p), t->effect[p].locked);
+    for (int s = 0; s < LAW_STOCKS; s++) {
+        record_add_truth(r, core_stock_word((enum law_stock)s), t->locked[s]);
     }
     if (!crop_override_runs(&t->override, now.mono)) return;
     record_add_int(r, "override_left_ms", mono_since(t->override.ends, now.mono));
@@ -79,6 +79,7 @@ static bool carry_one(const struct core *core, uint32_t at, struct now now, stru
     at -= core->site->stock_count;
     if (at >= core->site->tank_count) return false;
     carry_tank(core, at, now, ret);
+    core_record_learned(core, at, ret);
     return true;
 }
 

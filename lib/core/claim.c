@@ -152,7 +152,8 @@ static void turn_halt(struct core *core, uint32_t chain, struct now now, struct 
 void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
-    c->due = mono_after(now.mono, CHAIN_LOOK_MS);
+    const int64_t beats_ms = c->ours && c->has_beat ? c->roll.beat_ms * 3 / 4 : CHAIN_LOOK_MS;
+    c->due = mono_after(now.mono, beats_ms > CHAIN_LOOK_MS ? beats_ms : CHAIN_LOOK_MS);
     turn_unknown(core, chain, now, ret);
     turn_halt(core, chain, now, ret);
     if (!core->link_up || !core->journal_ok) return;

@@ -50,15 +50,23 @@ static void record_address(
 }
 
 /* The numbers that led to the dose. */
-static void record_reasons(struct record *r, const struct core *core, uint32_t tank, struct now now)
+static void record_reasons(
+    struct record *r, const struct core *core, uint32_t tank, enum law_stock stock, struct now now)
 {
     const struct core_tank *t = &core->tank[tank];
     const struct crop_target set = core_setpoint(core, tank, now);
-    record_add_real(r, "ec_us_cm", t->probe[PROBE_EC].value, 1);
-    record_add_real(r, "ph", t->probe[PROBE_PH].value, 3);
+    const struct law_why *why = &t->plan.why;
+    record_add_text(r, "purpose", core_stock_word(stock));
+    record_add_real(r, "ec_us_cm", why->ec_us_cm, 1);
+    record_add_real(r, "ec_sd", why->ec_sd, 1);
+    record_add_real(r, "ph", why->ph, 3);
+    record_add_real(r, "ph_sd", why->ph_sd, 3);
     record_add_real(r, "degc", t->probe[PROBE_TEMPERATURE].value, 1);
     record_add_real(r, "set_ec_us_cm", set.ec_us_cm, 1);
     record_add_real(r, "set_ph", set.ph, 3);
+    record_add_real(r, "gain", why->gain[stock], 3);
+    record_add_real(r, "gain_sd", why->gain_sd[stock], 3);
+    record_add_real(r, "mix_s", why->mix_s, 0);
 }
 
 void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *dose, struct now now,
@@ -108,7 +116,7 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
     record_add_int(r, "ends_ms", ends_ms);
     record_add_int(r, "ec_milli", dose->ec_milli);
     record_add_int(r, "ph_micro", dose->ph_micro);
-    record_reasons(r, core, tank, now);
+    record_reasons(r, core, tank, dose->stock, now);
 
     struct action *send = emit(ret, ACTION_SEND);
     send->chain = pump->address.chain;

@@ -201,7 +201,8 @@ static bool hands_off(struct core *core, uint32_t tank, struct now now)
         const struct core_chain *c = &core->chain[a->chain];
         if (!c->hand_running || c->hand_channel != a->channel) continue;
         if (!text_same(c->hand_serial, serial)) continue;
-        t->mixed_at = mono_after(now.mono, site_mix_ms(config));
+        t->mix_owed = true;
+        t->pumped_at = now.mono;
         return core_say(t, TANK_WAITING,
             "a pump of this tank is run by the switch on its module: switch it off");
     }

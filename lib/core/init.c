@@ -49,8 +49,8 @@ size_t core_size(const struct site *site)
     return entries_at(site) + entries * sizeof(struct window_entry);
 }
 
-static void lay_out_tank(
-    struct core_tank *t, const struct site_tank *config, struct window_entry **room, struct now now)
+static void lay_out_tank(struct core_tank *t, const struct site *site,
+    const struct site_tank *config, struct window_entry **room, struct now now)
 {
     for (uint32_t p = 0; p < config->pump_count; p++) {
         const uint32_t n = entries_of(&config->pump[p].limits);
@@ -67,7 +67,11 @@ static void lay_out_tank(
     t->override_for_ms = 8 * HOUR_MS;
     if (t->override_for_ms > config->override_most_ms)
         t->override_for_ms = config->override_most_ms;
-    t->mixed_at = t->not_before = (struct mono){ FAR_PAST_MS };
+    site_law(&t->model, site, config);
+    law_init(&t->law, &t->model, now.mono);
+    t->seen_at[0] = t->seen_at[1] = t->pumped_at = (struct mono){ FAR_PAST_MS };
+    t->water_due = now.mono;
+    t->not_before = (struct mono){ FAR_PAST_MS };
     t->acid_ended = t->base_ended = (struct mono){ FAR_PAST_MS };
     t->last_pump = -1;
     t->due = now.mono;
@@ -85,7 +89,7 @@ struct core *core_init(
     core->tank = (struct core_tank *)(void *)((char *)block + tanks_at());
     struct window_entry *room = (struct window_entry *)(void *)((char *)block + entries_at(site));
     for (uint32_t i = 0; i < site->tank_count; i++) {
-        lay_out_tank(&core->tank[i], &site->tank[i], &room, now);
+        lay_out_tank(&core->tank[i], site, &site->tank[i], &room, now);
     }
     INVARIANT((char *)room == (char *)block + core_size(site));
     for (uint32_t s = 0; s < site->stock_count; s++) {

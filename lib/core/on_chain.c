@@ -179,6 +179,7 @@ static void count_hand(struct core *core, uint32_t tank, uint32_t p, int64_t ms,
         &core->tank[tank].pump[p].window, (struct window_entry){ now.mono, ul, 0 }, now.mono);
     core_draw_stock(core, pump->stock, ul);
     core_pump_ran(core, tank, p, now.mono);
+    core_tell_law(core, tank, p, ul, false, now.mono);
 }
 
 static void hand_moved(struct core *core, uint32_t chain, const struct core_total *total,

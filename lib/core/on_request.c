@@ -78,9 +78,10 @@ static struct answer acknowledge(
         return (struct answer){ false, "no-such-alert", "no alert of that name stands" };
     char id[ALERT_ID_MAX];
     uint32_t tank;
-    int purpose;
-    if (core_effect_alert(core, q->word, &tank, &purpose)) {
-        core->tank[tank].effect[purpose] = (struct core_effect){ 0 };
+    enum law_stock stock;
+    if (core_effect_alert(core, q->word, &tank, &stock)) {
+        core->tank[tank].locked[stock] = false;
+        law_acknowledge(&core->tank[tank].law, stock);
         core->tank[tank].due = now.mono;
     }
     for (uint32_t c = 0; c < core->site->chain_count; c++) {

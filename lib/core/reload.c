@@ -72,6 +72,34 @@ static void move_circulation(struct core_tank *to, const struct site_tank *confi
     to->amps_before = from->amps_before;
 }
 
+static bool same_number(double a, double b)
+{
+    return !(a < b) && !(a > b);
+}
+
+/* What was learned holds for the tank and the pumps that it was learned on. */
+static void move_law(struct core_tank *to, const struct site_tank *config,
+    const struct core_tank *from, const struct site_tank *former)
+{
+    const struct law_config *a = &to->model, *b = &from->model;
+    bool same = same_number(a->turnover_s, b->turnover_s) &&
+                same_number(a->alkalinity_meq_l, b->alkalinity_meq_l) &&
+                same_number(a->source_ec_us_cm, b->source_ec_us_cm) &&
+                same_number(config->volume_l, former->volume_l) &&
+                config->pump_count == former->pump_count;
+    for (uint32_t p = 0; same && p < config->pump_count; p++) {
+        const struct site_pump *x = &config->pump[p], *y = &former->pump[p];
+        same = same_number(x->ml_per_s, y->ml_per_s) &&
+               same_number(x->ec_us_cm_per_ml_l, y->ec_us_cm_per_ml_l);
+    }
+    if (same) {
+        to->law = from->law;
+        memcpy(to->seen_at, from->seen_at, sizeof to->seen_at);
+        return;
+    }
+    memcpy(to->law.watch, from->law.watch, sizeof to->law.watch); /* what was given counts */
+}
+
 static void move_tank(
     struct core *fresh, uint32_t tank, const struct core *old, uint32_t o, struct now now)
 {
@@ -88,10 +116,12 @@ static void move_tank(
     to->not_before = from->not_before;
     to->failures = from->failures;
     to->line_dirty = from->line_dirty;
-    to->mixed_at = from->mixed_at;
+    to->pumped_at = from->pumped_at;
+    to->mix_owed = from->mix_owed;
+    move_law(to, config, from, former);
     to->acid_ended = from->acid_ended;
     to->base_ended = from->base_ended;
-    memcpy(to->effect, from->effect, sizeof to->effect);
+    memcpy(to->locked, from->locked, sizeof to->locked);
     window_copy(&to->ec_rise, &from->ec_rise, now.mono);
     window_copy(&to->ph_move, &from->ph_move, now.mono);
     move_probes(to, config, from, former);

@@ -129,6 +129,10 @@ static void restore_outcome(struct core *core, const struct record *r, struct no
         }
         t->dose.used = false;
         if (ul <= 0) return;
+        enum law_stock stock;
+        if (site_law_stock(&core->site->tank[i], p, &stock))
+            law_recall_dose(&t->law, &t->model, stock,
+                site_nominal(core->site, &core->site->tank[i], p, ul), unsure ? t->dose.ends : at);
         t->last_pump = (int32_t)p;
         t->last_ul = ul;
         t->last_at = now.civil;
@@ -171,11 +175,11 @@ static void restore_claim(struct core *core, const struct record *r, bool in_for
 static void restore_alert(struct core *core, const struct record *r)
 {
     uint32_t tank;
-    int purpose;
+    enum law_stock stock;
     bool on = false;
     const char *id = record_text_or_empty(r, "alert");
-    if (!record_truth(r, "on", &on) || !core_effect_alert(core, id, &tank, &purpose)) return;
-    core->tank[tank].effect[purpose].locked = on;
+    if (!record_truth(r, "on", &on) || !core_effect_alert(core, id, &tank, &stock)) return;
+    core->tank[tank].locked[stock] = on;
 }
 
 static void restore_setpoint(
@@ -242,8 +246,8 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
     (void)record_truth(r, "paused", &t->paused);
     (void)record_truth(r, "service", &t->service);
     (void)record_truth(r, "line_dirty", &t->line_dirty);
-    for (int p = 0; p < PLAN_PURPOSES; p++) {
-        (void)record_truth(r, core_purpose_word((enum plan_purpose)p), &t->effect[p].locked);
+    for (int s = 0; s < LAW_STOCKS; s++) {
+        (void)record_truth(r, core_stock_word((enum law_stock)s), &t->locked[s]);
     }
     if (record_int(r, "override_for_ms", &value)) t->override_for_ms = value;
     if (record_int(r, "override_left_ms", &value)) t->override.ends = mono_after(at, value);
@@ -258,6 +262,7 @@ void core_restore(struct core *core, const struct record *record, struct now now
     if (record_is(record, "dose")) restore_dose(core, record, at);
     if (record_is(record, "identify")) restore_identify(core, record, at);
     if (record_is(record, "outcome")) restore_outcome(core, record, now);
+    if (record_is(record, "learned") && tank >= 0) core_restore_learned(&core->tank[tank], record);
     if (record_is(record, "flushed") && tank >= 0) core->tank[tank].line_dirty = false;
     if (record_is(record, "hand")) restore_hand(core, record, at, true);
     if (record_is(record, "hand-base")) restore_hand(core, record, at, false);
@@ -281,10 +286,10 @@ void core_raise_locks(struct core *core, struct actions *ret)
 {
     char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
     for (uint32_t i = 0; i < core->site->tank_count && ret->count < ACTIONS_MAX / 2; i++) {
-        for (int p = 0; p < PLAN_PURPOSES; p++) {
-            if (!core->tank[i].effect[p].locked) continue;
+        for (int s = 0; s < LAW_STOCKS; s++) {
+            if (!core->tank[i].locked[s]) continue;
             alert_name(
-                id, "no-effect", core->site->tank[i].key, core_purpose_word((enum plan_purpose)p));
+                id, "no-effect", core->site->tank[i].key, core_stock_word((enum law_stock)s));
             struct text t = text_over(text, sizeof text);
             text_add(&t, core->site->tank[i].key);
             text_add(&t,
@@ -309,5 +314,9 @@ void core_restored(struct core *core, bool empty, struct now now, struct actions
             "for a "
             "day, or until the alerts limits-unknown are acknowledged",
             ret);
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        struct core_tank *t = &core->tank[i];
+        t->mix_owed = mono_since(now.mono, t->pumped_at) < site_mix_ms(&core->site->tank[i]);
+    }
     core_raise_locks(core, ret);
 }

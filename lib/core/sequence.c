@@ -159,35 +159,31 @@ static void flush(struct core *core, uint32_t tank, struct now now, struct actio
 
 /* --- MIX -------------------------------------------------------------------------------------- */
 
-/* The water has mixed; now the probes must have spoken since. */
-static bool fresh_since(const struct core_tank *t, enum probe_quantity q)
-{
-    return t->probe[q].has_value && mono_since(t->probe[q].at, t->mixed_at) >= 0;
-}
-
+/* The next doses need not wait for the end of it: the law knows when it knows enough. */
 static void mix(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     struct core_tank *t = &core->tank[tank];
-    const int64_t left = mono_since(t->mixed_at, now.mono);
-    if (left > 0) {
-        char why[VIEW_WHY_MAX];
-        struct text text = text_over(why, sizeof why);
-        text_add(&text, "mixing for another ");
-        text_add_span(&text, left);
-        core_say(t, TANK_MIXING, why);
-        (void)core_hold_circulation(core, tank, left, now, ret);
-        t->due = mono_after(now.mono, left < STEP_LOOK_MS ? left : STEP_LOOK_MS);
+    const int64_t left = nearest(1000.0 * law_mixing_left_s(&t->law, &t->model));
+    if (!law_mixing(&t->law)) {
+        t->mix_owed = false;
+        enter(t, STEP_IDLE, now);
         return;
     }
-    if (t->plan.count > 0) {
-        core_say(t, TANK_MIXING, "waiting for the probes to read the mixed water");
-        t->due = mono_after(now.mono, STEP_LOOK_MS);
-        if (!core_gate_dose(core, tank, now)) return;
-        const enum probe_quantity q = t->plan.purpose == PLAN_FEED ? PROBE_EC : PROBE_PH;
-        if (!fresh_since(t, q)) return;
-        core_judge_effect(core, tank, now, ret);
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    text_add(&text, "mixing for about another ");
+    text_add_span(&text, left + 999);
+    core_say(t, TANK_MIXING, why);
+    (void)core_hold_circulation(core, tank, left + TANK_LOOK_MS, now, ret);
+    t->due = mono_after(now.mono, TANK_LOOK_MS);
+    if (!core_gate_dose(core, tank, now)) return;
+    if (!core_plan(core, tank, now)) {
+        t->plan.count = t->plan.next = 0;
+        if (!t->wants_mixing && t->state == TANK_HOLDING) core_say(t, TANK_MIXING, why);
+        return;
     }
-    enter(t, STEP_IDLE, now);
+    t->circulation_asked = now.mono;
+    enter(t, STEP_CIRCULATE, now);
 }
 
 /* --- IDLE ------------------------------------------------------------------------------------- */
@@ -213,11 +209,22 @@ static void say_backing_off(struct core_tank *t, struct now now)
     core_say(t, TANK_WAITING, why);
 }
 
+/* New readings make it look at once: this is for what doesn't speak. */
+static int64_t idle_look_ms(const struct site_tank *config)
+{
+    int64_t age_ms = 4 * MINUTE_MS;
+    for (int q = PROBE_EC; q <= PROBE_TEMPERATURE; q++) {
+        if (config->probe[q].present && config->probe[q].max_age_ms < age_ms)
+            age_ms = config->probe[q].max_age_ms;
+    }
+    return age_ms / 4 > TANK_LOOK_MS ? age_ms / 4 : TANK_LOOK_MS;
+}
+
 static void idle(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     const struct site_tank *config = &core->site->tank[tank];
     struct core_tank *t = &core->tank[tank];
-    t->due = mono_after(now.mono, TANK_LOOK_MS);
+    t->due = mono_after(now.mono, idle_look_ms(config));
     if (!settled(core, tank, now, ret)) {
         t->due = mono_after(now.mono, STEP_LOOK_MS);
         return;
@@ -227,7 +234,7 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
         say_backing_off(t, now);
         return;
     }
-    if (t->line_dirty || mono_since(now.mono, t->mixed_at) < 0) {
+    if (t->line_dirty || t->mix_owed) {
         t->plan.count = t->plan.next = 0;
         t->circulation_asked = now.mono;
         enter(t, STEP_CIRCULATE, now);
@@ -236,12 +243,9 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
     if (config->circulation.when == CIRCULATE_ALWAYS)
         (void)core_hold_circulation(core, tank, 2 * TANK_LOOK_MS, now, ret);
     if (!core_gate_dose(core, tank, now)) return;
-    if (!fresh_since(t, PROBE_EC) || !fresh_since(t, PROBE_PH)) {
-        core_say(t, TANK_WAITING, "waiting for readings of the mixed water");
-        return;
-    }
-    if (!core_plan(core, tank, now, ret)) {
+    if (!core_plan(core, tank, now)) {
         t->plan.count = t->plan.next = 0;
+        if (t->wants_mixing) (void)core_hold_circulation(core, tank, TANK_LOOK_MS, now, ret);
         return;
     }
     t->circulation_asked = now.mono;
@@ -259,7 +263,6 @@ static void blocked(struct core *core, uint32_t tank, struct now now, struct act
     if (core_dose_overdue(core, tank, now)) core_settle_overdue(core, tank, now, ret);
     core_confirm_circulation(core, tank, now);
     t->plan.count = t->plan.next = 0;
-    t->plan.expected = 0.0;
     t->step = STEP_IDLE;
     t->due = mono_after(now.mono, STEP_LOOK_MS);
 }
@@ -267,6 +270,7 @@ static void blocked(struct core *core, uint32_t tank, struct now now, struct act
 void core_turn_tank(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     struct core_tank *t = &core->tank[tank];
+    core_look_at_water(core, tank, now, ret);
     if (!core_gate_move(core, tank, now)) {
         blocked(core, tank, now, ret);
         return;

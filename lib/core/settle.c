@@ -19,7 +19,8 @@ void core_pump_ran(struct core *core, uint32_t tank, uint32_t pump, struct mono 
     t->line_dirty = true;
     t->flush_from = ended;
     t->flushed_ms = 0;
-    t->mixed_at = mono_after(ended, site_mix_ms(config));
+    t->pumped_at = ended;
+    t->mix_owed = true;
     if ((int32_t)pump == config->lowers_ph) t->acid_ended = ended;
     if ((int32_t)pump == config->raises_ph) t->base_ended = ended;
 }
@@ -51,6 +52,7 @@ static void settle_dose(
     if (o->ul > 0) {
         t->failures = 0;
         core_pump_ran(core, tank, dose.pump, o->unsure ? dose.ends : now.mono);
+        core_tell_law(core, tank, dose.pump, o->ul, !o->unsure, now.mono);
         t->last_pump = (int32_t)dose.pump;
         t->last_ul = o->ul;
         t->last_at = now.civil;
@@ -64,21 +66,6 @@ static void settle_dose(
     record_add_int(r, "ran_ms", o->ran_ms);
     record_add_int(r, "ul", o->ul);
     record_add_truth(r, "unsure", o->unsure);
-}
-
-/* What the plan expected of a dose counts as far as it was delivered. */
-static void credit_plan(struct core *core, uint32_t tank, int64_t ul)
-{
-    struct core_tank *t = &core->tank[tank];
-    struct core_plan *plan = &t->plan;
-    if (t->step != STEP_INJECT || plan->next == 0) return;
-    const struct core_dose *d = &plan->dose[plan->next - 1];
-    const double share = (double)ul / (double)d->ul;
-    if (plan->purpose == PLAN_FEED)
-        plan->expected += share * (double)d->ec_milli / 1000.0;
-    else
-        plan->expected +=
-            share * (double)d->ph_micro / 1e6 * (plan->purpose == PLAN_RAISE ? 1 : -1);
 }
 
 static void refused(
@@ -125,7 +112,6 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
         }
         break;
     }
-    credit_plan(core, tank, o.ul);
     settle_dose(core, tank, &o, now, ret);
 }
 
@@ -208,7 +194,6 @@ void core_settle_overdue(struct core *core, uint32_t tank, struct now now, struc
     const struct outcome o = {
         .state = "unknown", .ul = t->dose.ul, .ran_ms = t->dose.run_ms, .unsure = true
     };
-    credit_plan(core, tank, o.ul);
     settle_dose(core, tank, &o, now, ret);
 }
 

@@ -14,8 +14,10 @@ static int64_t ms_up(double ms)
 int64_t site_mix_ms(const struct site_tank *tank)
 {
     INVARIANT(tank->circulation.flow_l_min > 0.0);
-    const double turned_l = tank->mix_turnovers * tank->volume_l;
-    return ms_up(turned_l * (double)MINUTE_MS / tank->circulation.flow_l_min) + tank->settle_ms;
+    static const double turnovers = 3.0;     /* 95 % is exchanged: chem/practice.h */
+    static const double probes_ms = 30000.0; /* to follow; less in a small, brisk tank */
+    const double turnover_ms = tank->volume_l * (double)MINUTE_MS / tank->circulation.flow_l_min;
+    return ms_up(turnovers * turnover_ms + (turnover_ms < probes_ms ? turnover_ms : probes_ms));
 }
 
 int64_t site_flush_ms(const struct site_tank *tank)
@@ -27,10 +29,10 @@ int64_t site_flush_ms(const struct site_tank *tank)
 
 double site_recipe_ec_us_cm_per_ml(const struct site_tank *tank)
 {
-    double parts = 0.0, rise = 0.0;
+    const double parts = site_recipe_parts(tank);
+    double rise = 0.0;
     for (uint32_t i = 0; i < tank->recipe_count; i++) {
         const struct site_part *part = &tank->recipe[i];
-        parts += part->parts;
         rise += part->parts * tank->pump[part->pump].ec_us_cm_per_ml_l;
     }
     return parts > 0.0 ? rise / parts / tank->volume_l : 0.0;

@@ -8,6 +8,7 @@
 #include "lib/chain/roll.h"
 #include "lib/chem/keep_apart.h"
 #include "lib/chem/stock.h"
+#include "lib/control/law.h"
 #include "lib/crop/schedule.h"
 #include "lib/dose/limits.h"
 #include "lib/sense/probe.h"
@@ -75,15 +76,13 @@ struct site_tank {
     int64_t override_most_ms;
     bool has_level_min;
     double level_min_percent;
-    double share;         /* of the distance that one round makes up */
-    double mix_turnovers; /* how often the water turns over before it is looked at again */
-    int64_t settle_ms;    /* plus this, for the probes to follow */
 };
 
 struct site {
     const char *key; /* also the Homie root device */
     const char *name;
-    const char *digest; /* of the files it was read from, hex SHA-256 */
+    const char *digest;     /* of the files it was read from, hex SHA-256 */
+    int64_t water_every_ms; /* a tank's readings go into the journal this often; 0: never */
     uint32_t chain_count;
     struct chain_config chain[SITE_CHAINS_MAX];
     uint32_t stock_count;
@@ -108,9 +107,23 @@ enum err site_stocks_meet(struct keep_apart *ret, const struct site *site, uint3
 enum err site_stock_in_store(struct crystals *ret, const struct site_stock *stock,
     struct problem *problem) __attribute__((warn_unused_result));
 
-/* How long a tank mixes after a dose, and how long a line is flushed, at least. */
+/* How long a tank takes to mix while nothing better was learned, and how long a line is flushed. */
 int64_t site_mix_ms(const struct site_tank *tank);
 int64_t site_flush_ms(const struct site_tank *tank);
+
+/* The tank as the control law sees it (lib/control/law.h). */
+void site_law(struct law_config *ret, const struct site *site, const struct site_tank *tank);
+
+/* What a pump's stock is to the law; false when it is neither part of the recipe nor acid or base.
+ */
+bool site_law_stock(const struct site_tank *tank, uint32_t pump, enum law_stock *ret);
+
+/* Nominal effect of a volume: uS/cm of a part of the recipe, meq/L of acid or base. */
+double site_nominal(
+    const struct site *site, const struct site_tank *tank, uint32_t pump, int64_t ul);
+
+/* The sum of the recipe's parts. */
+double site_recipe_parts(const struct site_tank *tank);
 
 /* EC rise in uS/cm that 1 mL of the whole recipe brings to this tank. 0 without a recipe. */
 double site_recipe_ec_us_cm_per_ml(const struct site_tank *tank);

@@ -3,7 +3,7 @@
 #ifndef DOSEWRIGHT_CORE_STATE_H
 #define DOSEWRIGHT_CORE_STATE_H
 
-#include "lib/control/proportional.h"
+#include "lib/control/law_inside.h"
 #include "lib/core/core.h"
 
 enum {
@@ -12,9 +12,9 @@ enum {
     COMMAND_GRACE_MS = 5000,  /* and its last report may be this late */
     CLAIM_SILENCE_MS = 15000, /* an owner that is silent for so long is gone */
     CLAIM_RETRY_MS = 5000,
-    CHAIN_LOOK_MS = 1500,           /* a chain is looked at this often; at once after a beat */
-    TANK_LOOK_MS = 5000,            /* an idle tank is looked at this often */
-    CIRCULATION_SPARE_MS = 5000,    /* left of circulation after a dose and its flush */
+    CHAIN_LOOK_MS = 1500,        /* a chain is looked at this often, or three times in four beats */
+    TANK_LOOK_MS = 5000,         /* an idle tank; less often where its probes speak less often */
+    CIRCULATION_SPARE_MS = 5000, /* left of circulation after a dose and its flush */
     CIRCULATION_CONFIRM_MS = 12000, /* to be seen running */
     STOP_AGAIN_MS = 3000,           /* a stop without an end is said again */
     LEDGER_WAIT_MS = 60000,         /* for a ledger that tells of a dose lost from sight */
@@ -81,26 +81,16 @@ enum tank_step { STEP_IDLE, STEP_CIRCULATE, STEP_INJECT, STEP_FLUSH, STEP_MIX };
 
 struct core_dose { /* one entry of a plan */
     uint32_t pump;
+    enum law_stock stock;
     int64_t ul;
     int64_t ec_milli; /* expected EC rise, thousandths of uS/cm */
     int64_t ph_micro; /* expected pH move, millionths, > 0 */
 };
 
-enum plan_purpose { PLAN_FEED, PLAN_LOWER, PLAN_RAISE, PLAN_PURPOSES };
-
 struct core_plan {
-    enum plan_purpose purpose;
     uint32_t count, next;
     struct core_dose dose[TANK_PUMPS_MAX];
-    double ec_before, ph_before;
-    double expected; /* move of uS/cm, or of pH (signed), by what was really delivered */
-};
-
-struct core_effect { /* does dosing for this purpose still do what it did? */
-    uint32_t misses, wrong;
-    double ratio; /* seen / expected, smoothed */
-    uint32_t seen;
-    bool locked;
+    struct law_why why; /* what led to it */
 };
 
 struct core_pump {
@@ -126,13 +116,19 @@ struct core_tank {
     struct mono circulation_asked; /* first ask of this attempt */
     bool line_dirty;               /* the line holds a stock: a flush is owed */
     struct mono flush_from;
-    int64_t flushed_ms;   /* of this flush, circulation confirmed */
-    struct mono mixed_at; /* readings before this say nothing */
+    int64_t flushed_ms;    /* of this flush, circulation confirmed */
+    struct mono pumped_at; /* end of the last movement of liquid */
+    bool mix_owed;         /* what was moved isn't mixed yet */
+    bool wants_mixing;     /* something is wanted, and more is known when it has mixed */
+    struct law law;
+    struct law_config model; /* this tank, as the law sees it */
+    struct mono seen_at[2];  /* newest EC and pH that the law has been shown */
+    struct mono water_due;   /* next record of the water */
     bool has_dosed_acid, has_dosed_base;
     struct mono acid_ended, base_ended;
-    struct core_effect effect[PLAN_PURPOSES];
-    struct mono not_before; /* after a failed attempt */
-    uint32_t failures;      /* in a row */
+    bool locked[LAW_STOCKS]; /* it has stopped working: nothing is dosed of it */
+    struct mono not_before;  /* after a failed attempt */
+    uint32_t failures;       /* in a row */
     char last_id[CHAIN_WORD_MAX];
     int32_t last_pump; /* -1: none */
     int64_t last_ul;
@@ -252,14 +248,25 @@ bool core_supply_allows(
 
 /* Looks at the water and fills the tank's plan; false when nothing is to be done (state and why are
  * filled then). */
-bool core_plan(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+bool core_plan(struct core *core, uint32_t tank, struct now now);
 
 /* What the crop should have now. */
 struct crop_now core_crop_now(const struct core *core, uint32_t tank, struct now now);
 struct crop_target core_setpoint(const struct core *core, uint32_t tank, struct now now);
 
-/* After mixing: was the plan's dose seen? */
-void core_judge_effect(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+/* --- water.c: the tank and its law ------------------------------------------------------------ */
+
+/* Shows the law what is new, locks what has stopped working, records the water when it is due. */
+void core_look_at_water(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
+/* So much of a stock went in, until 'at'. */
+void core_tell_law(
+    struct core *core, uint32_t tank, uint32_t pump, int64_t ul, bool sure, struct mono at);
+
+/* --- learned.c: what the law learned, in the journal ------------------------------------------ */
+
+void core_record_learned(const struct core *core, uint32_t tank, struct actions *ret);
+void core_restore_learned(struct core_tank *t, const struct record *r);
 
 /* --- sequence.c, circulation.c ---------------------------------------------------------------- */
 
@@ -288,12 +295,12 @@ void core_lose_link(struct core *core, struct now now);
 void core_forget_limits(struct core *core, uint32_t chain, struct mono at);
 void core_know_limits(struct core *core, uint32_t chain, struct mono now);
 
-/* Which purpose's alert is this? False when it is none of "no-effect-<tank>-<purpose>". */
+/* Whose alert is this? False when it is none of "no-effect-<tank>-<feed, acid, base>". */
 bool core_effect_alert(
-    const struct core *core, const char *id, uint32_t *ret_tank, int *ret_purpose);
+    const struct core *core, const char *id, uint32_t *ret_tank, enum law_stock *ret_stock);
 
 /* "feed", "acid", "base" */
-const char *core_purpose_word(enum plan_purpose purpose);
+const char *core_stock_word(enum law_stock stock);
 
 /* --- emit.c ----------------------------------------------------------------------------------- */
 

@@ -51,16 +51,14 @@ static void view_pumps(
     ret->pump_count = config->pump_count;
     for (uint32_t p = 0; p < config->pump_count; p++) {
         const struct dose_window *w = &t->pump[p].window;
-        const int32_t index = (int32_t)p;
-        const enum plan_purpose purpose = index == config->lowers_ph   ? PLAN_LOWER
-                                          : index == config->raises_ph ? PLAN_RAISE
-                                                                       : PLAN_FEED;
+        enum law_stock stock;
+        const bool dosed = site_law_stock(config, p, &stock);
         ret->pump[p].stock = core->site->stock[config->pump[p].stock].key;
         ret->pump[p].day_ul = window_used(w, DAY_MS, now.mono);
         ret->pump[p].hour_ul = window_used(w, HOUR_MS, now.mono);
         ret->pump[p].day_limit_ul = config->pump[p].limits.day_ul;
         ret->pump[p].hour_limit_ul = config->pump[p].limits.hour_ul;
-        ret->pump[p].locked = t->effect[purpose].locked;
+        ret->pump[p].locked = dosed && t->locked[stock];
     }
 }
 

@@ -116,7 +116,7 @@ START_TEST(a_tank_that_is_renamed_keeps_what_is_used_up_and_locked)
     world_run(w, 2 * HOUR_MS);
     const struct event_request lock = { .kind = REQUEST_SERVICE, .tank = 0, .on = true };
     world_ask(w, &lock);
-    tank(0)->effect[PLAN_LOWER].locked = true;
+    tank(0)->locked[LAW_ACID] = true;
     tank(0)->line_dirty = true;
     struct again a;
     begin_again(&a);
@@ -127,7 +127,7 @@ START_TEST(a_tank_that_is_renamed_keeps_what_is_used_up_and_locked)
     ck_assert_int_gt(used_ul(0), 0);
     ck_assert_int_eq(window_used(&now->ec_rise, HOUR_MS, w->now.mono), rise);
     ck_assert_int_eq(window_used(&now->pump[0].window, DAY_MS, w->now.mono), used_ul(0));
-    ck_assert(now->service && now->line_dirty && now->effect[PLAN_LOWER].locked);
+    ck_assert(now->service && now->line_dirty && now->locked[LAW_ACID]);
     ck_assert(alert_stands(a.core, "no-effect-renamed-acid"));
     ck_assert(!a.core->tank[1].service);
     free(a.block);

@@ -104,9 +104,6 @@ static void make_tank(struct world *w, uint32_t i)
     t->envelope = (struct crop_envelope){ 200, 2500, 5.0, 7.0, 5, 35 };
     t->move = (struct move_limits){ 600000, 1000000, 7200000 };
     t->override_most_ms = 72 * HOUR_MS;
-    t->share = 0.6;
-    t->mix_turnovers = 3;
-    t->settle_ms = 20000;
 }
 
 /* --- the water and the head ------------------------------------------------------------------- */

@@ -22,14 +22,12 @@ class Crash(harness.Case):
         "volume_l": 3,
         "flow_l_min": 240,
         "flush_lines": 5,
-        "settle_s": 0,
         "ec": 2.2,
         "dose_ml": 1.5,
         "hour_ml": LIMITS["leaf-a"],
         "acid_dose_ml": 1.5,
         "acid_hour_ml": LIMITS["acid"],
         "ec_rise": 5.0,
-        "share": 1,
     }
 
     def judge(self):

@@ -56,9 +56,6 @@ TANK = """\
       acid:   {{ dose_ml: {acid_dose_ml}, hour_ml: {acid_hour_ml}, day_ml: {acid_day_ml} }}
       ec_rise_per_hour_ms_cm: {ec_rise}
       ph_move_per_hour: 4.0
-    share: {share}
-    mix_turnovers: {mix_turnovers}
-    settle_s: {settle_s}
 {more}"""
 
 SCHEDULE = "crop: basil\nstages:\n  - {{ name: leafing, days: forever, ec_ms_cm: {ec}, ph: {ph} }}\n...\n"
@@ -70,8 +67,6 @@ DEFAULTS = {
     "flow_l_min": 60,
     "line_ml": 700,
     "flush_lines": 2,
-    "mix_turnovers": 2,
-    "settle_s": 1,
     "max_age_s": 15,
     "dose_ml": 15,
     "hour_ml": 60,
@@ -80,7 +75,6 @@ DEFAULTS = {
     "acid_hour_ml": 45,
     "acid_day_ml": 90,
     "ec_rise": 2.0,
-    "share": 0.75,
     "ec": 1.2,
     "ph": 5.8,
     "more": "",

@@ -9,7 +9,6 @@
 #include "daemon/clock.h"
 #include "daemon/cmd.h"
 #include "daemon/schema_rows.h"
-#include "lib/control/proportional.h"
 #include "tests/unit/daemon/config_fixture.h"
 
 enum { OUTPUT_MAX = 256 * 1024 };
@@ -205,7 +204,7 @@ START_TEST(what_a_millilitre_does_follows_from_stock_and_volume)
         d.pump[2].meq_l_per_ml, site->stock[2].strength.acid_meq_ml / 120.0, 1e-12);
     /* by the control law itself: the acid for a tenth of pH, in millilitres of this stock */
     const double ph = d.now.target.ph;
-    const double meq_l = control_acid_meq_l(tank->source_alkalinity_meq_l, ph + 0.05, ph - 0.05);
+    const double meq_l = check_meq_l(tank, ph + 0.05, ph - 0.05);
     ck_assert_double_eq_tol(d.acid_ml * d.pump[2].meq_l_per_ml, meq_l, 1e-9);
     ck_assert_double_eq_tol(d.base_ml, 0.0, 1e-12);
 }

@@ -116,9 +116,7 @@ START_TEST(a_tank_has_its_numbers_in_the_units_of_the_core)
     ck_assert_int_eq(t->override_most_ms, 24 * HOUR_MS);
     ck_assert(t->has_level_min);
     ck_assert_double_eq_tol(t->level_min_percent, 40.0, 1e-12);
-    ck_assert_double_eq_tol(t->share, 0.6, 1e-12);
-    ck_assert_double_eq_tol(t->mix_turnovers, 3.0, 1e-12);
-    ck_assert_int_eq(t->settle_ms, 30 * SECOND_MS);
+    ck_assert_int_eq(load()->water_every_ms, 10 * MINUTE_MS);
     ck_assert_int_eq(t->circulation.when, CIRCULATE_FOR_DOSES);
     ck_assert_str_eq(t->circulation.serial, "a1f3");
     ck_assert_uint_eq(t->circulation.address.channel, CHAIN_CIRCULATION_CHANNEL);
@@ -434,9 +432,9 @@ END_TEST
 
 START_TEST(the_nearest_name_is_found_and_far_ones_are_not)
 {
-    static const char *const names[] = { "volume_l", "share", "settle_s", "limits" };
+    static const char *const names[] = { "volume_l", "band", "schedule", "limits" };
     ck_assert_str_eq(schema_nearest("volume", names, 4), "volume_l");
-    ck_assert_str_eq(schema_nearest("setle_s", names, 4), "settle_s");
+    ck_assert_str_eq(schema_nearest("schedul", names, 4), "schedule");
     ck_assert_str_eq(schema_nearest("limit", names, 4), "limits");
     ck_assert_ptr_null(schema_nearest("broker", names, 4));
     ck_assert_ptr_null(schema_nearest("", names, 0));
