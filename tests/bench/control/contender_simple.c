@@ -1,7 +1,7 @@
 /* What is commonly built: fixed pulses with a pause, and doses in proportion to the distance. */
 #include <string.h>
 
-#include "lib/control/proportional.h"
+#include "lib/control/buffer.h"
 #include "tests/bench/control/contender.h"
 
 /* Common practice, no source: a pulse of half a band of EC, of 0.05 meq/L of acid or base; then a
@@ -77,20 +77,26 @@ const struct contender contender_pulses = {
 
 /* --- proportional ----------------------------------------------------------------------------- */
 
-/* lib/control/proportional.h: half of the distance, by nominal volume and label, acid by a buffer
- * curve; then it waits for one turnover, ten minutes at least. */
+/* Half of the distance, by nominal volume and label, acid by the buffer curve of source water; then
+ * it waits for one turnover, ten minutes at least. EC comes first. */
 static void proportional_ask(
     void *self, const struct facts *f, const struct sight *s, double give[STOCKS])
 {
     const struct simple *m = self;
+    static const double part = 0.5, phosphate_mmol_l = 1.2;
     if (mono_since(s->at, m->free_at) < 0 || !s->has_ec || !s->has_ph) return;
-    const struct control_tank tank = { f->volume_l, f->alkalinity_meq_l, f->band_ec_us_cm,
-        f->band_ph, 0.5 };
-    const struct control_water water = { s->ec_us_cm, s->ph, s->set_ec_us_cm, s->set_ph };
-    const struct control_answer a = control_decide(&tank, &water);
-    if (a.need == NEED_FEED) give[STOCK_FEED] = a.ec_us_cm;
-    if (a.need == NEED_LOWER_PH) give[STOCK_ACID] = a.meq_l;
-    if (a.need == NEED_RAISE_PH && f->has[STOCK_BASE]) give[STOCK_BASE] = a.meq_l;
+    const struct buffer curve = { f->alkalinity_meq_l + 0.05, phosphate_mmol_l };
+    const double low_by = s->set_ec_us_cm - s->ec_us_cm, high_by = s->ph - s->set_ph;
+    const double meq_l =
+        part * (buffer_alkalinity(&curve, s->ph) - buffer_alkalinity(&curve, s->set_ph));
+    if (low_by > f->band_ec_us_cm)
+        give[STOCK_FEED] = part * low_by;
+    else if (high_by > 0.5 * f->band_ph)
+        give[STOCK_ACID] = meq_l;
+    else if (-high_by > 0.75 * f->band_ph && f->has[STOCK_BASE])
+        give[STOCK_BASE] = -meq_l;
+    else if (low_by > 0.5 * f->band_ec_us_cm)
+        give[STOCK_FEED] = part * low_by;
 }
 
 static void proportional_gave(
