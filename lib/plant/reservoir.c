@@ -4,11 +4,9 @@
 
 #include "lib/base/invariant.h"
 #include "lib/plant/reservoir_inside.h"
-#include "lib/plant/water.h"
 
 static const double day_s = 86400.0;
-static const double step_most_s = 60.0, step_mixing_s = 20.0;
-static const double mixed_meq_l = 0.02; /* zones that differ by less count as mixed */
+static const double step_most_s = 60.0; /* steps of 20 s give the same pH within 0.002 */
 static const double degc_grain = 0.05;  /* constants are renewed when it has changed by this */
 
 void reservoir_init(struct reservoir *r, const struct reservoir_truth *truth, uint64_t seed)
@@ -58,13 +56,6 @@ double reservoir_degc_at(const struct reservoir *r, double at_s)
 
 /* --- time ------------------------------------------------------------------------------------- */
 
-static bool is_mixing(const struct reservoir *r)
-{
-    const struct plant_water *near = &r->tank.near_water, *far = &r->tank.far_water;
-    return fabs(near->cations - far->cations) > mixed_meq_l ||
-           fabs(near->alkalinity - far->alkalinity) > mixed_meq_l;
-}
-
 static double at_most(double a, double b)
 {
     return a < b ? a : b;
@@ -77,8 +68,7 @@ void reservoir_advance(struct reservoir *r, double seconds, bool circulating)
     while (r->now_s < end_s) {
         reservoir_begin_filling(r);
         reservoir_land(r);
-        const double most_s = is_mixing(r) ? step_mixing_s : step_most_s;
-        double to_s = at_most(end_s, r->now_s + most_s);
+        double to_s = at_most(end_s, r->now_s + step_most_s);
         to_s = at_most(to_s, reservoir_next_landing(r));
         to_s = at_most(to_s, reservoir_next_filling(r));
         const double step_s = at_most(to_s - r->now_s, step_most_s);
@@ -94,36 +84,24 @@ void reservoir_advance(struct reservoir *r, double seconds, bool circulating)
 
 /* --- truth ------------------------------------------------------------------------------------ */
 
-static struct plant_water mixed(const struct reservoir *r)
+struct plant_sight reservoir_mixed(const struct reservoir *r)
 {
-    const struct plant_water *near = &r->tank.near_water, *far = &r->tank.far_water;
-    const double share = r->tank.config.near_share, rest = 1.0 - share;
-    return (struct plant_water){
-        .cations = share * near->cations + rest * far->cations,
-        .alkalinity = share * near->alkalinity + rest * far->alkalinity,
-        .carbon = share * near->carbon + rest * far->carbon,
-        .phosphate = share * near->phosphate + rest * far->phosphate,
-        .ammonium = share * near->ammonium + rest * far->ammonium,
-    };
+    return plant_look_mixed(&r->tank);
 }
 
 double reservoir_ec(const struct reservoir *r)
 {
-    const struct plant_water w = mixed(r);
-    const struct water_constants k = water_constants_of(&r->tank.pure, w.cations);
-    return water_rough_ec_us_cm(&w, &k, water_ph(&w, &k, r->tank.far_ph));
+    return reservoir_mixed(r).ec_us_cm;
 }
 
 double reservoir_ph(const struct reservoir *r)
 {
-    const struct plant_water w = mixed(r);
-    const struct water_constants k = water_constants_of(&r->tank.pure, w.cations);
-    return water_ph(&w, &k, r->tank.far_ph);
+    return reservoir_mixed(r).ph;
 }
 
 double reservoir_alkalinity(const struct reservoir *r)
 {
-    return mixed(r).alkalinity;
+    return plant_mixed(&r->tank).alkalinity;
 }
 
 double reservoir_volume(const struct reservoir *r)

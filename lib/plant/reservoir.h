@@ -139,7 +139,8 @@ struct reservoir_look {
 };
 struct reservoir_look reservoir_read(struct reservoir *r);
 
-/* The truth, of the whole tank as if it were mixed. */
+/* The truth, of the whole tank as if it were mixed. The first is EC and pH at the cost of one. */
+struct plant_sight reservoir_mixed(const struct reservoir *r);
 double reservoir_ec(const struct reservoir *r);
 double reservoir_ph(const struct reservoir *r);
 double reservoir_alkalinity(const struct reservoir *r);

@@ -2,7 +2,7 @@
  * and a display of so many digits. */
 #include <math.h>
 
-#include "lib/base/real.h"
+#include "lib/chem/quick_exp.h"
 #include "lib/plant/reservoir_inside.h"
 
 /* 0.8 and 0.6: their squares add up to 1. */
@@ -32,7 +32,7 @@ double reservoir_shown_ph(const struct reservoir *r, double ph)
 static double noise(struct reservoir *r, enum reservoir_channel channel, double seconds)
 {
     struct reservoir_sensor *n = &r->sensor[channel];
-    const double kept = real_exp(-seconds / memory_s);
+    const double kept = quick_exp(-seconds / memory_s);
     n->slow = kept * n->slow + sqrt(1.0 - kept * kept) * prng_normal(&r->chance);
     return r->truth.probe[channel].noise *
            (white_share * prng_normal(&r->chance) + slow_share * n->slow);
@@ -65,7 +65,7 @@ static double show(
 {
     const struct reservoir_probe_truth *p = &r->truth.probe[channel];
     struct reservoir_sensor *s = &r->sensor[channel];
-    const double kept = s->begun && p->lag_s > 0.0 ? real_exp(-seconds / p->lag_s) : 0.0;
+    const double kept = s->begun && p->lag_s > 0.0 ? quick_exp(-seconds / p->lag_s) : 0.0;
     s->lagged = value + (s->lagged - value) * kept;
     s->begun = true;
     const double hiss = noise(r, channel, seconds), jump = spike(r, channel, seconds);
@@ -83,8 +83,9 @@ struct reservoir_look reservoir_read(struct reservoir *r)
     const double seconds = r->now_s - r->read_s, grain = 0.1;
     const bool near = r->truth.probes_near;
     r->read_s = r->now_s;
-    const double ec = reservoir_shown_ec(r, plant_ec_us_cm(&r->tank, near));
-    const double ph = reservoir_shown_ph(r, plant_ph(&r->tank, near));
+    const struct plant_sight there = plant_look(&r->tank, near);
+    const double ec = reservoir_shown_ec(r, there.ec_us_cm);
+    const double ph = reservoir_shown_ph(r, there.ph);
     const double degc = reservoir_degc_at(r, r->now_s) + r->truth.ec_degc_off;
     return (struct reservoir_look){
         .ec_us_cm = show(r, RESERVOIR_EC, ec, seconds),

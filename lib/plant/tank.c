@@ -3,7 +3,7 @@
 #include <math.h>
 
 #include "lib/base/invariant.h"
-#include "lib/base/real.h"
+#include "lib/chem/quick_exp.h"
 #include "lib/plant/water.h"
 
 static const double day_s = 86400.0, hour_s = 3600.0;
@@ -86,8 +86,8 @@ static void mix(struct plant_tank *t, double seconds)
     const struct plant_tank_config *c = &t->config;
     if (!(c->flow_l_min > 0.0)) return;
     const double tau_s = c->mixing_factor * c->volume_l / c->flow_l_min * 60.0;
-    const double mixed = tau_s > 0.0 ? 1.0 - real_exp(-seconds / tau_s) : 1.0;
-    const struct plant_water mean = blend(&t->far_water, &t->near_water, c->near_share);
+    const double mixed = tau_s > 0.0 ? 1.0 - quick_exp(-seconds / tau_s) : 1.0;
+    const struct plant_water mean = plant_mixed(t);
     t->near_water = blend(&t->near_water, &mean, mixed);
     t->far_water = blend(&t->far_water, &mean, mixed);
 }
@@ -102,7 +102,7 @@ static void breathe(const struct plant_tank *t, struct plant_water *w, double *p
     const double tiny = 1e-12; /* at pH 12 there is next to no CO2 */
     const double share = water_co2_share(&k, *ph) + tiny;
     const double in_balance = t->pure.co2 * c->co2_ppm * 1e-6 / share;
-    const double kept = real_exp(-c->co2_per_hour * share * seconds / hour_s);
+    const double kept = quick_exp(-c->co2_per_hour * share * seconds / hour_s);
     w->carbon = in_balance + (w->carbon - in_balance) * kept;
 }
 
@@ -170,16 +170,36 @@ void plant_tank_step(struct plant_tank *t, double seconds, bool circulating, dou
 
 /* --- what probes see -------------------------------------------------------------------------- */
 
+static struct plant_sight look_at(
+    const struct plant_tank *t, const struct plant_water *w, double ph)
+{
+    const struct water_constants k = water_constants_of(&t->pure, w->cations);
+    const double found = water_ph(w, &k, ph);
+    return (struct plant_sight){ water_rough_ec_us_cm(w, &k, found), found };
+}
+
+struct plant_sight plant_look(const struct plant_tank *t, bool near)
+{
+    return near ? look_at(t, &t->near_water, t->near_ph) : look_at(t, &t->far_water, t->far_ph);
+}
+
 double plant_ec_us_cm(const struct plant_tank *t, bool near)
 {
-    const struct plant_water *w = near ? &t->near_water : &t->far_water;
-    const struct water_constants k = water_constants_of(&t->pure, w->cations);
-    return water_rough_ec_us_cm(w, &k, water_ph(w, &k, near ? t->near_ph : t->far_ph));
+    return plant_look(t, near).ec_us_cm;
 }
 
 double plant_ph(const struct plant_tank *t, bool near)
 {
-    const struct plant_water *w = near ? &t->near_water : &t->far_water;
-    const struct water_constants k = water_constants_of(&t->pure, w->cations);
-    return water_ph(w, &k, near ? t->near_ph : t->far_ph);
+    return plant_look(t, near).ph;
+}
+
+struct plant_water plant_mixed(const struct plant_tank *t)
+{
+    return blend(&t->far_water, &t->near_water, t->config.near_share);
+}
+
+struct plant_sight plant_look_mixed(const struct plant_tank *t)
+{
+    const struct plant_water w = plant_mixed(t);
+    return look_at(t, &w, t->far_ph);
 }

@@ -73,6 +73,14 @@ void plant_tank_step(struct plant_tank *t, double seconds, bool circulating, dou
 double plant_ec_us_cm(const struct plant_tank *t, bool near);
 double plant_ph(const struct plant_tank *t, bool near);
 
+/* Both at once, at half the cost; and of the whole tank as if it were mixed. */
+struct plant_sight {
+    double ec_us_cm, ph;
+};
+struct plant_sight plant_look(const struct plant_tank *t, bool near);
+struct plant_sight plant_look_mixed(const struct plant_tank *t);
+struct plant_water plant_mixed(const struct plant_tank *t);
+
 /* Of a composition; its EC with the pH that it has at 25 degC. */
 double plant_water_ec_us_cm(const struct plant_water *w);
 double plant_water_ph(const struct plant_water *w, double degc);

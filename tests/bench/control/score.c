@@ -216,8 +216,8 @@ static void count_ph(struct score *s, const struct reservoir *r, double ph, doub
 
 void score_minute(struct score *s, const struct reservoir *r)
 {
-    const double true_ec = reservoir_ec(r), true_ph = reservoir_ph(r);
-    const double ec = reservoir_shown_ec(r, true_ec), ph = reservoir_shown_ph(r, true_ph);
+    const struct plant_sight truth = reservoir_mixed(r);
+    const double ec = reservoir_shown_ec(r, truth.ec_us_cm), ph = reservoir_shown_ph(r, truth.ph);
     const double set_ec = reservoir_set_ec(r), band = band_ec_us_cm(set_ec);
     const bool ec_in = fabs(ec - set_ec) <= band;
     const bool ph_in = fabs(ph - r->truth.target.ph) <= BAND_PH;
@@ -226,8 +226,8 @@ void score_minute(struct score *s, const struct reservoir *r)
     if (ph_in && s->ph_reached_s < 0.0) s->ph_reached_s = r->now_s;
     if (ec_in && ph_in && s->reached_s < 0.0) s->reached_s = r->now_s;
     follow_change(s, r, ec_in && ph_in);
-    count_ec(s, r, ec, true_ec);
-    count_ph(s, r, ph, true_ph);
+    count_ec(s, r, ec, truth.ec_us_cm);
+    count_ph(s, r, ph, truth.ph);
 }
 
 /* --- the end ---------------------------------------------------------------------------------- */
