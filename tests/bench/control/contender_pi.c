@@ -1,16 +1,16 @@
 /* A proportional-integral law for each of EC and pH. Its output is a rate, uS/cm or meq/L an hour,
  * that is collected until it is worth a pulse. Anti-windup by conditional integration: the integral
  * stands while the output is cut or a pulse is refused. Gains were tuned over a grid on seeds 1 to
- * 64 of the bench, as multiples of the tank's turnover (the numbers are in docs/control-bench.md).
+ * 32 of the bench, 12 days, as multiples of the tank's turnover (docs/control-bench.md).
  */
 #include <string.h>
 
 #include "tests/bench/control/contender.h"
 
 static const double hour_s = 3600.0;
-static const double ec_gain = 0.35; /* of the error, for each turnover */
-static const double ph_gain = 0.04; /* meq/L for each pH of error and turnover */
-static const double integral_turnovers = 12.0;
+static const double ec_gain = 0.7; /* of the error, for each turnover */
+static const double ph_gain = 0.3; /* meq/L for each pH of error and turnover */
+static const double integral_turnovers = 60.0;
 static const double pulse_us_cm = 10.0, pulse_meq_l = 0.01;
 static const double rate_most_us_cm_h = 800.0, rate_most_meq_l_h = 1.0;
 
@@ -97,7 +97,7 @@ static void gave(void *self, const struct facts *f, int stock, double amount, st
 
 const struct contender contender_pi = {
     .name = "pi",
-    .what = "PI with anti-windup, tuned on seeds 1 to 64, gains by turnover",
+    .what = "PI with anti-windup, tuned on seeds 1 to 32, gains by turnover",
     .size = sizeof(struct pi),
     .begin = begin,
     .see = see,

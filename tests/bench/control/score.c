@@ -31,6 +31,9 @@ const struct figure_info figure_list[FIGURES] = {
     [FIGURE_PH_IN] = { "ph_in", "pH in band by its own probe", "%", SPREAD_LOW_IS_BAD, 100,
         "Minutes in which shown pH is within set +- 0.2, of those from first reached on. Not "
         "counted: while acid or the pH probe fails and 12 h after." },
+    [FIGURE_PH_IN_BASE] = { "ph_in_base", "  of tanks with a base", "%", SPREAD_LOW_IS_BAD, 100,
+        "The same; tanks without one can't raise pH: what falls, or was carried, below the band "
+        "stays there until the crop raises it." },
     [FIGURE_PH_HELPED] = { "ph_helped", "  and while dosing can help", "%", SPREAD_LOW_IS_BAD, 100,
         "The same without 12 h from a water change or setpoint step, and without minutes below the "
         "band of a tank that has no base." },
@@ -271,6 +274,7 @@ void score_end(struct score *s, const struct reservoir *r)
     f[FIGURE_FEED_PH_OVER] = s->worst_feed_ph;
     f[FIGURE_EC_HELPED] = share(s->ec_helped);
     f[FIGURE_PH_IN] = share(s->ph_in);
+    f[FIGURE_PH_IN_BASE] = only_if(has_base, share(s->ph_in));
     f[FIGURE_PH_HELPED] = share(s->ph_helped);
     f[FIGURE_EC_TRUE] = share(s->ec_true);
     f[FIGURE_PH_TRUE] = share(s->ph_true);

@@ -16,6 +16,7 @@ enum figure {
     FIGURE_FEED_PH_OVER, /* pH carried below its band by feed */
     FIGURE_EC_HELPED,    /* EC in band while dosing can help */
     FIGURE_PH_IN,        /* pH in band by its own probe */
+    FIGURE_PH_IN_BASE,
     FIGURE_PH_HELPED,
     FIGURE_EC_TRUE,
     FIGURE_PH_TRUE,

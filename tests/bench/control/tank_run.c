@@ -9,12 +9,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "lib/base/real.h"
 #include "lib/sense/probe.h"
 
 enum { ENDS_MAX = 8 };
 
-static const double minute_s = 60.0, hour_s = 3600.0, day_s = 86400.0;
+static const double minute_s = 60.0, day_s = 86400.0;
 static const double smallest_ml = 0.5, step_ml = 0.1;
 static const double lock_s = 36.0 * 3600.0;
 
@@ -34,10 +33,12 @@ static void cap_begin(struct cap cap[STOCKS], const struct facts *f)
     cap[STOCK_BASE] = (struct cap){ 0.3, 0.0, 0.5 * acid_day, 0.0, 0.0 };
 }
 
-static void cap_leak(struct cap *c, double seconds)
+/* A minute passes. */
+static void cap_leak(struct cap *c)
 {
-    c->in_hour *= real_exp(-seconds / hour_s);
-    c->in_day -= c->day * seconds / day_s;
+    const double kept = 0.98347145382; /* e^(-1/60) */
+    c->in_hour *= kept;
+    c->in_day -= c->day * minute_s / day_s;
     if (c->in_day < 0.0) c->in_day = 0.0;
 }
 
@@ -231,7 +232,7 @@ static void live_a_minute(struct hand *h, struct reservoir *r, struct score *sco
     watch_alarms(h, r, score);
     double wish[STOCKS] = { 0.0 };
     for (int i = 0; i < STOCKS; i++) {
-        cap_leak(&h->cap[i], minute_s);
+        cap_leak(&h->cap[i]);
         const bool locked = h->locked_to_s[i] > 0.0;
         s.most[i] = h->facts.has[i] && !locked ? cap_left(&h->cap[i]) : 0.0;
     }
