@@ -29,6 +29,9 @@ MAY_INCLUDE = {
     "journal": {"base"},
     "plant": {"base", "chem", "chain"},
     "core": {"base", "chem", "sense", "crop", "control", "dose", "chain", "journal"},
+    "forecast": {
+        "base", "chem", "sense", "crop", "control", "dose", "chain", "journal", "plant", "core",
+    },
 }
 # The model of the other side is for trials, not for the daemon that runs tanks.
 USES_PLANT = re.compile(r"^daemon/(cmd_)?(rig|forecast)\w*\.[ch]$")
