@@ -1,4 +1,5 @@
-/* journal verify, journal show. Both only read, and need no daemon. */
+/* journal verify, journal show, and the way to journal report. All only read, and need no daemon.
+ */
 #include <errno.h>
 #include <fcntl.h>
 #include <poll.h>
@@ -9,14 +10,15 @@
 #include <unistd.h>
 
 #include "daemon/cmd.h"
-#include "daemon/journal_scan.h"
+#include "daemon/cmd_journal.h"
 #include "lib/journal/canon.h"
 
-enum { TRIES_MAX = 3, TRY_AGAIN_MS = 200, GO_ON = -1 };
+enum { TRIES_MAX = 3, TRY_AGAIN_MS = 200, GO_ON = JOURNAL_GO_ON };
 
 static const char usage[] =
     "usage: dosewright journal verify DIR [--tip HASH] [--json]\n"
     "       dosewright journal show DIR [--from SEQ] [--to SEQ] [--kind KIND] [--json]\n"
+    "       dosewright journal report DIR ...\n"
     "\n"
     "verify reads every record of the journal in DIR and checks its form, its place in the\n"
     "chain and its hash. Exit code 0: whole; 1: not, and each place is told.\n"
@@ -30,6 +32,8 @@ static const char usage[] =
     "\n"
     "  --from SEQ, --to SEQ   only these numbers, both included\n"
     "  --kind KIND            only this kind: dose, outcome, request, alert ...\n"
+    "\n"
+    "report draws charts of it: 'dosewright journal report --help'.\n"
     "\n"
     "  --json   show: the lines as they are on disk; verify: the verdict as one line of JSON\n";
 
@@ -118,7 +122,7 @@ static int read_command(struct options *o, int argc, char **argv)
         fputs(usage, stdout);
         return EX_OK;
     }
-    if (argc < 2) return misused("verify or show?", "");
+    if (argc < 2) return misused("verify, show or report?", "");
     o->verify = strcmp(argv[1], "verify") == 0;
     if (!o->verify && strcmp(argv[1], "show") != 0) return misused("there is no ", argv[1]);
     return read_options(o, argc, argv);
@@ -237,7 +241,7 @@ static void print_place(FILE *out, const struct scan_place *place)
     fputs(")\n", out);
 }
 
-static void print_broken(FILE *out, const struct journal_scan *s)
+void journal_print_broken(FILE *out, const struct journal_scan *s)
 {
     for (uint32_t p = 0; p < s->places && p < SCAN_PLACES_MAX; p++) {
         print_place(out, &s->place[p]);
@@ -256,7 +260,7 @@ static void print_broken(FILE *out, const struct journal_scan *s)
 static void print_verdict(
     const struct options *o, const struct journal_scan *s, bool whole, bool tip_found)
 {
-    print_broken(stdout, s);
+    journal_print_broken(stdout, s);
     if (!tip_found)
         printf("no record has the hash %s: the journal was rewritten, its end is missing, or that "
                "record has been pruned\n",
@@ -304,20 +308,31 @@ static void print_json(
 
 /* --- both ------------------------------------------------------------------------------------- */
 
-static int cant_read(const struct options *o, const char *file, const char *what)
+int journal_cant_read(const char *dir, const char *file, const char *what)
 {
-    fprintf(stderr, "dosewright journal: %s%s%s: %s\n", o->dir, file[0] ? "/" : "", file, what);
+    fprintf(stderr, "dosewright journal: %s%s%s: %s\n", dir, file[0] ? "/" : "", file, what);
     return EX_IOERR;
 }
 
-static int run_scan(const struct options *o, struct journal_scan *s)
+int journal_run_scan(const char *dir, struct journal_scan *s)
 {
     struct problem problem = { .err = ERR_NONE };
-    if (!s) return cant_read(o, "", "there is no memory left");
-    if (journal_scan_run(s, &problem) != ERR_NONE) return cant_read(o, problem.where, problem.text);
+    if (!s) return journal_cant_read(dir, "", "there is no memory left");
+    if (journal_scan_run(s, &problem) != ERR_NONE)
+        return journal_cant_read(dir, problem.where, problem.text);
     if (s->segments.count > 0) return GO_ON;
-    (void)cant_read(o, "", "there is no journal here");
+    (void)journal_cant_read(dir, "", "there is no journal here");
     return EX_NOINPUT;
+}
+
+int journal_open_dir(const char *dir, int *ret_code)
+{
+    const int fd = open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (fd >= 0) return fd;
+    const bool missing = errno == ENOENT || errno == ENOTDIR;
+    (void)journal_cant_read(dir, "", strerror(errno));
+    *ret_code = missing ? EX_NOINPUT : EX_IOERR;
+    return -1;
 }
 
 /* A daemon may be writing the last line at this moment: that is no torn one, and is looked at
@@ -328,7 +343,7 @@ static int verify(const struct options *o, int dir_fd)
     for (int tries = 1; code == GO_ON; tries++) {
         struct tip_search search = { .wanted = o->tip, .found = o->tip[0] == '\0' };
         struct journal_scan *s = journal_scan_new(dir_fd, look_for_tip, &search);
-        code = run_scan(o, s);
+        code = journal_run_scan(o->dir, s);
         if (code == GO_ON && (s->torn.bytes == 0 || tries == TRIES_MAX)) {
             if (s->before.seq > 0 && strcmp(s->before.hash, o->tip) == 0) search.found = true;
             const bool whole = s->places == 0 && s->torn.bytes == 0 && search.found;
@@ -344,10 +359,10 @@ static int verify(const struct options *o, int dir_fd)
 static int show(struct options *o, int dir_fd)
 {
     struct journal_scan *s = journal_scan_new(dir_fd, show_record, o);
-    int code = run_scan(o, s);
+    int code = journal_run_scan(o->dir, s);
     if (code == GO_ON) {
         fflush(stdout);
-        print_broken(stderr, s);
+        journal_print_broken(stderr, s);
         code = s->places > 0 ? 1 : EX_OK;
     }
     journal_scan_free(s);
@@ -357,14 +372,11 @@ static int show(struct options *o, int dir_fd)
 int cmd_journal(int argc, char **argv)
 {
     struct options o = { .to = INT64_MAX };
+    if (argc > 1 && strcmp(argv[1], "report") == 0) return journal_report_command(argc, argv);
     int code = read_command(&o, argc, argv);
     if (code != GO_ON) return code;
-    const int dir_fd = open(o.dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    if (dir_fd < 0) {
-        const bool missing = errno == ENOENT || errno == ENOTDIR;
-        (void)cant_read(&o, "", strerror(errno));
-        return missing ? EX_NOINPUT : EX_IOERR;
-    }
+    const int dir_fd = journal_open_dir(o.dir, &code);
+    if (dir_fd < 0) return code;
     code = o.verify ? verify(&o, dir_fd) : show(&o, dir_fd);
     close(dir_fd);
     if (fflush(stdout) != 0 || ferror(stdout)) return EX_IOERR;

@@ -62,7 +62,7 @@ void report_free(struct report *r); /* NULL is fine */
  *            band_ph, state
  *   dose     id, tank, stock, ul; each if it is there: purpose (feed, acid, base), ec_us_cm, ph
  *   outcome  id, state, ul, unsure
- *   hand     serial, channel, ul: counted for the stock that a dose there was of
+ *   hand     tank, stock, ul
  *   alert    alert, on, text; tank if it is about one
  *   carry    stock, remaining_ul
  *   request  "refilled": what the bottle holds
