@@ -133,6 +133,12 @@ static void feed_plants(struct plant_water *w, double meq_l, double days)
     w->alkalinity -= ammonium;
 }
 
+/* As long as there is any: strong anions are what cations leave beyond the alkalinity. */
+static void take_nitrate(struct plant_water *w, double meq_l)
+{
+    if (w->cations > w->alkalinity) w->alkalinity += meq_l;
+}
+
 static void grow(struct plant_tank *t, double seconds, double light)
 {
     const struct plant_tank_config *c = &t->config;
@@ -145,8 +151,8 @@ static void grow(struct plant_tank *t, double seconds, double light)
     t->volume_l -= litres;
     concentrate(&t->near_water, before_l / t->volume_l);
     concentrate(&t->far_water, before_l / t->volume_l);
-    t->near_water.alkalinity += c->alkali_meq_l_day * light * days;
-    t->far_water.alkalinity += c->alkali_meq_l_day * light * days;
+    take_nitrate(&t->near_water, c->alkali_meq_l_day * light * days);
+    take_nitrate(&t->far_water, c->alkali_meq_l_day * light * days);
     const double meq_l = c->uptake_meq_per_l * litres / t->volume_l;
     if (!(meq_l > 0.0)) return;
     feed_plants(&t->near_water, meq_l, light * days);
