@@ -31,6 +31,7 @@ static const struct command commands[] = {
     { "ask", cmd_ask, "other requests: setpoint, acknowledge, claim, refilled, service, identify" },
     { "journal", cmd_journal, "verify or show the journal" },
     { "reckon", cmd_reckon, "stock arithmetic: mixes, stock tanks, acid, dilution, probes" },
+    { "forecast", cmd_forecast, "weeks of a site in seconds, against a model of its water" },
     { "drive", cmd_drive, "the core driven from outside: events in, actions out, as JSON lines" },
     { "rig", cmd_rig, "a virtual chain, probes and tanks, for trials" },
 };
