@@ -71,6 +71,22 @@ START_TEST(a_dose_arrives_after_its_run_and_its_tube_and_raises_the_tank_by_its_
 }
 END_TEST
 
+START_TEST(a_dose_mixes_from_the_moment_it_arrives)
+{
+    struct reservoir_truth t = still();
+    struct reservoir a, b;
+    reservoir_init(&a, &t, 1);
+    reservoir_init(&b, &t, 1);
+    reservoir_pump(&a, RESERVOIR_ACID, 40, 3);
+    reservoir_pump(&b, RESERVOIR_ACID, 40, 3);
+    reservoir_advance(&a, 60, true);
+    reservoir_advance(&b, 10, true);
+    reservoir_advance(&b, 50, true);
+    ck_assert_double_eq_tol(a.tank.near_water.alkalinity, b.tank.near_water.alkalinity, 1e-9);
+    ck_assert(a.tank.far_water.alkalinity < t.tank.source.alkalinity - 0.005);
+}
+END_TEST
+
 START_TEST(doses_of_all_pumps_together_bring_what_they_hold)
 {
     struct reservoir_truth t = still();
@@ -174,6 +190,11 @@ START_TEST(plants_drink_their_share_in_a_day_most_at_noon_and_next_to_nothing_at
     reservoir_advance(&r, 11 * 3600, true);
     ck_assert_double_eq_tol(r.tank.volume_l, 190, 200 * 1e-6);
     ck_assert_double_eq_tol(held(&r) / before, 1.0, 1e-9);
+    reservoir_init(&r, &t, 1);
+    reservoir_advance(&r, 5.5 * 3600, true);
+    const double dawn_l = r.tank.volume_l;
+    reservoir_advance(&r, 3600, true); /* as much as on average: rising evenly about six */
+    ck_assert_double_eq_tol(dawn_l - r.tank.volume_l, 10.0 / 24, 1e-4);
     t.starts_s = day_s / 2;
     reservoir_init(&r, &t, 1);
     reservoir_advance(&r, 3600, true);
@@ -287,6 +308,24 @@ START_TEST(a_change_of_water_comes_when_it_was_drawn_also_with_a_float_valve)
     ck_assert_double_eq_tol(held(&r) / 200, 0.75 * before + 0.25 * source, 1e-9);
     reservoir_advance(&r, 80000, true);
     ck_assert_double_eq_tol(held(&r) / 200, 0.75 * before + 0.25 * source, 1e-9);
+    reservoir_init(&r, &t, 1); /* to the second also within one long step */
+    reservoir_advance(&r, 5060.5, true);
+    ck_assert_double_eq_tol(r.tank.volume_l, 155, 1e-6);
+}
+END_TEST
+
+START_TEST(a_float_valve_works_again_after_a_change_of_water)
+{
+    struct reservoir_truth t = still();
+    t.tank.drink_share_per_day = 0.05;
+    t.tank.float_valve = true;
+    struct reservoir r;
+    reservoir_init(&r, &t, 1);
+    reservoir_change_water(&r, 0.2);
+    reservoir_advance(&r, 400, true);
+    ck_assert_double_lt(r.tank.volume_l, 190);
+    reservoir_advance(&r, 80000, true);
+    ck_assert_double_eq_tol(r.tank.volume_l, 200, 1e-9);
 }
 END_TEST
 
@@ -307,8 +346,11 @@ START_TEST(hands_refill_after_their_days)
     ck_assert_double_eq_tol(r.tank.volume_l, 200, 0.01);
     reservoir_advance(&r, day_s, true);
     ck_assert_double_eq_tol(r.tank.volume_l, 192, 0.05);
-    ck_assert_double_eq_tol(
-        held(&r), 200 * t.tank.source.cations + 24 * t.tank.source.cations, 0.1);
+    ck_assert_double_eq_tol(held(&r), 224 * t.tank.source.cations, 0.1);
+    for (int i = 0; i < 2; i++) { /* the next time, too */
+        reservoir_advance(&r, day_s, true);
+    }
+    ck_assert_double_eq_tol(r.tank.volume_l, 200, 0.1);
 }
 END_TEST
 
@@ -391,6 +433,7 @@ int main(void)
     TCase *tc = tcase_create("reservoir");
     tcase_set_timeout(tc, 120);
     tcase_add_test(tc, a_dose_arrives_after_its_run_and_its_tube_and_raises_the_tank_by_its_amount);
+    tcase_add_test(tc, a_dose_mixes_from_the_moment_it_arrives);
     tcase_add_test(tc, doses_of_all_pumps_together_bring_what_they_hold);
     tcase_add_test(tc, a_pump_wears_evenly_and_repeats_within_its_deviation);
     tcase_add_test(tc, a_bottle_gives_its_last_drop_and_no_more_until_there_is_a_new_one);
@@ -403,6 +446,7 @@ int main(void)
     tcase_add_test(tc, the_water_is_warmest_at_three_in_the_afternoon);
     tcase_add_test(tc, a_changed_share_dilutes_as_it_should_within_ten_minutes);
     tcase_add_test(tc, a_change_of_water_comes_when_it_was_drawn_also_with_a_float_valve);
+    tcase_add_test(tc, a_float_valve_works_again_after_a_change_of_water);
     tcase_add_test(tc, hands_refill_after_their_days);
     tcase_add_test(tc, hands_refill_when_a_quarter_is_gone);
     tcase_add_test(tc, longer_steps_are_as_good_as_short_ones);
