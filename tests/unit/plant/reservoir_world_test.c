@@ -128,6 +128,24 @@ START_TEST(what_happens_is_as_frequent_as_it_should_be)
 }
 END_TEST
 
+/* Each group of numbers has a chance of its own: a large tank says nothing about its water. */
+START_TEST(groups_are_drawn_apart)
+{
+    double sum[3] = { 0, 0, 0 };
+    for (uint64_t seed = 0; seed < WORLDS; seed++) {
+        struct reservoir_truth t;
+        reservoir_draw(&t, seed, true);
+        const double tank = log(t.tank.volume_l / 20) / log(50.0) - 0.5;
+        sum[0] += tank * ((t.tank.source.alkalinity - 0.5) / 3.5 - 0.5);
+        sum[1] += tank * ((t.pump[RESERVOIR_FEED].per_ml.cations_meq - 1.5) / 2.0 - 0.5);
+        sum[2] += tank * (t.change.at_s / day_s - 14) / 18;
+    }
+    for (int i = 0; i < 3; i++) { /* 1/12 if they were the same */
+        ck_assert_double_le(fabs(sum[i] / WORLDS), 0.01);
+    }
+}
+END_TEST
+
 START_TEST(typical_values_are_in_the_middle_and_live_for_a_month)
 {
     struct reservoir_truth t;
@@ -272,6 +290,7 @@ int main(void)
     tcase_add_test(tc, every_tank_is_within_its_ranges);
     tcase_add_test(tc, every_stock_and_probe_is_within_its_ranges);
     tcase_add_test(tc, what_happens_is_as_frequent_as_it_should_be);
+    tcase_add_test(tc, groups_are_drawn_apart);
     tcase_add_test(tc, typical_values_are_in_the_middle_and_live_for_a_month);
     tcase_add_test(tc, one_seed_is_one_world_bit_for_bit);
     tcase_add_test(tc, looking_at_the_truth_changes_nothing);
