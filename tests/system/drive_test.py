@@ -36,13 +36,18 @@ class Session:
         )
 
     def raw(self, line):
-        """One line, one answer."""
+        """One line, one answer; with --ticks, what was done before it is kept in 'before'."""
         self.lines.append(line)
         self.process.stdin.write(line + b"\n")
         self.process.stdin.flush()
-        answer = self.process.stdout.readline()
-        self.answers.append(answer)
-        return json.loads(answer)
+        self.before = []
+        while True:
+            answer = self.process.stdout.readline()
+            self.answers.append(answer)
+            told = json.loads(answer)
+            if "tick" not in told:
+                return told
+            self.before.append(told)
 
     def say(self, **members):
         return self.raw(json.dumps(members).encode())
@@ -167,7 +172,7 @@ class Tank:
         self.taken = {}
 
     def drink(self, ran):
-        for channel, ec, ph in ((1, 0.03, 0.0), (2, 0.03, 0.0), (3, 0.0, -0.12)):
+        for channel, ec, ph in ((1, 0.05, 0.0), (2, 0.04, 0.0), (3, 0.0, -0.2)):
             ms = ran.get((self.position, channel), 0)
             ml = (ms - self.taken.get(channel, 0)) / 1000.0
             self.taken[channel] = ms
@@ -187,13 +192,18 @@ class Bench:
         noon = datetime.datetime.now(datetime.timezone.utc).replace(hour=12, minute=0, second=0)
         self.civil_ms = civil_ms or int(noon.timestamp()) * 1000
         self.records, self.commands, self.wakes_ms = [], [], 0
-        self.relink = False
+        self.relink, self.ticks = False, True
 
     def tell(self, **members):
         answer = self.session.say(mono_ms=self.at_ms, **members)
         assert "error" not in answer, answer
         self.wakes_ms = answer["wakes_at_ms"]
-        for action in answer["actions"]:
+        for told in self.session.before + [answer]:
+            self.perform(told["actions"])
+        return answer
+
+    def perform(self, actions):
+        for action in actions:
             if action["do"] == "record":
                 self.records.append(action["record"])
             elif action["do"] in ("send", "stop", "claim"):
@@ -203,7 +213,6 @@ class Bench:
                     self.publish(topic, payload)
             elif action["do"] in ("activate", "stand-by"):
                 self.relink = True
-        return answer
 
     def publish(self, topic, payload):
         self.tell(topic=topic, payload=json.dumps(payload))
@@ -233,14 +242,16 @@ class Bench:
             tank.drink(self.head.ran)
         if self.relink:
             self.connect()
+        noise = 0.002 * (self.at_ms // 1000 % 5 - 2)  # a probe that never moves is stuck
+        for name, tank in zip(self.names, self.tanks):
+            if self.at_ms % 2000 == 0:
+                self.tell(topic="glass/%s/temperature" % name, payload="21.0")
+                self.tell(topic="glass/%s/ec" % name, payload="%.4f" % (tank.ec_ms_cm + noise))
+            if self.at_ms % 2000 == 1000:
+                self.tell(topic="glass/%s/ph" % name, payload="%.3f" % (tank.ph + noise))
         if self.at_ms % 2000 == 0:
             self.publish(HEAD + "/chain/beat", self.head.beat())
-            for name, tank in zip(self.names, self.tanks):
-                self.tell(topic="glass/%s/temperature" % name, payload="21.0")
-                noise = 0.002 * (self.at_ms // 2000 % 5 - 2)  # a probe that never moves is stuck
-                self.tell(topic="glass/%s/ec" % name, payload="%.4f" % (tank.ec_ms_cm + noise))
-                self.tell(topic="glass/%s/ph" % name, payload="%.3f" % (tank.ph + noise))
-        for _ in range(20):
+        for _ in range(20 if self.ticks else 0):
             if self.wakes_ms is None or self.wakes_ms > self.at_ms:
                 break
             self.tell(tick=True)
@@ -496,11 +507,22 @@ class Drive(unittest.TestCase):
         self.assertEqual(bench.kinds("dose"), [])
         self.assertIn("no space left", bench.tell(view="basil-bench")["view"]["tanks"][0]["why"])
 
-    def test_with_ticks_a_recorded_session_needs_none(self):
-        """The messages alone, as they were recorded: what is done is the same."""
+    def test_with_ticks_the_core_wakes_itself(self):
+        bench = Bench(self.open("--ticks"))
+        bench.ticks = False
+        bench.start()
+        bench.run(600)
+        self.assertNotIn(b'"tick"', b"".join(bench.session.lines))
+        self.assertTrue(bench.kinds("dose"))
+        self.assertEqual(bench.head.refusals, [])
+        self.assertAlmostEqual(bench.tanks[0].ec_ms_cm, 1.2, delta=0.15)
+        answer = bench.session.say(mono_ms=bench.at_ms + 40 * 86400 * 1000, sent={"id": "x", "chain": "west"})
+        self.assertIn("31 days", answer["error"])
+
+    def test_a_replay_with_its_ticks_is_exact_and_without_them_reads_the_same_messages(self):
         bench = Bench(self.open())
         bench.start()
-        bench.run(200)
+        bench.run(60)
         bench.session.end()
         messages = [line for line in bench.session.lines if b'"tick"' not in line]
         again = subprocess.run(
@@ -510,13 +532,15 @@ class Drive(unittest.TestCase):
             check=True,
             timeout=60,
         )
-        sent = []
-        for line in again.stdout.splitlines():
-            for action in json.loads(line)["actions"]:
-                if action["do"] == "send":
-                    sent.append(json.loads(action["payload"])["action"])
-        self.assertEqual(sent[:2], ["circulate", "circulate"])
-        self.assertIn("dose", sent)
+        answers = [json.loads(line) for line in again.stdout.splitlines()]
+        self.assertEqual(len([a for a in answers if "tick" not in a]), len(messages))
+        commands = [
+            json.loads(action["payload"])["action"]
+            for answer in answers
+            for action in answer["actions"]
+            if action["do"] == "send"
+        ]
+        self.assertEqual(commands[:2], ["circulate", "circulate"])
 
     def test_summer_time_comes_by_line_where_it_must(self):
         bench = Bench(self.open())
