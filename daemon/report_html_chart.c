@@ -11,10 +11,12 @@ enum {
     TICKS_MOST = 7,
     LINES_MOST = 40, /* alerts that are drawn through the charts */
     LANE_HIGH = 24,
+    DOSES_MANY = 150,
 };
 
-#define DOT_LEAST 2.5 /* radius of the smallest dose, and what the largest has more */
+#define DOT_LEAST 1.5 /* radius of the smallest dose, and what the largest has more */
 #define DOT_MORE 8.0
+#define DOT_MORE_MANY 6.0 /* when there are many */
 
 static const int high_of[REPORT_CHANNELS] = { 170, 170, 80 };
 
@@ -158,14 +160,14 @@ static void put_upright(const struct chart *c)
 
 static int steps_of(const struct chart *c)
 {
-    return (int)lround((c->scale.high - c->scale.low) / c->scale.step);
+    return (int)floor((c->scale.high - c->scale.first) / c->scale.step);
 }
 
 static void put_scale(const struct chart *c)
 {
     fprintf(c->out, "<svg aria-hidden=\"true\" height=\"%d\">", c->high);
     for (int i = 0; i <= steps_of(c); i++) {
-        const double value = c->scale.low + i * c->scale.step;
+        const double value = c->scale.first + i * c->scale.step;
         fputs("<text x=\"85%\" text-anchor=\"end\" y=\"", c->out);
         report_put_real(c->out, down(c, value) + 4, 1);
         fputs("\">", c->out);
@@ -179,7 +181,7 @@ static void put_grid(const struct chart *c)
 {
     fputs("<g class=\"grid\">", c->out);
     for (int i = 0; i <= steps_of(c); i++) {
-        const double y = down(c, c->scale.low + i * c->scale.step);
+        const double y = down(c, c->scale.first + i * c->scale.step);
         fputs("<line x1=\"0\" x2=\"100%\" y1=\"", c->out);
         report_put_real(c->out, y, 1);
         fputs("\" y2=\"", c->out);
@@ -276,7 +278,7 @@ static void put_times(const struct chart *c)
 {
     static const double edge = 0.04;
     int count = 0;
-    fputs("<div class=\"row\" aria-hidden=\"true\"><span></span><svg height=\"20\">", c->out);
+    fputs("<div class=\"row times\" aria-hidden=\"true\"><span></span><svg height=\"20\">", c->out);
     for (int64_t t = c->ticks.first_ms; t <= c->r->last_ms; t += c->ticks.step_ms, count++) {
         const double place = across(c->r, t);
         char label[32];
@@ -331,7 +333,8 @@ static void put_dose(const struct chart *c, const struct report_mark *m, int64_t
         (unsigned)m->doses, LANE_HIGH / 2);
     put_percent(c, "cx", m->from_ms + (m->to_ms - m->from_ms) / 2);
     fputs(" r=\"", c->out);
-    report_put_real(c->out, DOT_LEAST + DOT_MORE * sqrt(share), 1);
+    const double more = c->t->marks > DOSES_MANY ? DOT_MORE_MANY : DOT_MORE;
+    report_put_real(c->out, DOT_LEAST + more * sqrt(share), 1);
     fputs("\">", c->out);
     put_dose_title(c, m);
     fputs("</circle>", c->out);
@@ -427,6 +430,10 @@ void page_put_charts(FILE *out, const struct report *r, const struct report_tank
 {
     struct chart c = { .out = out, .r = r, .t = t };
     bool any = t->stocks > 0 || t->alerts.count > 0;
+    if (!r->any) {
+        fputs("<p>Nothing of this tank has a time that is known.</p>", out);
+        return;
+    }
     c.ticks = report_time_ticks(r->first_ms, r->last_ms, TICKS_MOST);
     for (int i = 0; i < REPORT_CHANNELS; i++) {
         put_chart(&c, (enum report_channel)i);

@@ -12,14 +12,17 @@ static int by_day(const void *a, const void *b)
     return (int)x->stock - (int)y->stock;
 }
 
-static void put_day_cell(FILE *out, const char *stock, int64_t ul, int64_t most_ul)
+static void put_day_cell(FILE *out, const struct report_stock *stock, int64_t ul, int64_t most_ul)
 {
-    fputs("<td data-k=\"", out);
-    page_put(out, stock);
+    fprintf(out, "<td class=\"c-%s\" data-k=\"", report_purpose_word(stock->purpose));
+    page_put(out, stock->key);
     fputs("\" style=\"--s:", out);
-    report_put_real(out, most_ul > 0 ? 100.0 * (double)ul / (double)most_ul : 0, 0);
+    report_put_real(out, most_ul > 0 && ul > 0 ? 100.0 * (double)ul / (double)most_ul : 0, 0);
     fputs("%\">", out);
-    report_put_ml(out, ul);
+    if (ul < 0)
+        fputs("\xe2\x80\x93", out); /* a dash: nothing on that day */
+    else
+        report_put_ml(out, ul);
     fputs("</td>", out);
 }
 
@@ -33,10 +36,10 @@ static uint32_t put_day(FILE *out, const struct report_tank *t, const struct rep
     fprintf(out, "<tr><th scope=\"row\">%s</th>", text);
     for (uint32_t s = 0; s < t->stocks; s++) {
         if (used < count && day[used].day == day->day && day[used].stock == s) {
-            put_day_cell(out, t->stock[s].key, day[used].ul, most_ul[s]);
+            put_day_cell(out, &t->stock[s], day[used].ul, most_ul[s]);
             used++;
         } else {
-            put_day_cell(out, t->stock[s].key, 0, 0);
+            put_day_cell(out, &t->stock[s], -1, 0);
         }
     }
     fputs("</tr>\n", out);
@@ -60,7 +63,7 @@ static void put_days_foot(FILE *out, const struct report_tank *t)
 {
     fputs("</tbody><tfoot><tr><th scope=\"row\">all</th>", out);
     for (uint32_t s = 0; s < t->stocks; s++) {
-        put_day_cell(out, t->stock[s].key, t->stock[s].ul, 0);
+        put_day_cell(out, &t->stock[s], t->stock[s].ul, 0);
     }
     fputs("</tr></tfoot></table>\n", out);
 }

@@ -262,9 +262,9 @@ struct report_ticks report_time_ticks(int64_t from_ms, int64_t to_ms, int most);
 /* What is written at one of them. */
 void report_tick_text(char ret[32], const struct report_ticks *ticks, int64_t at_ms);
 
-/* A scale of values: from low to high in round steps. */
+/* A scale of values: from low to high, with marks at first, first + step, ... */
 struct report_scale {
-    double low, high, step;
+    double low, high, first, step;
     unsigned decimals;
 };
 /* Of a channel of a tank, in the unit shown: its readings, its second line and its band. False when

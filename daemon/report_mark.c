@@ -9,7 +9,7 @@ enum { FIRST_SHIFT = 15, SHIFT_MOST = 44 }; /* 2^15 ms: half a minute */
 int report_stock_of(struct report_tank *tank, const char *key)
 {
     char clean[REPORT_KEY_LONGEST];
-    report_clean(clean, sizeof clean, key);
+    report_clean(clean, sizeof clean, key[0] ? key : "?");
     for (uint32_t i = 0; i < tank->stocks; i++) {
         if (text_same(tank->stock[i].key, clean)) return (int)i;
     }

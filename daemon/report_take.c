@@ -145,6 +145,18 @@ static bool read_ul(const struct record *record, int64_t *ret)
     return record_int(record, "ul", ret) && *ret >= 0 && *ret <= ul_most;
 }
 
+/* Older records don't say what a dose was for, but what it was expected to do. */
+static enum report_purpose guess_purpose(const struct record *record)
+{
+    int64_t ec_milli = 0, ph_micro = 0;
+    double ph = 0, set = 0;
+    if (record_int(record, "ec_milli", &ec_milli) && ec_milli > 0) return REPORT_FEED;
+    if (!record_int(record, "ph_micro", &ph_micro) || ph_micro <= 0) return REPORT_OTHER;
+    if (!record_real(record, "ph", &ph) || !record_real(record, "set_ph", &set))
+        return REPORT_OTHER;
+    return ph > set ? REPORT_ACID : REPORT_BASE;
+}
+
 static enum report_purpose read_purpose(const struct record *record)
 {
     const char *word = record_text_or_empty(record, "purpose");
@@ -152,7 +164,7 @@ static enum report_purpose read_purpose(const struct record *record)
         if (text_same(word, report_purpose_word((enum report_purpose)p)))
             return (enum report_purpose)p;
     }
-    return REPORT_OTHER;
+    return guess_purpose(record);
 }
 
 /* The tank and the place of the stock in it. False: it isn't in the report. */

@@ -151,6 +151,7 @@ static void put_chart(const struct paper *p, const struct report *r, const struc
     struct report_scale scale;
     if (t->line[channel].readings == 0 || !report_scale_of(&scale, t, channel)) return;
     const double divisor = report_channel_show(channel)->scale;
+    const unsigned decimals = report_channel_show(channel)->decimals;
     struct plot *plot = malloc(sizeof *plot);
     if (!plot) return;
     start_chart(plot, p, r, p->ascii ? ROWS_ASCII : ROWS_BRAILLE);
@@ -162,8 +163,8 @@ static void put_chart(const struct paper *p, const struct report *r, const struc
     for (int row = 0; row < plot->rows; row++) {
         char label[32] = "";
         struct text text = text_over(label, sizeof label);
-        if (row == 0) text_add_real(&text, scale.high, scale.decimals);
-        if (row == plot->rows - 1) text_add_real(&text, scale.low, scale.decimals);
+        if (row == 0) text_add_real(&text, scale.high, decimals);
+        if (row == plot->rows - 1) text_add_real(&text, scale.low, decimals);
         put_blanks(p, MARGIN - 1 - (int)text.length);
         fputs(label, p->out);
         fputs(p->ascii ? " |" : " │", p->out);
@@ -185,11 +186,10 @@ static void put_times(const struct paper *p, const struct report *r)
         char label[32];
         report_tick_text(label, &ticks, t);
         const int column = (int)((double)(t - r->first_ms) / span * (wide - 1));
-        if (column < at || column + width_of(label) > wide) continue;
+        if ((at > 0 && column <= at) || column + width_of(label) > wide) continue;
         put_blanks(p, column - at);
         fputs(label, p->out);
-        at = column + width_of(label) + 1;
-        putc(' ', p->out);
+        at = column + width_of(label);
     }
     putc('\n', p->out);
 }
@@ -251,7 +251,7 @@ static void put_alert_lane(
     if (!plot) return;
     start_chart(plot, p, r, 1);
     memset(lane, ' ', sizeof lane);
-    lane[plot->columns] = '\0';
+    int end = plot->columns;
     for (uint32_t i = 0; i < alerts->count; i++) {
         const struct report_alert *a = &alerts->item[i];
         const int64_t from = a->from_ms > r->first_ms ? a->from_ms : r->first_ms;
@@ -261,6 +261,10 @@ static void put_alert_lane(
             if (lane[c] != '!') lane[c] = c == begin ? '!' : '-';
         }
     }
+    while (end > 0 && lane[end - 1] == ' ') {
+        end--;
+    }
+    lane[end] = '\0';
     put_blanks(p, MARGIN + 1);
     fputs(lane, p->out);
     putc('\n', p->out);

@@ -144,7 +144,7 @@ static double round_step(double least, unsigned *ret_decimals)
 bool report_scale_of(
     struct report_scale *ret, const struct report_tank *tank, enum report_channel channel)
 {
-    static const double narrowest[REPORT_CHANNELS] = { 0.2, 0.5, 3 }, intervals = 4;
+    static const double narrowest[REPORT_CHANNELS] = { 0.2, 0.5, 3 }, intervals = 4, margin = 0.03;
     const double scale = report_channel_show(channel)->scale;
     const struct report_line *lines[] = { &tank->line[channel], &tank->truth[channel] };
     double low = NAN, high = NAN;
@@ -163,8 +163,9 @@ bool report_scale_of(
         high += lacks / 2;
     }
     ret->step = round_step((high - low) / intervals, &ret->decimals);
-    ret->low = floor(low / ret->step) * ret->step;
-    ret->high = ceil(high / ret->step) * ret->step;
+    ret->low = low - margin * (high - low);
+    ret->high = high + margin * (high - low);
+    ret->first = ceil(ret->low / ret->step) * ret->step;
     return true;
 }
 
@@ -214,9 +215,11 @@ bool report_shows_bottles(const struct report *r)
 
 double report_days_left(const struct report *r, const struct report_bottle *bottle)
 {
+    static const double longest = 36500; /* nobody waits for that */
     const double days = (double)(r->last_ms - r->first_ms) / (double)DAY_MS;
     if (!bottle->has_left || bottle->used_ul <= 0 || days < 1) return NAN;
-    return (double)bottle->left_ul / ((double)bottle->used_ul / days);
+    const double left = (double)bottle->left_ul / ((double)bottle->used_ul / days);
+    return left > longest ? NAN : left;
 }
 
 void report_write(const struct report *r, enum report_form form, FILE *out,
