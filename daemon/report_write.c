@@ -219,7 +219,7 @@ double report_days_left(const struct report *r, const struct report_bottle *bott
     const double days = (double)(r->last_ms - r->first_ms) / (double)DAY_MS;
     if (!bottle->has_left || bottle->used_ul <= 0 || days < 1) return NAN;
     const double left = (double)bottle->left_ul / ((double)bottle->used_ul / days);
-    return left > longest ? NAN : left;
+    return left > longest ? (double)NAN : left;
 }
 
 void report_write(const struct report *r, enum report_form form, FILE *out,
