@@ -137,7 +137,7 @@ static void take_away(struct report *r, int section, struct forecast *f, uint32_
     add_number(&c, true, after.doses - before.doses, 0);
     add_number(&c, f->noticed, hours_of(mono_since(f->noticed_at.mono, taken.mono)), 1);
     add_word(&c, f->noticed ? f->notice : "");
-    add_word(&c, early ? "an alert of that kind before" : "");
+    add_word(&c, early ? "a false one before" : f->noticed ? "" : "not noticed");
     report_row(r, section, c.cell);
 }
 
