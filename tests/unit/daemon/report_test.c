@@ -1,0 +1,564 @@
+/* What a report keeps of the records: nothing that matters may be lost. */
+#include <math.h>
+
+#include "lib/base/text.h"
+#include "tests/unit/daemon/report_fixture.h"
+
+/* --- readings --------------------------------------------------------------------------------- */
+
+START_TEST(a_few_readings_are_kept_as_they_are)
+{
+    struct report *r = new_report();
+    take_water(r, "bench", 0, 1234.5, 5.912);
+    take_water(r, "bench", 10, 1200, 5.8);
+    cJSON *json = as_json(r);
+    const cJSON *points = member(channel(json, "ec"), "points");
+    ck_assert_int_eq(cJSON_GetArraySize(points), 2);
+    const cJSON *first = cJSON_GetArrayItem(points, 0);
+    ck_assert_str_eq(cJSON_GetArrayItem(first, 0)->valuestring, "2031-04-02T00:00:00.000Z");
+    ck_assert_double_eq_tol(cJSON_GetArrayItem(first, 1)->valuedouble, 1.2345, 6e-4);
+    ck_assert_double_eq_tol(number(channel(json, "ph"), "high"), 5.912, 1e-9);
+    ck_assert_double_eq_tol(number(channel(json, "ph"), "last"), 5.8, 1e-9);
+    cJSON_Delete(json);
+}
+END_TEST
+
+/* One reading of 200,000 is far off, up or down, anywhere. */
+START_TEST(thinning_loses_no_spike)
+{
+    static const int all = 200000, where[] = { 0, 1, 77777, 131072, 199998, 199999 };
+    const int spike = where[_i / 2];
+    const double off = _i % 2 ? 9000 : 3;
+    struct report *r = new_report();
+    for (int i = 0; i < all; i++) {
+        take_water(r, "bench", i, i == spike ? off : 1200 + i % 7, 5.8);
+    }
+    cJSON *json = as_json(r);
+    const cJSON *points = member(channel(json, "ec"), "points");
+    const int count = cJSON_GetArraySize(points);
+    ck_assert_int_le(count, REPORT_POINTS_MAX);
+    ck_assert_int_ge(count, REPORT_POINTS_MAX / 3);
+    ck_assert_double_eq(number(channel(json, "ec"), "readings"), all);
+    int found = 0;
+    char wanted[32];
+    struct text t = text_over(wanted, sizeof wanted);
+    text_add_civil(&t, at_minute(spike));
+    const char *before = "";
+    const cJSON *point = NULL;
+    cJSON_ArrayForEach(point, points)
+    {
+        const char *time = cJSON_GetArrayItem(point, 0)->valuestring;
+        ck_assert_msg(strcmp(before, time) < 0, "%s isn't before %s", before, time);
+        before = time;
+        if (fabs(cJSON_GetArrayItem(point, 1)->valuedouble - off / 1000) > 1e-6) continue;
+        ck_assert_str_eq(time, wanted);
+        found++;
+    }
+    ck_assert_int_eq(found, 1);
+    cJSON_Delete(json);
+}
+END_TEST
+
+START_TEST(a_silence_of_three_spacings_is_a_gap)
+{
+    struct report *r = new_report();
+    for (int i = 0; i < 50; i++) {
+        take_water(r, "bench", i * 10, 1200, 5.8);
+    }
+    take_water(r, "bench", 490 + 20, 1200, 5.8); /* one is missing: no gap */
+    take_water(r, "bench", 510 + 60, 1200, 5.8); /* five are: a gap */
+    finish(r);
+    char *html = written(r, REPORT_HTML, NULL);
+    const char *path = strstr(html, "<path class=\"reading\" d=\"");
+    ck_assert_ptr_nonnull(path);
+    char line[4096];
+    text_copy(line, strcspn(path + 25, "\"") + 1, path + 25);
+    ck_assert_int_eq(count_of(line, "M"), 2);
+    ck_assert_ptr_nonnull(strstr(html, "; 1 gap\""));
+    free(html);
+    char *json = written(r, REPORT_JSON, NULL);
+    ck_assert_ptr_nonnull(strstr(json, "\"readings\":52,\"gaps\":1,"));
+    ck_assert_int_eq(count_of(json, "{\"from\":"), 4); /* bands of EC and pH, cut at the gap */
+    free(json);
+    report_free(r);
+}
+END_TEST
+
+START_TEST(readings_within_the_band_are_counted)
+{
+    struct report *r = new_report();
+    for (int i = 0; i < 10; i++) {
+        take_water(r, "bench", i * 10, i < 3 ? 1000 : 1300, i < 9 ? 5.99 : 6.01);
+    }
+    cJSON *json = as_json(r);
+    ck_assert_double_eq_tol(number(channel(json, "ec"), "in_band_percent"), 70, 1e-6);
+    ck_assert_double_eq_tol(number(channel(json, "ph"), "in_band_percent"), 90, 1e-6);
+    ck_assert(cJSON_IsNull(member(channel(json, "degc"), "in_band_percent")));
+    cJSON_Delete(json);
+}
+END_TEST
+
+START_TEST(garbage_is_no_reading)
+{
+    struct report *r = new_report();
+    take_water(r, "bench", 0, 1e9, 99);
+    take_water(r, "bench", 10, 1200, -99);
+    cJSON *json = as_json(r);
+    ck_assert_double_eq(number(channel(json, "ec"), "readings"), 1);
+    ck_assert_double_eq(number(channel(json, "ph"), "readings"), 0);
+    ck_assert(cJSON_IsNull(member(channel(json, "ph"), "last")));
+    cJSON_Delete(json);
+}
+END_TEST
+
+/* A setpoint that changes with each record, for longer than there are places. */
+START_TEST(a_band_keeps_its_extremes_when_it_is_thinned)
+{
+    struct report *r = new_report();
+    for (int i = 0; i < 20000; i++) {
+        struct record record;
+        record_start(&record, "water");
+        record_add_text(&record, "tank", "bench");
+        record_add_real(&record, "ec_us_cm", 1200, 1);
+        record_add_real(&record, "set_ec_us_cm", i == 12345 ? 3000 : 1000 + i % 50, 1);
+        record_add_real(&record, "band_ec_us_cm", 100, 1);
+        report_take(r, &record, at_minute(i));
+    }
+    cJSON *json = as_json(r);
+    const cJSON *band = member(channel(json, "ec"), "band"), *span = NULL;
+    ck_assert_int_le(cJSON_GetArraySize(band), REPORT_POINTS_MAX / 2);
+    double high = 0, low = 9;
+    const char *before = "";
+    cJSON_ArrayForEach(span, band)
+    {
+        ck_assert_int_le(strcmp(before, word(span, "from")), 0);
+        ck_assert_int_le(strcmp(word(span, "from"), word(span, "to")), 0);
+        before = word(span, "to");
+        if (number(span, "high") > high) high = number(span, "high");
+        if (number(span, "low") < low) low = number(span, "low");
+    }
+    ck_assert_double_eq_tol(high, 3.1, 1e-9);
+    ck_assert_double_eq_tol(low, 0.9, 1e-9);
+    cJSON_Delete(json);
+}
+END_TEST
+
+START_TEST(a_clock_that_runs_back_is_told_and_keeps_the_order)
+{
+    struct report *r = new_report();
+    for (int i = 0; i < 2000; i++) {
+        take_water(r, "bench", i < 1000 ? i : i - 500, 1200 + i % 3, 5.8);
+    }
+    cJSON *json = as_json(r);
+    const char *before = "";
+    const cJSON *point = NULL;
+    cJSON_ArrayForEach(point, member(channel(json, "ec"), "points"))
+    {
+        const char *time = cJSON_GetArrayItem(point, 0)->valuestring;
+        ck_assert_int_le(strcmp(before, time), 0);
+        before = time;
+    }
+    ck_assert_double_eq(number(channel(json, "ec"), "readings"), 2000);
+    const cJSON *note = cJSON_GetArrayItem(member(json, "notes"), 0);
+    ck_assert_ptr_nonnull(note);
+    ck_assert_ptr_nonnull(strstr(note->valuestring, "1 time the clock ran back"));
+    cJSON_Delete(json);
+}
+END_TEST
+
+/* --- doses ------------------------------------------------------------------------------------ */
+
+START_TEST(a_dose_counts_what_its_outcome_says)
+{
+    struct report *r = new_report();
+    take_dose(r, "a", "leaf", 0, 1000);
+    take_outcome(r, "a", 1, 800, false);
+    take_dose(r, "b", "leaf", 5, 1000);
+    take_outcome(r, "b", 6, 0, false);
+    take_dose(r, "c", "leaf", 10, 1000);
+    take_outcome(r, "c", 11, 1000, true);
+    take_dose(r, "d", "leaf", 15, 500); /* nobody knows yet: in full */
+    cJSON *json = as_json(r);
+    const cJSON *doses = member(first_tank(json), "doses");
+    static const double ml[] = { 0.8, 0, 1, 0.5 }, failed[] = { 0, 1, 0, 0 },
+                        unsure[] = { 0, 0, 1, 0 };
+    ck_assert_int_eq(cJSON_GetArraySize(doses), 4);
+    for (int i = 0; i < 4; i++) {
+        const cJSON *d = cJSON_GetArrayItem(doses, i);
+        ck_assert_double_eq_tol(number(d, "ml"), ml[i], 1e-9);
+        ck_assert_double_eq(number(d, "failed"), failed[i]);
+        ck_assert_double_eq(number(d, "unsure"), unsure[i]);
+    }
+    const cJSON *stock = cJSON_GetArrayItem(member(first_tank(json), "stocks"), 0);
+    ck_assert_double_eq_tol(number(stock, "ml"), 2.3, 1e-9);
+    ck_assert_double_eq(number(stock, "doses"), 4);
+    ck_assert_double_eq(number(stock, "failed"), 1);
+    const cJSON *day = cJSON_GetArrayItem(member(first_tank(json), "days"), 0);
+    ck_assert_double_eq_tol(number(day, "ml"), 2.3, 1e-9);
+    ck_assert_str_eq(word(day, "day"), "2031-04-02");
+    cJSON_Delete(json);
+}
+END_TEST
+
+/* Far more than are told apart; each with an outcome that differs from what was granted. */
+START_TEST(no_dose_is_lost_when_many_become_one_mark)
+{
+    enum { ALL = 20000 };
+    static const char *const stocks[] = { "leaf-a", "leaf-b", "acid" };
+    struct report *r = new_report();
+    int64_t ul = 0, failed = 0;
+    for (int i = 0; i < ALL; i++) {
+        char id[16];
+        struct text t = text_over(id, sizeof id);
+        text_add_int(&t, i);
+        const int64_t got = i % 11 == 0 ? 0 : 1000 + i % 5;
+        take_dose(r, id, stocks[i % 3], i * 3, 1004);
+        take_outcome(r, id, i * 3 + 0.1, got, false);
+        ul += got;
+        failed += got == 0;
+    }
+    finish(r);
+    ck_assert_int_eq(report_count(r).doses, ALL);
+    char *html = written(r, REPORT_HTML, NULL);
+    ck_assert_int_le(count_of(html, "<circle class=\"dose"), REPORT_MARKS_MAX);
+    free(html);
+    cJSON *json = as_json(r);
+    const cJSON *list = member(first_tank(json), "doses"), *d = NULL;
+    ck_assert_int_le(cJSON_GetArraySize(list), REPORT_MARKS_MAX);
+    ck_assert_int_ge(cJSON_GetArraySize(list), REPORT_MARKS_MAX / 4);
+    double doses = 0, ml = 0, nothing = 0, day_ml = 0;
+    cJSON_ArrayForEach(d, list)
+    {
+        doses += number(d, "doses");
+        ml += number(d, "ml");
+        nothing += number(d, "failed");
+        ck_assert_int_le(strcmp(word(d, "time"), word(d, "until")), 0);
+    }
+    cJSON_ArrayForEach(d, member(first_tank(json), "days"))
+    {
+        day_ml += number(d, "ml");
+    }
+    ck_assert_double_eq(doses, ALL);
+    ck_assert_double_eq(nothing, (double)failed);
+    ck_assert_double_eq_tol(ml, (double)ul / 1000, 1e-6);
+    ck_assert_double_eq_tol(day_ml, (double)ul / 1000, 1e-6);
+    cJSON_Delete(json);
+}
+END_TEST
+
+START_TEST(what_ran_by_hand_is_summed_but_is_no_dose)
+{
+    struct report *r = new_report();
+    struct record record;
+    take_dose(r, "a", "leaf", 0, 1000);
+    record_start(&record, "hand");
+    record_add_text(&record, "tank", "bench");
+    record_add_text(&record, "stock", "leaf");
+    record_add_int(&record, "ul", 250);
+    report_take(r, &record, at_minute(3));
+    finish(r);
+    ck_assert_int_eq(report_count(r).doses, 1);
+    char *html = written(r, REPORT_HTML, NULL);
+    ck_assert_int_eq(count_of(html, "<circle class=\"dose"), 1);
+    ck_assert_int_eq(count_of(html, "<circle class=\"hand"), 1);
+    free(html);
+    cJSON *json = as_json(r);
+    const cJSON *stock = cJSON_GetArrayItem(member(first_tank(json), "stocks"), 0);
+    ck_assert_double_eq_tol(number(stock, "ml"), 1.25, 1e-9);
+    ck_assert_double_eq_tol(number(stock, "by_hand_ml"), 0.25, 1e-9);
+    cJSON_Delete(json);
+}
+END_TEST
+
+START_TEST(what_has_no_time_is_summed_as_undated)
+{
+    struct report *r = new_report();
+    struct record record;
+    record_start(&record, "dose");
+    record_add_text(&record, "id", "x");
+    record_add_text(&record, "tank", "bench");
+    record_add_text(&record, "stock", "leaf");
+    record_add_int(&record, "ul", 700);
+    report_take(r, &record, (struct civil){ 5000 });
+    take_dose(r, "y", "leaf", 0, 300);
+    take_outcome(r, "x", 1, 600, false);
+    cJSON *json = as_json(r);
+    ck_assert_int_eq(cJSON_GetArraySize(member(first_tank(json), "doses")), 1);
+    const cJSON *day = cJSON_GetArrayItem(member(first_tank(json), "days"), 0);
+    ck_assert_str_eq(word(day, "day"), "undated");
+    ck_assert_double_eq_tol(number(day, "ml"), 0.6, 1e-9);
+    ck_assert_int_eq(cJSON_GetArraySize(member(json, "notes")), 1);
+    cJSON_Delete(json);
+}
+END_TEST
+
+START_TEST(what_an_old_dose_was_for_is_guessed)
+{
+    static const struct {
+        int64_t ec_milli, ph_micro;
+        double ph;
+        const char *purpose;
+    } row[] = { { 500, 0, 6, "feed" }, { 500, 3, 6, "feed" }, { 0, 100, 6.2, "acid" },
+        { 0, 100, 5.2, "base" }, { 0, 0, 6, "other" } };
+    struct report *r = new_report();
+    struct record record;
+    record_start(&record, "dose");
+    record_add_text(&record, "tank", "bench");
+    record_add_text(&record, "stock", "some");
+    record_add_int(&record, "ul", 700);
+    record_add_int(&record, "ec_milli", row[_i].ec_milli);
+    record_add_int(&record, "ph_micro", row[_i].ph_micro);
+    record_add_real(&record, "ph", row[_i].ph, 3);
+    record_add_real(&record, "set_ph", 5.8, 3);
+    report_take(r, &record, at_minute(0));
+    cJSON *json = as_json(r);
+    const cJSON *stock = cJSON_GetArrayItem(member(first_tank(json), "stocks"), 0);
+    ck_assert_str_eq(word(stock, "purpose"), row[_i].purpose);
+    cJSON_Delete(json);
+}
+END_TEST
+
+/* --- the time asked for ----------------------------------------------------------------------- */
+
+static struct report *of_hour(double from, double to)
+{
+    const struct report_want want = {
+        .has_from = true, .has_to = true, .from = at_minute(from), .to = at_minute(to)
+    };
+    struct report *r = report_new(&want);
+    ck_assert_ptr_nonnull(r);
+    return r;
+}
+
+START_TEST(what_is_before_or_after_the_time_is_left_out_but_for_bottles)
+{
+    struct report *r = of_hour(60, 120);
+    take_carry(r, "leaf", 0, 10000);
+    take_dose(r, "a", "leaf", 10, 1000);
+    take_outcome(r, "a", 11, 400, false);
+    take_water(r, "bench", 59.9, 700, 5.8);
+    take_water(r, "bench", 60, 1200, 5.8);
+    take_dose(r, "b", "leaf", 119.9, 2000);
+    take_water(r, "bench", 120, 700, 5.8);
+    take_outcome(r, "b", 120.1, 1500, false);
+    take_dose(r, "c", "leaf", 121, 3000);
+    cJSON *json = as_json(r);
+    ck_assert_double_eq(number(channel(json, "ec"), "readings"), 1);
+    ck_assert_double_eq_tol(number(channel(json, "ec"), "low"), 1.2, 1e-9);
+    const cJSON *stock = cJSON_GetArrayItem(member(first_tank(json), "stocks"), 0);
+    ck_assert_double_eq_tol(number(stock, "ml"), 1.5, 1e-9);
+    const cJSON *bottle = cJSON_GetArrayItem(member(json, "bottles"), 0);
+    ck_assert_double_eq_tol(number(bottle, "used_ml"), 1.5, 1e-9);
+    ck_assert_double_eq_tol(number(bottle, "left_ml"), 10 - 0.4 - 1.5, 1e-9);
+    ck_assert_str_eq(word(json, "from"), "2031-04-02T01:00:00.000Z");
+    cJSON_Delete(json);
+}
+END_TEST
+
+START_TEST(a_bottle_is_counted_from_its_refill_and_never_below_nothing)
+{
+    struct report *r = new_report();
+    struct record record;
+    take_dose(r, "a", "leaf", 0, 1000);
+    take_carry(r, "acid", 1, 100);
+    take_dose(r, "b", "acid", 2, 5000);
+    record_start(&record, "request");
+    record_add_text(&record, "request", "refilled");
+    record_add_truth(&record, "ok", _i == 0);
+    record_add_text(&record, "stock", "leaf");
+    record_add_int(&record, "ul", 5000);
+    report_take(r, &record, at_minute(1440));
+    take_dose(r, "c", "leaf", 2880, 1000);
+    cJSON *json = as_json(r);
+    const cJSON *leaf = cJSON_GetArrayItem(member(json, "bottles"), 0);
+    const cJSON *acid = cJSON_GetArrayItem(member(json, "bottles"), 1);
+    ck_assert_double_eq_tol(number(leaf, "used_ml"), 2, 1e-9);
+    if (_i == 0) {
+        ck_assert_double_eq_tol(number(leaf, "left_ml"), 4, 1e-9);
+        ck_assert_double_eq_tol(number(leaf, "days_left"), 4, 0.01);
+        ck_assert_double_eq(number(leaf, "refills"), 1);
+    } else { /* it was refused: nobody knows what the bottle holds */
+        ck_assert(cJSON_IsNull(member(leaf, "left_ml")));
+        ck_assert(cJSON_IsNull(member(leaf, "days_left")));
+    }
+    ck_assert_double_eq(number(acid, "left_ml"), 0);
+    cJSON_Delete(json);
+}
+END_TEST
+
+START_TEST(only_the_tank_asked_for_is_shown)
+{
+    struct report *r = report_new(&(struct report_want){ .tank = "wall" });
+    take_water(r, "bench", 0, 1200, 5.8);
+    take_dose(r, "a", "leaf", 0, 1000);
+    take_alert(r, "level-bench", 0, true, "bench");
+    report_truth(r, "bench", REPORT_EC, at_minute(0), 1200);
+    report_section(r, &(struct report_table){ .tank = "bench", .id = "x", .heading = "of bench" });
+    finish(r);
+    ck_assert_uint_eq(report_count(r).tanks, 0);
+    take_water(r, "wall", 0, 1200, 5.8);
+    cJSON *json = as_json(r);
+    ck_assert_int_eq(cJSON_GetArraySize(member(json, "tanks")), 1);
+    ck_assert_str_eq(word(first_tank(json), "tank"), "wall");
+    ck_assert_int_eq(cJSON_GetArraySize(member(json, "sections")), 0);
+    ck_assert_int_eq(cJSON_GetArraySize(member(json, "bottles")), 0);
+    cJSON_Delete(json);
+}
+END_TEST
+
+/* --- alerts ----------------------------------------------------------------------------------- */
+
+START_TEST(alerts_are_episodes)
+{
+    struct report *r = new_report();
+    take_water(r, "bench", 0, 1200, 5.8);
+    take_alert(r, "stale", 10, true, "bench");
+    take_alert(r, "stale", 12, true, "bench"); /* it stands already */
+    take_alert(r, "stale", 20, false, "bench");
+    take_alert(r, "stale", 30, true, "bench");
+    take_plain(r, "start", 40); /* a new start: what stood is over */
+    take_alert(r, "level", 50, true, "bench");
+    take_alert(r, "link", 50, true, NULL);
+    take_water(r, "bench", 60, 1200, 5.8);
+    cJSON *json = as_json(r);
+    const cJSON *alerts = member(first_tank(json), "alerts");
+    ck_assert_int_eq(cJSON_GetArraySize(alerts), 3);
+    const cJSON *first = cJSON_GetArrayItem(alerts, 0), *second = cJSON_GetArrayItem(alerts, 1);
+    ck_assert_str_eq(word(first, "from"), "2031-04-02T00:10:00.000Z");
+    ck_assert_str_eq(word(first, "to"), "2031-04-02T00:20:00.000Z");
+    ck_assert_str_eq(word(second, "to"), "2031-04-02T00:40:00.000Z");
+    ck_assert(cJSON_IsNull(member(cJSON_GetArrayItem(alerts, 2), "to")));
+    ck_assert_int_eq(cJSON_GetArraySize(member(json, "alerts")), 1);
+    cJSON_Delete(json);
+}
+END_TEST
+
+START_TEST(no_alert_is_lost_beyond_the_bound)
+{
+    enum { ALL = REPORT_ALERTS_MAX + 300 };
+    struct report *r = new_report();
+    for (int i = 0; i < ALL; i++) {
+        take_alert(r, "stale", i * 2, true, "bench");
+        take_alert(r, "stale", i * 2 + 1, false, "bench");
+    }
+    take_alert(r, "other", 9999, true, "bench");
+    cJSON *json = as_json(r);
+    const cJSON *alerts = member(first_tank(json), "alerts"), *a = NULL;
+    double times = number(first_tank(json), "alerts_left_out");
+    cJSON_ArrayForEach(a, alerts)
+    {
+        times += number(a, "times");
+    }
+    ck_assert_int_eq(cJSON_GetArraySize(alerts), REPORT_ALERTS_MAX);
+    ck_assert_double_eq(times, ALL + 1);
+    cJSON_Delete(json);
+}
+END_TEST
+
+START_TEST(an_alert_from_before_the_time_is_shown_when_it_reaches_into_it)
+{
+    struct report *r = of_hour(60, 120);
+    take_alert(r, "early", 10, true, "bench");
+    take_alert(r, "early", 20, false, "bench");
+    take_alert(r, "long", 10, true, "bench");
+    take_alert(r, "long", 70, false, "bench");
+    take_alert(r, "still", 30, true, "bench");
+    take_water(r, "bench", 100, 1200, 5.8);
+    cJSON *json = as_json(r);
+    const cJSON *alerts = member(first_tank(json), "alerts");
+    ck_assert_int_eq(cJSON_GetArraySize(alerts), 2);
+    ck_assert_str_eq(word(cJSON_GetArrayItem(alerts, 0), "alert"), "long");
+    ck_assert_str_eq(word(cJSON_GetArrayItem(alerts, 1), "alert"), "still");
+    cJSON_Delete(json);
+}
+END_TEST
+
+/* --- bounds ----------------------------------------------------------------------------------- */
+
+START_TEST(too_many_tanks_are_refused_not_dropped)
+{
+    struct report *r = new_report();
+    for (int i = 0; i < REPORT_TANKS_MAX + _i; i++) {
+        char key[16] = "t";
+        struct text t = text_over(key + 1, sizeof key - 1);
+        text_add_int(&t, i);
+        take_water(r, key, 0, 1200, 5.8);
+    }
+    struct problem problem = { 0 };
+    ck_assert_int_eq(report_finish(r, &problem), _i == 0 ? ERR_NONE : ERR_FULL);
+    if (_i == 1) ck_assert_ptr_nonnull(strstr(problem.text, "1024"));
+    report_free(r);
+}
+END_TEST
+
+START_TEST(too_many_stocks_are_refused_not_dropped)
+{
+    struct report *r = new_report();
+    for (int i = 0; i < REPORT_STOCKS_MAX + _i; i++) {
+        char key[16] = "s";
+        struct text t = text_over(key + 1, sizeof key - 1);
+        text_add_int(&t, i);
+        take_dose(r, key, key, i, 1000);
+    }
+    struct problem problem = { 0 };
+    ck_assert_int_eq(report_finish(r, &problem), _i == 0 ? ERR_NONE : ERR_FULL);
+    report_free(r);
+}
+END_TEST
+
+START_TEST(records_without_what_they_should_have_do_no_harm)
+{
+    static const char *const kinds[] = { "water", "dose", "outcome", "hand", "alert", "carry",
+        "request", "start", "", "pruned" };
+    struct report *r = new_report();
+    for (size_t k = 0; k < sizeof kinds / sizeof *kinds; k++) {
+        struct record record;
+        take_plain(r, kinds[k], 1);
+        record_start(&record, kinds[k]);
+        record_add_text(&record, "tank", "bench");
+        record_add_text(&record, "ul", "many");
+        record_add_text(&record, "on", "yes");
+        report_take(r, &record, at_minute(2));
+        record_add_int(&record, "run_ms", -1);
+        record_add_int(&record, "remaining_ul", -5);
+        report_take(r, &record, (struct civil){ -1 });
+    }
+    take_dose(r, "a", "leaf", 5, -1000);
+    take_dose(r, "", "", 5, 1000);
+    take_outcome(r, "", 6, 0, false); /* belongs to nobody */
+    finish(r);
+    ck_assert_int_eq(report_count(r).doses, 1);
+    for (int form = REPORT_TEXT; form <= REPORT_HTML; form++) {
+        free(written(r, (enum report_form)form, NULL));
+    }
+    report_free(r);
+}
+END_TEST
+
+int main(void)
+{
+    TCase *t = tcase_create("report");
+    tcase_set_timeout(t, 60);
+    tcase_add_test(t, a_few_readings_are_kept_as_they_are);
+    tcase_add_loop_test(t, thinning_loses_no_spike, 0, 12);
+    tcase_add_test(t, a_silence_of_three_spacings_is_a_gap);
+    tcase_add_test(t, readings_within_the_band_are_counted);
+    tcase_add_test(t, garbage_is_no_reading);
+    tcase_add_test(t, a_band_keeps_its_extremes_when_it_is_thinned);
+    tcase_add_test(t, a_clock_that_runs_back_is_told_and_keeps_the_order);
+    tcase_add_test(t, a_dose_counts_what_its_outcome_says);
+    tcase_add_test(t, no_dose_is_lost_when_many_become_one_mark);
+    tcase_add_test(t, what_ran_by_hand_is_summed_but_is_no_dose);
+    tcase_add_test(t, what_has_no_time_is_summed_as_undated);
+    tcase_add_loop_test(t, what_an_old_dose_was_for_is_guessed, 0, 5);
+    tcase_add_test(t, what_is_before_or_after_the_time_is_left_out_but_for_bottles);
+    tcase_add_loop_test(t, a_bottle_is_counted_from_its_refill_and_never_below_nothing, 0, 2);
+    tcase_add_test(t, only_the_tank_asked_for_is_shown);
+    tcase_add_test(t, alerts_are_episodes);
+    tcase_add_test(t, no_alert_is_lost_beyond_the_bound);
+    tcase_add_test(t, an_alert_from_before_the_time_is_shown_when_it_reaches_into_it);
+    tcase_add_loop_test(t, too_many_tanks_are_refused_not_dropped, 0, 2);
+    tcase_add_loop_test(t, too_many_stocks_are_refused_not_dropped, 0, 2);
+    tcase_add_test(t, records_without_what_they_should_have_do_no_harm);
+    return run_case(t, "report");
+}
