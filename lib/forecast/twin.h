@@ -52,6 +52,7 @@ struct twin *twin_init(void *block, const struct twin_setup *setup);
 /* Time passes. Any span; two calls are the same as one of the sum. */
 void twin_run(struct twin *t, int64_t span_ms);
 
+/* Its clock, and the core to be viewed. */
 struct now twin_now(const struct twin *t);
 const struct core *twin_core(const struct twin *t);
 
