@@ -244,6 +244,7 @@ const struct report_show *report_channel_show(enum report_channel channel);
 const char *report_purpose_word(enum report_purpose purpose); /* "other", "feed", "acid", "base" */
 
 void report_put_real(FILE *out, double value, unsigned decimals);
+void report_add_ml(struct text *t, int64_t ul);
 void report_put_ml(FILE *out, int64_t ul);       /* for people: "3.25", "120.4", "1250" */
 void report_put_ml_exact(FILE *out, int64_t ul); /* "3.25", "0.001" */
 void report_put_time(FILE *out, int64_t at_ms);  /* 2031-04-02T05:06:07.089Z */

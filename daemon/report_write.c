@@ -29,10 +29,18 @@ void report_put_real(FILE *out, double value, unsigned decimals)
     fputs(buffer, out);
 }
 
-void report_put_ml(FILE *out, int64_t ul)
+void report_add_ml(struct text *t, int64_t ul)
 {
     const double ml = (double)ul / 1000.0;
-    report_put_real(out, ml, fabs(ml) < 10 ? 2 : fabs(ml) < 1000 ? 1 : 0);
+    text_add_real(t, ml, fabs(ml) < 10 ? 2 : fabs(ml) < 1000 ? 1 : 0);
+}
+
+void report_put_ml(FILE *out, int64_t ul)
+{
+    char buffer[48];
+    struct text t = text_over(buffer, sizeof buffer);
+    report_add_ml(&t, ul);
+    fputs(buffer, out);
 }
 
 void report_put_ml_exact(FILE *out, int64_t ul)

@@ -1,0 +1,94 @@
+#include "daemon/report_paper.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+#include "lib/base/decimal.h"
+
+/* --- the terminal ----------------------------------------------------------------------------- */
+
+static bool says_utf8(void)
+{
+    static const char *const names[] = { "LC_ALL", "LC_CTYPE", "LANG" };
+    for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
+        const char *value = getenv(names[i]);
+        if (!value || !value[0]) continue;
+        return strstr(value, "UTF-8") || strstr(value, "utf8") || strstr(value, "utf-8") ||
+               strstr(value, "UTF8");
+    }
+    return false;
+}
+
+struct report_terminal report_terminal_here(void)
+{
+    const char *columns = getenv("COLUMNS");
+    struct decimal d;
+    struct report_terminal terminal = { .columns = PAPER_COLUMNS_USUAL, .ascii = !says_utf8() };
+    if (columns && decimal_read_plain(&d, columns, strlen(columns)) && d.decimals == 0 &&
+        d.scaled >= PAPER_COLUMNS_LEAST && d.scaled <= PAPER_COLUMNS_MOST)
+        terminal.columns = (int)d.scaled;
+    return terminal;
+}
+
+/* --- words ------------------------------------------------------------------------------------ */
+
+static bool begins_character(char c)
+{
+    return ((unsigned char)c & 0xc0) != 0x80;
+}
+
+int paper_width(const char *s)
+{
+    int width = 0;
+    for (; *s; s++) {
+        if (begins_character(*s)) width++;
+    }
+    return width;
+}
+
+int paper_put(const struct paper *p, const char *s, int most)
+{
+    int width = 0;
+    for (; *s; s++) {
+        const bool begins = begins_character(*s), plain = (unsigned char)*s < 0x80;
+        if (begins && width == most) break;
+        if (begins) width++;
+        if (plain || !p->ascii)
+            putc(*s, p->out);
+        else if (begins)
+            putc('?', p->out);
+    }
+    return width;
+}
+
+void paper_put_blanks(const struct paper *p, int count)
+{
+    for (int i = 0; i < count; i++) {
+        putc(' ', p->out);
+    }
+}
+
+void paper_put_folded(const struct paper *p, int indent, const char *words)
+{
+    char word[REPORT_TEXT_MAX];
+    int at = 0;
+    paper_put_blanks(p, indent);
+    while (*words) {
+        const size_t length = strcspn(words, " ");
+        text_copy(word, length + 1 < sizeof word ? length + 1 : sizeof word, words);
+        const int wide = paper_width(word);
+        if (at > 0 && indent + at + 1 + wide > p->columns) {
+            putc('\n', p->out);
+            paper_put_blanks(p, indent);
+            at = 0;
+        }
+        if (at > 0 && length > 0) {
+            putc(' ', p->out);
+            at++;
+        }
+        at += paper_put(p, word, wide);
+        words += length;
+        words += strspn(words, " ");
+    }
+    putc('\n', p->out);
+}
