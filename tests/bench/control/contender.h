@@ -8,12 +8,13 @@
 
 #include "lib/base/units.h"
 
-enum { STOCK_FEED, STOCK_ACID, STOCK_BASE, STOCKS };
+enum { FEED, ACID, BASE, STOCKS };
 
 struct facts { /* what the person who installed the tank says of it */
     double volume_l, turnover_s;
     double alkalinity_meq_l, source_ec_us_cm; /* of the water report */
     double band_ec_us_cm, band_ph;
+    double phosphate_per_us_cm; /* mmol/L that the label's feed brings with each uS/cm */
     bool has[STOCKS];
     double smallest[STOCKS]; /* one pump start */
 };
@@ -26,8 +27,13 @@ struct sight { /* once a minute */
     double most[STOCKS]; /* what caps and locks leave; 0 when there is no such stock */
 };
 
+struct tank_run;
+struct score;
+
 struct contender {
     const char *name, *what;
+    /* Runs the tank all by itself, and tells the score; then nothing below is used. Or NULL. */
+    void (*run)(const struct tank_run *run, struct score *ret);
     size_t size; /* of its memory, given zeroed */
     void (*begin)(void *self, const struct facts *f);
     void (*see)(void *self, const struct facts *f, const struct sight *s); /* may be NULL */
@@ -42,6 +48,6 @@ struct contender {
 };
 
 extern const struct contender contender_idle, contender_pulses, contender_proportional,
-    contender_pi, contender_law;
+    contender_pi, contender_law, contender_core;
 
 #endif

@@ -17,8 +17,7 @@ struct ours {
 };
 
 _Static_assert(
-    (int)LAW_FEED == STOCK_FEED && (int)LAW_ACID == STOCK_ACID && (int)LAW_BASE == STOCK_BASE,
-    "the same order");
+    (int)LAW_FEED == FEED && (int)LAW_ACID == ACID && (int)LAW_BASE == BASE, "the same order");
 
 static void begin(void *self, const struct facts *f)
 {
@@ -29,6 +28,7 @@ static void begin(void *self, const struct facts *f)
                             .source_ec_us_cm = f->source_ec_us_cm,
                             .band_ec_us_cm = f->band_ec_us_cm,
                             .band_ph = f->band_ph,
+                            .phosphate_per_us_cm = f->phosphate_per_us_cm,
                         } };
     for (int i = 0; i < STOCKS; i++) {
         m->config.has[i] = f->has[i];
@@ -59,8 +59,8 @@ static void ask(void *self, const struct facts *f, const struct sight *s, double
         wish.most[i] = s->most[i];
     }
     if (!s->has_ec) wish.most[LAW_FEED] = 0.0;
-    if (!s->has_ph || !spaced(m, STOCK_BASE, s->at)) wish.most[LAW_ACID] = 0.0;
-    if (!s->has_ph || !spaced(m, STOCK_ACID, s->at)) wish.most[LAW_BASE] = 0.0;
+    if (!s->has_ph || !spaced(m, BASE, s->at)) wish.most[LAW_ACID] = 0.0;
+    if (!s->has_ph || !spaced(m, ACID, s->at)) wish.most[LAW_BASE] = 0.0;
     m->answer = law_ask(&m->law, &m->config, &wish);
     if (m->answer.verdict != LAW_GIVES) return;
     for (int i = 0; i < STOCKS; i++) {

@@ -58,8 +58,7 @@ static void see(void *self, const struct facts *f, const struct sight *s)
         m->ec.collected += hours * act(&m->ec, error, ec_gain / turnover_h, hours, reset_h, range);
     }
     if (s->has_ph) {
-        const double range[2] = { f->has[STOCK_BASE] ? -rate_most_meq_l_h : 0.0,
-            rate_most_meq_l_h };
+        const double range[2] = { f->has[BASE] ? -rate_most_meq_l_h : 0.0, rate_most_meq_l_h };
         const double error = s->ph - s->set_ph;
         m->ph.collected += hours * act(&m->ph, error, ph_gain / turnover_h, hours, reset_h, range);
     }
@@ -73,26 +72,25 @@ static double worth(double pulse, double smallest)
 static void ask(void *self, const struct facts *f, const struct sight *s, double give[STOCKS])
 {
     struct pi *m = self;
-    const double feed = worth(pulse_us_cm, f->smallest[STOCK_FEED]);
-    const double acid = worth(pulse_meq_l, f->smallest[STOCK_ACID]);
-    const double base = worth(pulse_meq_l, f->smallest[STOCK_BASE]);
+    const double feed = worth(pulse_us_cm, f->smallest[FEED]);
+    const double acid = worth(pulse_meq_l, f->smallest[ACID]);
+    const double base = worth(pulse_meq_l, f->smallest[BASE]);
     /* what caps refuse isn't saved up */
-    m->ec.collected = clip(m->ec.collected, 0.0, worth(s->most[STOCK_FEED], feed));
+    m->ec.collected = clip(m->ec.collected, 0.0, worth(s->most[FEED], feed));
     m->ph.collected =
-        clip(m->ph.collected, -worth(s->most[STOCK_BASE], base), worth(s->most[STOCK_ACID], acid));
-    if (s->has_ec && m->ec.collected >= feed) give[STOCK_FEED] = m->ec.collected;
-    if (s->has_ph && m->ph.collected >= acid) give[STOCK_ACID] = m->ph.collected;
-    if (s->has_ph && f->has[STOCK_BASE] && -m->ph.collected >= base)
-        give[STOCK_BASE] = -m->ph.collected;
+        clip(m->ph.collected, -worth(s->most[BASE], base), worth(s->most[ACID], acid));
+    if (s->has_ec && m->ec.collected >= feed) give[FEED] = m->ec.collected;
+    if (s->has_ph && m->ph.collected >= acid) give[ACID] = m->ph.collected;
+    if (s->has_ph && f->has[BASE] && -m->ph.collected >= base) give[BASE] = -m->ph.collected;
 }
 
 static void gave(void *self, const struct facts *f, int stock, double amount, struct mono at)
 {
     (void)f, (void)at;
     struct pi *m = self;
-    if (stock == STOCK_FEED) m->ec.collected -= amount;
-    if (stock == STOCK_ACID) m->ph.collected -= amount;
-    if (stock == STOCK_BASE) m->ph.collected += amount;
+    if (stock == FEED) m->ec.collected -= amount;
+    if (stock == ACID) m->ph.collected -= amount;
+    if (stock == BASE) m->ph.collected += amount;
 }
 
 const struct contender contender_pi = {

@@ -50,13 +50,12 @@ static void pulses_ask(
     const struct simple *m = self;
     if (mono_since(s->at, m->free_at) < 0) return;
     const double low_ec = s->set_ec_us_cm - 0.5 * f->band_ec_us_cm;
-    if (s->has_ec && s->ec_us_cm < low_ec)
-        give[STOCK_FEED] = at_least(pulse_us_cm, f->smallest[STOCK_FEED]);
+    if (s->has_ec && s->ec_us_cm < low_ec) give[FEED] = at_least(pulse_us_cm, f->smallest[FEED]);
     if (!s->has_ph) return;
     if (s->ph > s->set_ph + 0.5 * f->band_ph)
-        give[STOCK_ACID] = at_least(pulse_meq_l, f->smallest[STOCK_ACID]);
-    else if (f->has[STOCK_BASE] && s->ph < s->set_ph - 0.75 * f->band_ph)
-        give[STOCK_BASE] = at_least(pulse_meq_l, f->smallest[STOCK_BASE]);
+        give[ACID] = at_least(pulse_meq_l, f->smallest[ACID]);
+    else if (f->has[BASE] && s->ph < s->set_ph - 0.75 * f->band_ph)
+        give[BASE] = at_least(pulse_meq_l, f->smallest[BASE]);
 }
 
 static void pulses_gave(void *self, const struct facts *f, int stock, double amount, struct mono at)
@@ -90,13 +89,13 @@ static void proportional_ask(
     const double meq_l =
         part * (buffer_alkalinity(&curve, s->ph) - buffer_alkalinity(&curve, s->set_ph));
     if (low_by > f->band_ec_us_cm)
-        give[STOCK_FEED] = part * low_by;
+        give[FEED] = part * low_by;
     else if (high_by > 0.5 * f->band_ph)
-        give[STOCK_ACID] = meq_l;
-    else if (-high_by > 0.75 * f->band_ph && f->has[STOCK_BASE])
-        give[STOCK_BASE] = -meq_l;
+        give[ACID] = meq_l;
+    else if (-high_by > 0.75 * f->band_ph && f->has[BASE])
+        give[BASE] = -meq_l;
     else if (low_by > 0.5 * f->band_ec_us_cm)
-        give[STOCK_FEED] = part * low_by;
+        give[FEED] = part * low_by;
 }
 
 static void proportional_gave(

@@ -21,7 +21,7 @@ _Noreturn void invariant_broken(const char *file, int line, const char *what)
 }
 
 static const struct contender *const known[] = { &contender_idle, &contender_pulses,
-    &contender_proportional, &contender_pi, &contender_law };
+    &contender_proportional, &contender_pi, &contender_law, &contender_core };
 enum { KNOWN = sizeof known / sizeof known[0] };
 
 struct options {

@@ -106,10 +106,8 @@ void score_dose(struct score *s, const struct reservoir *r, int stock, double no
     s->doses[stock]++;
     s->used[stock] += nominal;
     if (supply_out(r, stock, 0.0)) s->into_empty[stock] += nominal;
-    if (probe_stuck(r, RESERVOIR_EC, 0.0) && stock == STOCK_FEED)
-        s->onto_stuck[RESERVOIR_EC] += nominal;
-    if (probe_stuck(r, RESERVOIR_PH, 0.0) && stock != STOCK_FEED)
-        s->onto_stuck[RESERVOIR_PH] += nominal;
+    if (probe_stuck(r, RESERVOIR_EC, 0.0) && stock == FEED) s->onto_stuck[RESERVOIR_EC] += nominal;
+    if (probe_stuck(r, RESERVOIR_PH, 0.0) && stock != FEED) s->onto_stuck[RESERVOIR_PH] += nominal;
     if (s->watch_count == WATCHES_MAX) return; /* they land within minutes: never this many */
     const double set_ec = reservoir_set_ec(r);
     s->watch[s->watch_count++] = (struct dose_watch){
@@ -124,6 +122,16 @@ void score_dose(struct score *s, const struct reservoir *r, int stock, double no
     };
 }
 
+void score_ended(struct score *s, const struct reservoir *r, int stock)
+{
+    const double minute_s = 60.0; /* 'r' may be so much behind */
+    for (uint32_t i = 0; i < s->watch_count; i++) {
+        struct dose_watch *w = &s->watch[i];
+        if (w->stock == stock && isinf(w->lands_s))
+            w->lands_s = r->now_s + minute_s + r->truth.pump[stock].delay_s;
+    }
+}
+
 static void note_over(struct score *s, int stock, double beyond)
 {
     if (!(beyond > 0.0)) return;
@@ -135,10 +143,10 @@ static void judge(struct score *s, const struct dose_watch *w, double ec, double
 {
     const double low = w->set_ph - BAND_PH, high = w->set_ph + BAND_PH;
     const double top = w->set_ec + w->band_ec;
-    if (w->stock == STOCK_FEED && w->ec <= top) note_over(s, STOCK_FEED, ec - top);
-    if (w->stock == STOCK_ACID && w->ph >= low) note_over(s, STOCK_ACID, low - ph);
-    if (w->stock == STOCK_BASE && w->ph <= high) note_over(s, STOCK_BASE, ph - high);
-    if (w->stock == STOCK_FEED && w->ph >= low && low - ph > s->worst_feed_ph)
+    if (w->stock == FEED && w->ec <= top) note_over(s, FEED, ec - top);
+    if (w->stock == ACID && w->ph >= low) note_over(s, ACID, low - ph);
+    if (w->stock == BASE && w->ph <= high) note_over(s, BASE, ph - high);
+    if (w->stock == FEED && w->ph >= low && low - ph > s->worst_feed_ph)
         s->worst_feed_ph = low - ph;
 }
 
@@ -200,7 +208,7 @@ static void follow_change(struct score *s, const struct reservoir *r, bool both)
 static void count_ec(struct score *s, const struct reservoir *r, double ec, double true_ec)
 {
     const double set = reservoir_set_ec(r), band = band_ec_us_cm(set);
-    const bool fails = supply_out(r, STOCK_FEED, felt_s) || probe_stuck(r, RESERVOIR_EC, felt_s);
+    const bool fails = supply_out(r, FEED, felt_s) || probe_stuck(r, RESERVOIR_EC, felt_s);
     if (s->ec_reached_s < 0.0 || disturbed(r) || fails) return;
     if (ec <= set + band) count(&s->ec_helped, ec >= set - band);
     if (true_ec <= set + band) count(&s->ec_true, true_ec >= set - band);
@@ -209,9 +217,9 @@ static void count_ec(struct score *s, const struct reservoir *r, double ec, doub
 static void count_ph(struct score *s, const struct reservoir *r, double ph, double true_ph)
 {
     const double set = r->truth.target.ph;
-    const bool fails = supply_out(r, STOCK_ACID, felt_s) || probe_stuck(r, RESERVOIR_PH, felt_s);
+    const bool fails = supply_out(r, ACID, felt_s) || probe_stuck(r, RESERVOIR_PH, felt_s);
     if (s->ph_reached_s < 0.0 || fails) return;
-    const bool helpless = ph < set - BAND_PH && r->truth.pump_count <= STOCK_BASE;
+    const bool helpless = ph < set - BAND_PH && r->truth.pump_count <= BASE;
     count(&s->ph_in, fabs(ph - set) <= BAND_PH);
     count(&s->ph_true, fabs(true_ph - set) <= BAND_PH);
     if (!helpless && !disturbed(r)) count(&s->ph_helped, fabs(ph - set) <= BAND_PH);
@@ -260,17 +268,17 @@ static double recovery_h(const struct score *s, const struct reservoir *r)
 void score_end(struct score *s, const struct reservoir *r)
 {
     const struct reservoir_truth *t = &r->truth;
-    const bool has_base = t->pump_count > STOCK_BASE;
+    const bool has_base = t->pump_count > BASE;
     const bool out = t->outage.to_s > 0.0 && t->outage.to_s <= r->now_s;
     const bool stuck = t->stuck.to_s > 0.0 && t->stuck.to_s <= r->now_s;
     double *f = s->result;
     s->days = r->now_s / day_s;
-    f[FIGURE_EC_OVER] = s->worst[STOCK_FEED];
-    f[FIGURE_EC_OVER_DOSES] = per_dose(s, STOCK_FEED);
-    f[FIGURE_ACID_OVER] = s->worst[STOCK_ACID];
-    f[FIGURE_ACID_OVER_DOSES] = per_dose(s, STOCK_ACID);
-    f[FIGURE_BASE_OVER] = only_if(has_base, s->worst[STOCK_BASE]);
-    f[FIGURE_BASE_OVER_DOSES] = per_dose(s, STOCK_BASE);
+    f[FIGURE_EC_OVER] = s->worst[FEED];
+    f[FIGURE_EC_OVER_DOSES] = per_dose(s, FEED);
+    f[FIGURE_ACID_OVER] = s->worst[ACID];
+    f[FIGURE_ACID_OVER_DOSES] = per_dose(s, ACID);
+    f[FIGURE_BASE_OVER] = only_if(has_base, s->worst[BASE]);
+    f[FIGURE_BASE_OVER_DOSES] = per_dose(s, BASE);
     f[FIGURE_FEED_PH_OVER] = s->worst_feed_ph;
     f[FIGURE_EC_HELPED] = share(s->ec_helped);
     f[FIGURE_PH_IN] = share(s->ph_in);
@@ -280,16 +288,15 @@ void score_end(struct score *s, const struct reservoir *r)
     f[FIGURE_PH_TRUE] = share(s->ph_true);
     f[FIGURE_REACHED] = (s->reached_s >= 0.0 ? s->reached_s : r->now_s) / hour_s;
     f[FIGURE_RECOVERED] = recovery_h(s, r);
-    f[FIGURE_EMPTY_FEED] = only_if(out && t->outage.pump == STOCK_FEED, s->into_empty[STOCK_FEED]);
-    f[FIGURE_EMPTY_ACID] = only_if(out && t->outage.pump == STOCK_ACID, s->into_empty[STOCK_ACID]);
+    f[FIGURE_EMPTY_FEED] = only_if(out && t->outage.pump == FEED, s->into_empty[FEED]);
+    f[FIGURE_EMPTY_ACID] = only_if(out && t->outage.pump == ACID, s->into_empty[ACID]);
     f[FIGURE_STUCK_EC] =
         only_if(stuck && t->stuck.channel == RESERVOIR_EC, s->onto_stuck[RESERVOIR_EC]);
     f[FIGURE_STUCK_PH] =
         only_if(stuck && t->stuck.channel == RESERVOIR_PH, s->onto_stuck[RESERVOIR_PH]);
     f[FIGURE_FALSE_ALARMS] = (double)s->alarms_false / s->days * 365.0;
     f[FIGURE_SUPPLY_MISSED] = only_if(out, s->alarmed_right ? 0.0 : 1.0);
-    f[FIGURE_ACID_USED] = s->used[STOCK_ACID] / s->days;
-    f[FIGURE_BASE_USED] = only_if(has_base, s->used[STOCK_BASE] / s->days);
-    f[FIGURE_DOSES] =
-        (double)(s->doses[STOCK_FEED] + s->doses[STOCK_ACID] + s->doses[STOCK_BASE]) / s->days;
+    f[FIGURE_ACID_USED] = s->used[ACID] / s->days;
+    f[FIGURE_BASE_USED] = only_if(has_base, s->used[BASE] / s->days);
+    f[FIGURE_DOSES] = (double)(s->doses[FEED] + s->doses[ACID] + s->doses[BASE]) / s->days;
 }

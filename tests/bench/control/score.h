@@ -75,9 +75,11 @@ struct score {
 
 void score_begin(struct score *s);
 
-/* A dose was commanded now; its last drop leaves the pump at 'end_s'. */
+/* A dose was commanded now; its last drop leaves the pump at 'end_s', or (INFINITY) when
+ * score_ended says so, within a minute. */
 void score_dose(
     struct score *s, const struct reservoir *r, int stock, double nominal, double end_s);
+void score_ended(struct score *s, const struct reservoir *r, int stock);
 
 /* An alarm was raised about a stock. */
 void score_alarm(struct score *s, const struct reservoir *r, int stock);

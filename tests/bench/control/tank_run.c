@@ -28,9 +28,9 @@ struct cap {
 static void cap_begin(struct cap cap[STOCKS], const struct facts *f)
 {
     const double alk = f->alkalinity_meq_l, acid_day = 1.5 * alk + 0.5;
-    cap[STOCK_FEED] = (struct cap){ 800.0, 1600.0, 2200.0, 0.0, 0.0 };
-    cap[STOCK_ACID] = (struct cap){ 0.5 * alk + 0.25, alk + 0.5, acid_day, 0.0, 0.0 };
-    cap[STOCK_BASE] = (struct cap){ 0.3, 0.0, 0.5 * acid_day, 0.0, 0.0 };
+    cap[FEED] = (struct cap){ 800.0, 1600.0, 2200.0, 0.0, 0.0 };
+    cap[ACID] = (struct cap){ 0.5 * alk + 0.25, alk + 0.5, acid_day, 0.0, 0.0 };
+    cap[BASE] = (struct cap){ 0.3, 0.0, 0.5 * acid_day, 0.0, 0.0 };
 }
 
 /* A minute passes. */
@@ -114,14 +114,15 @@ static void hand_begin(struct hand *h, const struct reservoir_truth *t)
         .source_ec_us_cm = tells->source_ec_us_cm,
         .band_ec_us_cm = band_ec_us_cm(t->target.ec_us_cm),
         .band_ph = BAND_PH,
+        .phosphate_per_us_cm = t->pump[FEED].per_ml.phosphate_mmol / tells->feed_us_cm_per_ml_l,
         .has = { true, true, tells->base_meq_ml > 0.0 },
     };
-    h->per_ml[STOCK_FEED] = tells->feed_us_cm_per_ml_l / volume_l;
-    h->per_ml[STOCK_ACID] = tells->acid_meq_ml / volume_l;
-    h->per_ml[STOCK_BASE] = tells->base_meq_ml / volume_l;
+    h->per_ml[FEED] = tells->feed_us_cm_per_ml_l / volume_l;
+    h->per_ml[ACID] = tells->acid_meq_ml / volume_l;
+    h->per_ml[BASE] = tells->base_meq_ml / volume_l;
     for (int i = 0; i < STOCKS; i++) {
         h->facts.smallest[i] = smallest_ml * h->per_ml[i];
-        h->ml_s[i] = volume_l / (i == STOCK_FEED ? 100.0 : 500.0); /* pumps that fit the tank */
+        h->ml_s[i] = volume_l / PUMP_LITRES;
     }
     cap_begin(h->cap, &h->facts);
     probe_init(&h->ec);
@@ -245,6 +246,10 @@ static void live_a_minute(struct hand *h, struct reservoir *r, struct score *sco
 void tank_run(const struct tank_run *run, struct score *ret)
 {
     enum { MINUTES_A_DAY = 1440 };
+    if (run->contender->run) {
+        run->contender->run(run, ret);
+        return;
+    }
     struct reservoir_truth truth;
     reservoir_draw(&truth, run->seed, run->faults);
     struct reservoir *r = calloc(1, sizeof *r);

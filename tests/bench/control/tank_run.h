@@ -12,6 +12,9 @@ struct tank_run {
     FILE *trace; /* CSV of every minute, or NULL */
 };
 
+/* A pump gives as many mL/s as its tank has litres, divided by this. */
+#define PUMP_LITRES 50.0
+
 void tank_run(const struct tank_run *run, struct score *ret);
 
 #endif
