@@ -183,7 +183,8 @@ static int finish(const struct options *o, struct report *r)
         fprintf(stderr, "dosewright journal report: %s\n", problem.text);
         return EX_SOFTWARE;
     }
-    if (report_count(r).tanks > 0) return write_out(o, r);
+    const struct report_counts count = report_count(r);
+    if (count.tanks > 0 && count.records > 0) return write_out(o, r);
     fprintf(stderr, "dosewright journal report: %s: there is nothing of %s%s in %s\n", o->dir,
         o->want.tank ? "tank " : "a tank", o->want.tank ? o->want.tank : "",
         o->want.has_from || o->want.has_to ? "that time" : "this journal");

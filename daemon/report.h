@@ -107,6 +107,7 @@ enum err report_finish(struct report *r, struct problem *problem)
 struct report_counts {
     uint32_t tanks;
     int64_t doses, alerts, readings;
+    int64_t records; /* of any kind, in its time */
 };
 struct report_counts report_count(const struct report *r);
 

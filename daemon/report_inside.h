@@ -213,7 +213,7 @@ struct report {
     uint32_t sections;
     bool any;
     int64_t first_ms, last_ms; /* of what was taken in its time; what the charts span */
-    int64_t undated, unclaimed;
+    int64_t records, undated, unclaimed;
     int64_t back; /* how often time ran back by more than a minute */
     int64_t newest_ms;
 };

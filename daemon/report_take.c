@@ -284,6 +284,7 @@ static struct when look_at_time(struct report *r, int64_t at_ms)
     struct when when = { .ms = at_ms, .dated = at_ms >= REPORT_DATED_MS };
     when.before = r->has_from && at_ms < r->from_ms;
     when.counts = !when.before && !(r->has_to && at_ms >= r->to_ms);
+    if (when.counts) r->records++;
     if (!when.dated) {
         r->undated++;
         return when;
@@ -367,7 +368,9 @@ enum err report_finish(struct report *r, struct problem *problem)
 
 struct report_counts report_count(const struct report *r)
 {
-    struct report_counts n = { .tanks = r->tanks, .alerts = r->alerts.count + r->alerts.more };
+    struct report_counts n = {
+        .tanks = r->tanks, .records = r->records, .alerts = r->alerts.count + r->alerts.more
+    };
     for (uint32_t i = 0; i < r->tanks; i++) {
         const struct report_tank *t = r->tank[i];
         for (uint32_t s = 0; s < t->stocks; s++) {

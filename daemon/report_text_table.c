@@ -7,6 +7,7 @@ enum {
     DAYS_SHOWN = 14,
     STOCK_WIDE = 12, /* a column of the table */
 };
+_Static_assert(DAYS_SHOWN == 14, "it is said in words below");
 
 /* --- tables ----------------------------------------------------------------------------------- */
 

@@ -36,6 +36,10 @@ file:/usr/lib/python3/dist-packages/paho python3-paho-mqtt
 command:systemd-analyze systemd
 command:strace strace
 END
+    browser) cat <<'END' ;;
+command:chromium chromium
+file:/usr/share/fonts/truetype/dejavu/DejaVuSans.ttf fonts-dejavu-core
+END
     tidy) cat <<'END' ;;
 command:git git
 command:nm binutils
