@@ -196,8 +196,8 @@ void report_write_html(const struct report *r, FILE *out)
     }
     page_put_bottles(out, r);
     page_put_sections(out, r, NULL);
-    fputs("</main>\n<footer>Times are UTC. Drawn by dosewright from its journal's records; doses "
-          "are what counted against the limits, readings are thinned so that each least and "
-          "greatest stays.</footer>\n</body>\n</html>\n",
+    fputs("</main>\n<footer>Times are UTC. Doses are what counted against the limits; readings are "
+          "thinned so that each least and greatest stays. Drawn by dosewright.</footer>\n"
+          "</body>\n</html>\n",
         out);
 }

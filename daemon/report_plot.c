@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { CELL_WIDE = 2, CELL_HIGH = 4, EDGE_EVERY = 3, LEVELS = 8 };
+enum { CELL_WIDE = 2, CELL_HIGH = 4, EDGE_EVERY = 6, LEVELS = 8 };
 
 void plot_start(struct plot *p, bool ascii, int columns, int rows)
 {
@@ -100,7 +100,7 @@ void plot_band(struct plot *p, const struct report_band *band, double scale)
         const int low = down(p, s->low / scale), high = down(p, s->high / scale);
         const int to = across(p, i + 1 < band->count ? band->span[i + 1].first_ms : s->last_ms);
         for (int x = across(p, s->first_ms); x <= to; x++) {
-            if (x % EDGE_EVERY != 0) continue;
+            if (x % (p->ascii ? EDGE_EVERY / 2 : EDGE_EVERY) != 0) continue;
             set_dot(p, p->edge, x, low);
             set_dot(p, p->edge, x, high);
         }

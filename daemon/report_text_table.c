@@ -96,6 +96,7 @@ static void put_section_folded(const struct paper *p, const struct report_sectio
     char words[2 * REPORT_TEXT_MAX];
     for (uint32_t i = 0; i < cells_of(s); i++) {
         const uint32_t c = i % s->columns;
+        if (c > 0 && !s->cell[i][0]) continue;
         struct text t = text_over(words, sizeof words);
         if (c > 0 && s->headed) {
             text_add(&t, s->column[c]);
