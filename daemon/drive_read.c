@@ -75,7 +75,7 @@ static bool read_clock(struct json_view root, enum clock_trust *ret, struct prob
 static bool read_now(struct drive_line *l, const struct drive *d, struct problem *problem)
 {
     struct json_view mono;
-    const bool fresh = l->kind == DRIVE_BEGIN || !d->has_now;
+    const bool fresh = l->kind == DRIVE_BEGIN || d->phase == DRIVE_BEGUN;
     bool has_civil;
     l->now = d->now;
     if (!d->has_now) l->now.clock = CLOCK_SYNCED;

@@ -193,6 +193,7 @@ class Bench:
         self.civil_ms = civil_ms or int(noon.timestamp()) * 1000
         self.records, self.commands, self.wakes_ms = [], [], 0
         self.relink, self.ticks = False, True
+        self.done = []  # what was asked for, in order
 
     def tell(self, **members):
         answer = self.session.say(mono_ms=self.at_ms, **members)
@@ -204,6 +205,7 @@ class Bench:
 
     def perform(self, actions):
         for action in actions:
+            self.done.append(action["do"])
             if action["do"] == "record":
                 self.records.append(action["record"])
             elif action["do"] in ("send", "stop", "claim"):
@@ -392,6 +394,51 @@ class Drive(unittest.TestCase):
             for stock in tank["pumps"]
         }
 
+    def test_a_new_boot_starts_its_own_clock_and_forgets_no_limit(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.run(60)
+        used = self.day_ml(bench)
+        bench.tell(begin={"by": "second-life", "boot": "board-2"})
+        for record in bench.records:
+            bench.session.say(journal=record_line(record))
+        later = Bench(bench.session, bench.head, bench.tanks, 7000, bench.civil_ms + 20000)
+        later.start()
+        self.assertEqual(self.day_ml(later), used)
+        self.assertGreater(max(used.values()), 0)
+        later.run(10)
+        self.assertGreater(later.wakes_ms, later.at_ms)
+        self.assertLess(later.wakes_ms, later.at_ms + 60000)
+        self.assertEqual(later.records[0]["mono_ms"], 7000)
+
+        # A day of downtime, known because the clock was in step on both sides.
+        records = bench.records + later.records
+        later.tell(begin={"by": "third-life", "boot": "board-3"})
+        for record in records:
+            later.session.say(journal=record_line(record))
+        last = Bench(later.session, later.head, later.tanks, 9000, later.civil_ms + 25 * 3600000)
+        last.start()
+        self.assertEqual(max(self.day_ml(last).values()), 0)
+
+    def test_what_was_retained_is_old(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.connect()
+        fresh = bench.tell(view=True)["view"]["tanks"][0]["ec"]
+        for _ in range(4):
+            bench.tell(topic="glass/basil-bench/ec", payload="1.0", retained=True)
+        bench.tell(topic=HEAD + "/chain/beat", payload=bench.head.beat(), retained=True)
+        view = bench.tell(view=True)["view"]
+        self.assertFalse(view["chains"][0]["ready"])
+        kept = view["tanks"][0]["ec"]
+        self.assertEqual(kept, fresh)
+        for _ in range(4):
+            bench.tell(topic="glass/basil-bench/ec", payload="1.0")
+        bench.tell(topic=HEAD + "/chain/beat", payload=bench.head.beat())
+        view = bench.tell(view=True)["view"]
+        self.assertNotEqual(view["tanks"][0]["ec"], kept)
+        self.assertNotEqual(view["chains"][0]["why"], "")
+
     def test_a_record_that_was_changed_is_refused_and_the_journal_is_damaged(self):
         bench = Bench(self.open())
         bench.start()
@@ -408,6 +455,20 @@ class Drive(unittest.TestCase):
         self.assertIn("journal-damaged", alerts)
         self.assertEqual(session.end()[0], 65)
 
+    def test_a_daemon_that_was_deposed_listens_to_no_set_topic(self):
+        bench = Bench(self.open())
+        bench.start()
+        bench.run(10)
+        topic = SITE + "-basil-bench/dosing/paused/set"
+        self.assertNotIn("ignored", bench.tell(topic=topic, payload="false"))
+        bench.publish(HEAD + "/chain/claim", {"by": "another", "reign": 9, "site": "tern-hall"})
+        for _ in range(10):
+            bench.at_ms += 1000
+            bench.publish(SITE + "/site/beat", {"by": "another", "up_ms": bench.at_ms})
+            bench.tell(tick=True)
+        self.assertIn("stand-by", bench.done)
+        self.assertIn("isn't active", bench.tell(topic=topic, payload="false")["ignored"])
+
     def test_requests_and_set_topics_are_answered(self):
         bench = Bench(self.open())
         bench.start()
@@ -418,7 +479,9 @@ class Drive(unittest.TestCase):
         self.assertEqual((told["ok"], told["line"]), (True, answer["line"]))
         state = bench.tell(view="basil-bench")["view"]["tanks"][0]
         self.assertTrue(state["paused"])
-        bench.tell(topic=SITE + "-basil-bench/dosing/paused/set", payload="false")
+        answer = bench.tell(topic=SITE + "-basil-bench/dosing/paused/set", payload="false")
+        told = next(a for a in answer["actions"] if a["do"] == "answer")
+        self.assertEqual((told["ok"], told["line"]), (True, answer["line"]))
         self.assertFalse(bench.tell(view="basil-bench")["view"]["tanks"][0]["paused"])
         ignored = bench.tell(topic=SITE + "-basil-bench/dosing/paused/set", payload="perhaps")
         self.assertIn("true or false", ignored["ignored"])
@@ -431,6 +494,9 @@ class Drive(unittest.TestCase):
         bench.start()
         bench.connect()
         self.assertIn("ignored", bench.tell(topic="glass/elsewhere", payload="1"))
+        early = bench.tell(topic=SITE + "-basil-bench/dosing/paused/set", payload="true")
+        self.assertIn("isn't active", early["ignored"])
+        self.assertIn("ignored", bench.tell(topic=HEAD + "/chain/roll", payload_hex="7b7b"))
         self.assertIn("ignored", bench.tell(topic=HEAD + "/chain/roll", payload="{nonsense"))
         self.assertNotIn("ignored", bench.tell(topic=HEAD + "/chain/roll", payload=bench.head.roll()))
         hexed = json.dumps(bench.head.beat()).encode().hex()
@@ -545,7 +611,13 @@ class Drive(unittest.TestCase):
     def test_summer_time_comes_by_line_where_it_must(self):
         bench = Bench(self.open())
         bench.start()
-        bench.tell(zone={"tank": "basil-bench", "offset_ms": -3600000})
+        day = bench.tell(view="basil-bench")["view"]["tanks"][0]["day"]
+        bench.tell(zone={"tank": "basil-bench", "offset_ms": 13 * 3600000})  # past midnight
+        self.assertEqual(bench.tell(view="basil-bench")["view"]["tanks"][0]["day"], day + 1)
+        bench.at_ms += 130000
+        bench.tell(tick=True)
+        self.assertEqual(bench.tell(view="basil-bench")["view"]["tanks"][0]["day"], day + 1)
+        self.assertEqual(bench.tell(view="lettuce-wall")["view"]["tanks"][0]["day"], day)
         bench.tell(clock="free", tick=True)
         self.assertEqual(bench.tell(view=True)["view"]["clock"], "free")
 

@@ -176,6 +176,16 @@ class Forecast(unittest.TestCase):
         for tank in report["tanks"]:  # long before it is planted
             self.assertEqual(tank["doses"], [])
 
+    def test_calibrations_of_later_are_taken_to_be_in_order(self):
+        site = self.other_site("planted-before")
+        with open(site, encoding="utf-8") as file:
+            text = file.read()
+        small_site.put(site, re.sub("planted: .*", "planted: " + small_site.day(-9), text))
+        report = self.read("--days", "1", "--no-what-if", site=site)
+        self.assertEqual(report["from"][:10], small_site.day(-9))
+        for tank in report["tanks"]:
+            self.assertTrue(tank["doses"])
+
     def test_wrong_words_are_refused(self):
         for words, said in (
             (["--days", "0"], "1 to 366"),

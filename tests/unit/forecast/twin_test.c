@@ -94,6 +94,13 @@ START_TEST(a_bottle_runs_empty_and_is_replaced)
     w.setup.refills = true;
     w.setup.refill_after_ms = HOUR_MS;
     watched_start(&w);
+    for (int minute = 0; minute < 4 * 24 * 60 && w.refilled[LEAF_A] == 0; minute++) {
+        twin_run(w.twin, MINUTE_MS);
+    }
+    struct stock_view told;
+    core_view_stock(twin_core(w.twin), LEAF_A, twin_now(w.twin), &told);
+    ck_assert_uint_eq(w.refilled[LEAF_A], 1);
+    ck_assert_double_eq_tol((double)told.remaining_ul / 1000.0, 60.0, 1e-9);
     twin_run(w.twin, 4 * DAY_MS);
     ck_assert_uint_gt(w.emptied[LEAF_A], 0);
     ck_assert_uint_eq(w.emptied[LEAF_B], 0);
@@ -158,6 +165,7 @@ START_TEST(probes_send_in_their_own_units)
     degc->unit = UNIT_DEGF;
     degc->least = 32;
     degc->most = 110;
+    w.truth[0].tank.degc = 12; /* a fifth less conductance than at 25 */
     site_add_probe(&w.s.tank[0].probe[PROBE_LEVEL], PROBE_LEVEL, UNIT_PERCENT, 0, 110);
     site_add_probe(&w.s.tank[0].probe[PROBE_VOLUME], PROBE_VOLUME, UNIT_L, 0, 200);
     watched_start(&w);
@@ -170,6 +178,23 @@ START_TEST(probes_send_in_their_own_units)
     ck_assert_double_eq_tol(v.probe[PROBE_TEMPERATURE].value, reservoir_degc(r), 0.6);
     ck_assert_double_eq_tol(v.probe[PROBE_VOLUME].value, reservoir_volume(r), 1.0);
     ck_assert_double_eq_tol(v.probe[PROBE_LEVEL].value, 100.0, 3.0);
+    watched_end(&w);
+}
+END_TEST
+
+START_TEST(nothing_mixes_while_nothing_circulates)
+{
+    watched_make(&w, 12);
+    watched_start(&w);
+    twin_silence(w.twin, 0, PROBE_EC, true);
+    twin_silence(w.twin, 0, PROBE_PH, true);
+    twin_run(w.twin, MINUTE_MS);
+    struct reservoir *r = twin_water(w.twin, 0);
+    reservoir_pump(r, LEAF_A, 50.0, r->now_s);
+    twin_run(w.twin, 2 * HOUR_MS);
+    r = twin_water(w.twin, 0);
+    const double apart = plant_ec_us_cm(&r->tank, true) - plant_ec_us_cm(&r->tank, false);
+    ck_assert_double_gt(apart, 50.0);
     watched_end(&w);
 }
 END_TEST
@@ -197,6 +222,9 @@ START_TEST(a_smaller_tank_rises_further)
     ck_assert_double_eq_tol(less.tank.volume_l, 96.0, 1e-9);
     ck_assert_double_eq_tol(as_told.tank.volume_l, 120.0, 1e-9);
     less.tank.volume_l = as_told.tank.volume_l;
+    struct reservoir_truth drawn_anew;
+    twin_assume(&drawn_anew, &w.s.site, 0, 2, 1.0, 0);
+    ck_assert(fabs(drawn_anew.pump[LEAF_A].error - as_told.pump[LEAF_A].error) > 1e-6);
     ck_assert_mem_eq(&less, &as_told, sizeof less);
     ck_assert_double_eq_tol(as_told.pump[BASE].per_ml.carbon_mmol, 0.2, 1e-9);
     ck_assert_double_eq_tol(as_told.pump[ACID].per_ml.alkalinity_meq, -0.4, 1e-9);
@@ -234,6 +262,7 @@ int main(void)
     tcase_add_test(tc, an_empty_bottle_gives_nothing_and_somebody_notices);
     tcase_add_test(tc, a_silent_probe_stops_dosing);
     tcase_add_test(tc, probes_send_in_their_own_units);
+    tcase_add_test(tc, nothing_mixes_while_nothing_circulates);
     tcase_add_test(tc, a_person_moves_the_setpoint);
     tcase_add_test(tc, a_smaller_tank_rises_further);
     tcase_add_test(tc, zones_are_asked_for);
