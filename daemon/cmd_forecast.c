@@ -130,19 +130,6 @@ static int read_options(struct options *o, int argc, char **argv)
 
 /* --- the site --------------------------------------------------------------------------------- */
 
-/* A calibration that will be made one day, or must be renewed, isn't what a forecast is about. */
-static void set_calibrations(struct site_tank *tank, struct civil from)
-{
-    for (int q = 0; q < PROBE_QUANTITY_COUNT; q++) {
-        struct probe_config *p = &tank->probe[q];
-        if (p->calibrated_at.ms > from.ms) p->calibrated_at = from;
-        p->calibrate_every_ms = 0;
-    }
-    for (uint32_t i = 0; i < tank->pump_count; i++) {
-        if (tank->pump[i].calibrated_at.ms > from.ms) tank->pump[i].calibrated_at = from;
-    }
-}
-
 static int no_such_tank(const struct site *site, const char *key)
 {
     fprintf(stderr, "dosewright forecast: there is no tank '%s'; there are:", key);
@@ -219,9 +206,6 @@ static int forecast(const struct options *o, struct config *config)
         .days = o->days,
         .seed = (uint64_t)o->seed,
         .volume = 1.0 };
-    for (uint32_t i = 0; i < site->tank_count; i++) {
-        set_calibrations(&site->tank[i], plan.from);
-    }
     char title[REPORT_TEXT_MAX];
     struct text t = text_over(title, sizeof title);
     text_add(&t, "Forecast for ");

@@ -17,8 +17,8 @@ void forecast_note(struct report *r, const struct forecast_plan *plan, bool one_
     text_add_int(&t, (int64_t)(plan->seed & INT64_MAX));
     text_add(&t, " draws the rest.");
     report_note(r, line);
-    report_note(r, "Calibrations are taken to be in order, and an empty bottle is replaced at once "
-                   "by a full one. docs/forecast.md lists every assumption.");
+    report_note(r, "An empty bottle is replaced at once by a full one, and nobody touches anything "
+                   "else. docs/forecast.md lists every assumption.");
     if (one_tank)
         report_note(r, "Only this tank was run: bottles that other tanks share last less long.");
 }
