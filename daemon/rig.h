@@ -21,7 +21,7 @@
 #include "daemon/rig_fault.h"
 #include "lib/plant/head.h"
 #include "lib/plant/probe_model.h"
-#include "lib/plant/tank.h"
+#include "lib/plant/reservoir.h"
 
 enum {
     RIG_STEP_MS = 50,   /* while something runs */
@@ -54,7 +54,7 @@ struct rig_pump {    /* one stock's tube into one tank */
 };
 
 struct rig_tank {
-    struct plant_tank plant;
+    struct reservoir water; /* doses come through the rig's own tubes, probes are the rig's own */
     struct rig_pump pump[TANK_PUMPS_MAX];
     bool circulates;
     double flow_ms; /* water has flowed for that long */

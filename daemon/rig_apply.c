@@ -149,12 +149,12 @@ static void do_level(struct rig *rig, const struct rig_fault *f)
 
 static void do_refill(struct rig *rig, const struct rig_fault *f)
 {
-    plant_tank_add_source(&rig->tank[f->tank].plant, f->value);
+    plant_tank_add_source(&rig->tank[f->tank].water.tank, f->value);
 }
 
 static void do_water_change(struct rig *rig, const struct rig_fault *f)
 {
-    plant_tank_change_water(&rig->tank[f->tank].plant, f->value);
+    plant_tank_change_water(&rig->tank[f->tank].water.tank, f->value);
 }
 
 static void (*const deeds[RIG_FAULT_KINDS])(struct rig *rig, const struct rig_fault *f) = {

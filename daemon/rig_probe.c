@@ -113,7 +113,7 @@ struct probe_model_config rig_probe_behaviour(enum probe_unit unit)
 static double truth_of(const struct rig *rig, const struct rig_probe *probe)
 {
     const struct rig_tank *tank = &rig->tank[probe->tank];
-    const struct plant_tank *plant = &tank->plant;
+    const struct plant_tank *plant = &tank->water.tank;
     switch (probe->config->quantity) {
     case PROBE_EC:
         return plant_ec_us_cm(plant, false);
@@ -147,7 +147,7 @@ static double truth_of(const struct rig *rig, const struct rig_probe *probe)
 
 static void show(struct rig *rig, struct rig_probe *probe, double seconds, struct text *t)
 {
-    const double degc = rig->tank[probe->tank].plant.config.degc;
+    const double degc = rig->tank[probe->tank].water.tank.config.degc;
     const double truth = rig_probe_outside(probe->config, truth_of(rig, probe), degc);
     const double value = probe_model_read(&probe->model, truth, seconds);
     if (probe->config->unit == UNIT_BOOL)

@@ -233,11 +233,11 @@ void rig_tell_tanks(struct rig *rig)
         begin(rig, &line, "tank");
         add_string(&line.t, "tank", rig->site->tank[i].key);
         add_name(&line.t, "ec_us_cm");
-        text_add_real(&line.t, plant_ec_us_cm(&tank->plant, false), 2);
+        text_add_real(&line.t, plant_ec_us_cm(&tank->water.tank, false), 2);
         add_name(&line.t, "ph");
-        text_add_real(&line.t, plant_ph(&tank->plant, false), 4);
+        text_add_real(&line.t, plant_ph(&tank->water.tank, false), 4);
         add_name(&line.t, "volume_l");
-        text_add_real(&line.t, tank->plant.volume_l, 4);
+        text_add_real(&line.t, tank->water.tank.volume_l, 4);
         add_name(&line.t, "circulates");
         text_add(&line.t, tank->circulates ? "true" : "false");
         finish(rig, &line);
@@ -268,8 +268,8 @@ void rig_tell_totals(struct rig *rig)
     for (uint32_t i = 0; i < rig->site->tank_count; i++) {
         const struct rig_tank *tank = &rig->tank[i];
         rig_say(rig, "%-20s EC %.3f mS/cm, pH %.2f, %.2f L", rig->site->tank[i].key,
-            plant_ec_us_cm(&tank->plant, false) / 1000.0, plant_ph(&tank->plant, false),
-            tank->plant.volume_l);
+            plant_ec_us_cm(&tank->water.tank, false) / 1000.0, plant_ph(&tank->water.tank, false),
+            tank->water.tank.volume_l);
         for (uint32_t p = 0; p < rig->site->tank[i].pump_count; p++) {
             tell_pump(rig, i, p);
         }

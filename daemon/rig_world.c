@@ -10,10 +10,11 @@
 /* Assumptions of the rig about every tank; docs/rig.md lists them. */
 static const double near_share = 0.3, mixing_factor = 0.6;
 static const double water_degc = 21.0, co2_per_hour = 0.1, co2_ppm = 420.0;
-static const double drink_share_per_day = 0.03, uptake_meq_per_l = 15.0, daylight = 0.5;
+static const double drink_share_per_day = 0.015, uptake_meq_per_l = 15.0;
+static const double begins_s = 10.0 * 3600.0; /* in the morning, whenever the rig begins */
 
 static const double parcel_ms = 100.0;
-static const double step_most_s = 20.0;
+static const double step_most_s = 86400.0; /* one call of the reservoir */
 
 /* --- opening ---------------------------------------------------------------------------------- */
 
@@ -21,20 +22,23 @@ static void make_tank(struct rig *rig, uint32_t i)
 {
     const struct site_tank *config = &rig->site->tank[i];
     struct rig_tank *tank = &rig->tank[i];
-    const struct plant_tank_config plant = {
-        .volume_l = config->volume_l,
-        .near_share = near_share,
-        .flow_l_min = config->circulation.flow_l_min,
-        .mixing_factor = mixing_factor,
-        .degc = water_degc,
-        .co2_per_hour = co2_per_hour,
-        .co2_ppm = co2_ppm,
-        .drink_share_per_day = drink_share_per_day,
-        .uptake_meq_per_l = uptake_meq_per_l,
-        .source = plant_source(
-            config->source_ec_us_cm, config->source_alkalinity_meq_l, water_degc, co2_ppm),
-    };
-    plant_tank_init(&tank->plant, &plant);
+    struct reservoir_truth truth;
+    reservoir_typical(&truth);
+    truth.tank.volume_l = config->volume_l;
+    truth.tank.near_share = near_share;
+    truth.tank.flow_l_min = config->circulation.flow_l_min;
+    truth.tank.mixing_factor = mixing_factor;
+    truth.tank.degc = water_degc;
+    truth.tank.co2_per_hour = co2_per_hour;
+    truth.tank.co2_ppm = co2_ppm;
+    truth.tank.drink_share_per_day = drink_share_per_day;
+    truth.tank.uptake_meq_per_l = uptake_meq_per_l;
+    truth.tank.float_valve = false;
+    truth.tank.source =
+        plant_source(config->source_ec_us_cm, config->source_alkalinity_meq_l, water_degc, co2_ppm);
+    truth.starts_s = begins_s;
+    truth.refill_days = 0.0;
+    reservoir_init(&tank->water, &truth, 1);
     for (uint32_t p = 0; p < config->pump_count; p++) {
         const double error = rig->options->exact ? 1.0 : 0.95 + 0.1 * prng_unit(&rig->chance);
         tank->pump[p].ml_per_s = config->pump[p].ml_per_s * error;
@@ -129,7 +133,7 @@ static void arrive(struct rig *rig, uint32_t t, uint32_t p)
     uint32_t gone = 0;
     while (gone < pump->parcel_count && pump->parcel[gone].due_ms <= tank->flow_ms) {
         const struct plant_dose dose = dose_of(stock);
-        plant_tank_dose(&tank->plant, &dose, pump->parcel[gone].ml);
+        plant_tank_dose(&tank->water.tank, &dose, pump->parcel[gone].ml);
         gone++;
     }
     if (gone == 0) return;
@@ -196,7 +200,7 @@ static void step_tank(struct rig *rig, uint32_t t, double seconds)
     }
     while (seconds > 0.0) { /* many rounds only after the machine slept */
         const double part = seconds < step_most_s ? seconds : step_most_s;
-        plant_tank_step(&tank->plant, part, tank->circulates, daylight);
+        reservoir_advance(&tank->water, part, tank->circulates);
         seconds -= part;
     }
 }

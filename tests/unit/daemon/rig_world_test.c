@@ -9,7 +9,7 @@
 
 static double ec(uint32_t tank)
 {
-    return plant_ec_us_cm(&RIG->tank[tank].plant, false);
+    return plant_ec_us_cm(&RIG->tank[tank].water.tank, false);
 }
 
 START_TEST(a_dose_is_its_time_times_its_rate_to_the_microlitre)
@@ -36,11 +36,12 @@ END_TEST
 START_TEST(what_arrives_raises_the_tanks_ec_by_its_strength)
 {
     const double before = ec(0), other = ec(1);
-    const double cations = RIG->tank[0].plant.far_water.cations;
+    const double cations = RIG->tank[0].water.tank.far_water.cations;
     fixture_command("c1", 1, 0, 600000);
     fixture_command("d1", 1, 1, 6000);
     fixture_wait(120000);
-    ck_assert_double_eq_tol(RIG->tank[0].plant.far_water.cations, cations + 6.0 * 2.0 / 6.0, 0.01);
+    ck_assert_double_eq_tol(
+        RIG->tank[0].water.tank.far_water.cations, cations + 6.0 * 2.0 / 6.0, 0.01);
     ck_assert(ec(0) > before + 150);
     ck_assert_double_eq_tol(ec(1), other, 0.5);
 }
@@ -113,13 +114,13 @@ END_TEST
 
 START_TEST(acid_lowers_the_tanks_ph_and_only_that_tanks)
 {
-    const double before = plant_ph(&RIG->tank[0].plant, false);
-    const double other = plant_ph(&RIG->tank[1].plant, false);
+    const double before = plant_ph(&RIG->tank[0].water.tank, false);
+    const double other = plant_ph(&RIG->tank[1].water.tank, false);
     fixture_command("c1", 1, 0, 60000);
     fixture_command("d1", 1, 3, 10000); /* 5 mL of 0.8 meq: 0.67 of 1.5 meq/L */
     fixture_wait(60000);
-    ck_assert(plant_ph(&RIG->tank[0].plant, false) < before - 1.0);
-    ck_assert_double_eq_tol(plant_ph(&RIG->tank[1].plant, false), other, 0.02);
+    ck_assert(plant_ph(&RIG->tank[0].water.tank, false) < before - 1.0);
+    ck_assert_double_eq_tol(plant_ph(&RIG->tank[1].water.tank, false), other, 0.02);
 }
 END_TEST
 
@@ -286,13 +287,13 @@ END_TEST
 
 START_TEST(water_comes_and_goes_by_words)
 {
-    RIG->tank[0].plant.near_water.cations = RIG->tank[0].plant.far_water.cations = 20;
-    const double source = RIG->tank[0].plant.config.source.cations;
+    RIG->tank[0].water.tank.near_water.cations = RIG->tank[0].water.tank.far_water.cations = 20;
+    const double source = RIG->tank[0].water.tank.config.source.cations;
     fixture_words("refill:basil-bench=6");
-    ck_assert_double_eq_tol(RIG->tank[0].plant.volume_l, 12, 1e-9);
-    ck_assert_double_eq_tol(RIG->tank[0].plant.far_water.cations, (20 + source) / 2, 1e-9);
+    ck_assert_double_eq_tol(RIG->tank[0].water.tank.volume_l, 12, 1e-9);
+    ck_assert_double_eq_tol(RIG->tank[0].water.tank.far_water.cations, (20 + source) / 2, 1e-9);
     fixture_words("water-change:basil-bench=1");
-    ck_assert_double_eq_tol(RIG->tank[0].plant.far_water.cations, source, 1e-9);
+    ck_assert_double_eq_tol(RIG->tank[0].water.tank.far_water.cations, source, 1e-9);
 }
 END_TEST
 
