@@ -26,6 +26,7 @@ CONTRAST_LEAST = 4.5  # WCAG 2.2, success criterion 1.4.3
 HOSTILE = [
     "<script>document.title='in'</script>", '"><img src=x onerror=alert(1)>',
     "' onload='alert(1)", "</svg></style><iframe src=//example.org>", "\u202egnp.exe", "=1+1",
+    "&lt;b&gt; &amp; &copy",
 ]  # fmt: skip
 VOID = {"meta", "link"}
 
@@ -368,6 +369,12 @@ class OtherForms(Reports):
             self.assertLessEqual(max(map(len, text.splitlines())), int(columns))
             self.assertEqual(text.isascii(), locale == "C" or bool(option))
             self.assertIn("in band", text)
+            for tank, sums in self.made["ul"].items():
+                of_tank = text[text.index("\n" + tank) :]
+                for stock, ul in sums.items():
+                    doses = next(s for t in self.json["tanks"] if t["tank"] == tank
+                                 for s in t["stocks"] if s["stock"] == stock)["doses"]  # fmt: skip
+                    self.assertIn("  %s: %.1f mL in %d doses" % (stock, ul / 1000, doses), of_tank)
 
     def test_a_tank_and_some_days_can_be_asked_for(self):
         day = json.loads(report(self.journal, "--json", "--tank", "basil-bench", "--from", "2031-04-02",
@@ -405,6 +412,19 @@ class OtherForms(Reports):
             done = subprocess.run([DOSEWRIGHT, "journal", "report", self.journal], stdout=full,
                                   stderr=subprocess.PIPE, timeout=60)  # fmt: skip
         self.assertEqual(done.returncode, 74)
+
+    def test_what_was_recorded_before_the_clock_was_set_is_undated(self):
+        journal = os.path.join(self.folder, "unset")
+        j = made_journal.MadeJournal(journal)
+        for clock, at in (("unset", 0), ("free", 60), ("synced", 120)):
+            j.add(made_journal.START + timedelta(minutes=at), "dose", clock=clock, id=clock,
+                  tank="basil-bench", stock="leaf-a", ul=1000)  # fmt: skip
+        j.close()
+        answer = json.loads(report(journal, "--json"))
+        tank = answer["tanks"][0]
+        self.assertEqual([d["time"][11:16] for d in tank["doses"]], ["01:00", "02:00"])
+        self.assertEqual([(d["day"], d["ml"]) for d in tank["days"]], [("undated", 1), ("2031-04-01", 2)])
+        self.assertIn("undated", answer["notes"][0])
 
     def test_a_damaged_journal_is_reported_with_a_note(self):
         damaged = os.path.join(self.folder, "damaged")

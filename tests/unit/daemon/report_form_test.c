@@ -96,8 +96,24 @@ static void check_tag(const char *tag, size_t length)
     ck_assert_msg(!quoted, "a quote that isn't closed: %.80s", tag);
 }
 
+/* Only characters that XML allows, too, and no '&' but of ours. */
+static void check_characters(const char *html)
+{
+    static const char *const ours[] = { "&amp;", "&lt;", "&gt;", "&quot;", "&#39;" };
+    ck_assert_ptr_null(strstr(html, "\xef\xbf\xbe"));
+    ck_assert_ptr_null(strstr(html, "\xef\xbf\xbf"));
+    for (const char *at = strchr(html, '&'); at; at = strchr(at + 1, '&')) {
+        bool found = false;
+        for (size_t i = 0; i < sizeof ours / sizeof *ours && !found; i++) {
+            found = strncmp(at, ours[i], strlen(ours[i])) == 0;
+        }
+        ck_assert_msg(found, "not escaped: %.20s", at);
+    }
+}
+
 static void check_html(const char *html)
 {
+    check_characters(html);
     ck_assert_int_eq(strncmp(html, "<!doctype html>\n", 16), 0);
     const char *at = html;
     for (const char *open = strchr(at, '<'); open; open = strchr(at, '<')) {
