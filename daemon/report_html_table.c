@@ -1,7 +1,9 @@
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "daemon/report_page.h"
+#include "lib/base/decimal.h"
 
 /* --- millilitres a day ------------------------------------------------------------------------ */
 
@@ -155,12 +157,23 @@ void page_put_bottles(FILE *out, const struct report *r)
 
 /* --- the caller's ----------------------------------------------------------------------------- */
 
+/* Words stand on the left, numbers on the right. */
+static bool has_words(const struct report_section *s, uint32_t column)
+{
+    double value;
+    for (uint32_t row = 0; row < s->rows; row++) {
+        const char *cell = s->cell[row * s->columns + column];
+        if (cell[0] && !decimal_read_json(&value, cell, strlen(cell))) return true;
+    }
+    return false;
+}
+
 static void put_section_head(FILE *out, const struct report_section *s)
 {
     if (!s->headed) return;
     fputs("<thead><tr>", out);
     for (uint32_t c = 0; c < s->columns; c++) {
-        fputs("<th scope=\"col\">", out);
+        fprintf(out, "<th scope=\"col\"%s>", has_words(s, c) ? " class=\"word\"" : "");
         page_put(out, s->column[c]);
         fputs("</th>", out);
     }
@@ -179,7 +192,7 @@ static void put_section(FILE *out, const struct report_section *s)
         if (c == 0) {
             fputs("<tr><th scope=\"row\">", out);
         } else if (s->headed) {
-            fputs("<td data-k=\"", out);
+            fprintf(out, "<td%s data-k=\"", has_words(s, c) ? " class=\"word\"" : "");
             page_put(out, s->column[c]);
             fputs("\">", out);
         } else {

@@ -540,6 +540,20 @@ START_TEST(an_alert_from_before_the_time_is_shown_when_it_reaches_into_it)
 }
 END_TEST
 
+START_TEST(a_start_before_the_time_ends_what_stood)
+{
+    struct report *r = of_hour(60, 120);
+    take_alert(r, "early", 10, true, "bench");
+    take_alert(r, "link", 10, true, NULL);
+    take_plain(r, "start", 20);
+    take_water(r, "bench", 100, 1200, 5.8);
+    cJSON *json = as_json(r);
+    ck_assert_int_eq(cJSON_GetArraySize(member(first_tank(json), "alerts")), 0);
+    ck_assert_int_eq(cJSON_GetArraySize(member(json, "alerts")), 0);
+    cJSON_Delete(json);
+}
+END_TEST
+
 /* --- bounds ----------------------------------------------------------------------------------- */
 
 START_TEST(too_many_tanks_are_refused_not_dropped)
@@ -629,6 +643,7 @@ int main(void)
     tcase_add_test(t, alerts_are_episodes);
     tcase_add_test(t, no_alert_is_lost_beyond_the_bound);
     tcase_add_test(t, an_alert_from_before_the_time_is_shown_when_it_reaches_into_it);
+    tcase_add_test(t, a_start_before_the_time_ends_what_stood);
     tcase_add_loop_test(t, too_many_tanks_are_refused_not_dropped, 0, 2);
     tcase_add_loop_test(t, too_many_stocks_are_refused_not_dropped, 0, 2);
     tcase_add_test(t, records_without_what_they_should_have_do_no_harm);
