@@ -58,7 +58,9 @@ static void put_line(FILE *out, const struct line *line)
     fputs("\r\n", out);
 }
 
-static const struct line empty = { .value = NAN, .low = NAN, .high = NAN, .kind = "", .name = "" };
+static const struct line empty = {
+    .value = REPORT_UNKNOWN, .low = REPORT_UNKNOWN, .high = REPORT_UNKNOWN, .kind = "", .name = ""
+};
 
 static struct line line_of(const struct report_tank *t, const char *kind, const char *name)
 {

@@ -2,6 +2,8 @@
 #ifndef DOSEWRIGHT_DAEMON_REPORT_INSIDE_H
 #define DOSEWRIGHT_DAEMON_REPORT_INSIDE_H
 
+#include <math.h>
+
 #include "daemon/report.h"
 #include "lib/base/text.h"
 
@@ -22,6 +24,9 @@ enum {
 #define REPORT_HTML_START "<!doctype html>\n<!-- a dosewright report -->\n"
 #define REPORT_JSON_START "{\"dosewright_report\":1,"
 #define REPORT_CSV_START "time,until,tank,kind,name,value,unit,low,high,text"
+
+/* A number that isn't known; isnan tells. */
+#define REPORT_UNKNOWN ((double)NAN)
 
 /* Before it the clock can't have been right. 2000-01-01T00:00:00Z */
 #define REPORT_DATED_MS INT64_C(946684800000)
@@ -278,13 +283,13 @@ bool report_joins(const struct report_tank *tank, int64_t a_ms, int64_t b_ms);
 /* How many gaps a line has. */
 uint32_t report_gaps(const struct report_tank *tank, const struct report_line *line);
 
-/* The share of its readings within its band, in per cent; NAN when it had none. */
+/* The share of its readings within its band, in per cent; REPORT_UNKNOWN when it had none. */
 double report_in_band(const struct report_tank *tank, enum report_channel channel);
 
 /* Is this bottle one of the tanks' in the report? And would the caller's own section show it? */
 bool report_shows_bottle(const struct report *r, const struct report_bottle *bottle);
 bool report_shows_bottles(const struct report *r);
-/* Days until it is empty at the rate of the report's time; NAN when that can't be said. */
+/* Days until it is empty at the rate of the report's time; REPORT_UNKNOWN when nobody can say. */
 double report_days_left(const struct report *r, const struct report_bottle *bottle);
 
 void report_write_text(const struct report *r, FILE *out, const struct report_terminal *terminal);

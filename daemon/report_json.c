@@ -94,11 +94,11 @@ static void put_channel(FILE *out, const struct report_tank *t, enum report_chan
     fprintf(out, ",\"readings\":%lld,\"gaps\":%u", (long long)line->readings,
         (unsigned)report_gaps(t, line));
     fputs(",\"low\":", out);
-    put_real(out, any ? line->low / show->scale : (double)NAN, decimals);
+    put_real(out, any ? line->low / show->scale : REPORT_UNKNOWN, decimals);
     fputs(",\"high\":", out);
-    put_real(out, any ? line->high / show->scale : (double)NAN, decimals);
+    put_real(out, any ? line->high / show->scale : REPORT_UNKNOWN, decimals);
     fputs(",\"last\":", out);
-    put_real(out, any ? line->last / show->scale : (double)NAN, decimals);
+    put_real(out, any ? line->last / show->scale : REPORT_UNKNOWN, decimals);
     fputs(",\"in_band_percent\":", out);
     put_real(out, report_in_band(t, channel), 2);
     put_points(out, "points", line, channel);
@@ -124,9 +124,9 @@ static void put_dose(FILE *out, const struct report_tank *t, const struct report
     fprintf(out,
         ",\"doses\":%u,\"failed\":%u,\"unsure\":%u,\"by_hand\":%s,\"ec\":", (unsigned)m->doses,
         (unsigned)m->failed, (unsigned)m->unsure, m->by_hand ? "true" : "false");
-    put_real(out, m->has_ec ? m->ec_us_cm / 1000 : (double)NAN, 3);
+    put_real(out, m->has_ec ? m->ec_us_cm / 1000 : REPORT_UNKNOWN, 3);
     fputs(",\"ph\":", out);
-    put_real(out, m->has_ph ? m->ph : (double)NAN, 3);
+    put_real(out, m->has_ph ? m->ph : REPORT_UNKNOWN, 3);
     putc('}', out);
 }
 

@@ -87,7 +87,7 @@ static void take_channel(struct report *r, struct report_tank *t, const struct r
     } key[REPORT_CHANNELS] = { { "ec_us_cm", "set_ec_us_cm", "band_ec_us_cm" },
         { "ph", "set_ph", "band_ph" }, { "degc", "", "" } };
     const double most = bound_of[channel];
-    double value = NAN, set = NAN, band = NAN;
+    double value = REPORT_UNKNOWN, set = REPORT_UNKNOWN, band = REPORT_UNKNOWN;
     (void)record_real(record, key[channel].value, &value);
     (void)record_real(record, key[channel].set, &set);
     (void)record_real(record, key[channel].band, &band);

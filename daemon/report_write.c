@@ -155,7 +155,7 @@ bool report_scale_of(
     static const double narrowest[REPORT_CHANNELS] = { 0.2, 0.5, 3 }, intervals = 4, margin = 0.03;
     const double scale = report_channel_show(channel)->scale;
     const struct report_line *lines[] = { &tank->line[channel], &tank->truth[channel] };
-    double low = NAN, high = NAN;
+    double low = REPORT_UNKNOWN, high = REPORT_UNKNOWN;
     for (size_t i = 0; i < sizeof lines / sizeof *lines; i++) {
         if (lines[i]->readings > 0) widen(&low, &high, lines[i]->low, lines[i]->high);
     }
@@ -195,7 +195,7 @@ uint32_t report_gaps(const struct report_tank *tank, const struct report_line *l
 
 double report_in_band(const struct report_tank *tank, enum report_channel channel)
 {
-    if (tank->banded[channel] == 0) return NAN;
+    if (tank->banded[channel] == 0) return REPORT_UNKNOWN;
     return 100.0 * (double)tank->in_band[channel] / (double)tank->banded[channel];
 }
 
@@ -225,9 +225,9 @@ double report_days_left(const struct report *r, const struct report_bottle *bott
 {
     static const double longest = 36500; /* nobody waits for that */
     const double days = (double)(r->last_ms - r->first_ms) / (double)DAY_MS;
-    if (!bottle->has_left || bottle->used_ul <= 0 || days < 1) return NAN;
+    if (!bottle->has_left || bottle->used_ul <= 0 || days < 1) return REPORT_UNKNOWN;
     const double left = (double)bottle->left_ul / ((double)bottle->used_ul / days);
-    return left > longest ? (double)NAN : left;
+    return left > longest ? REPORT_UNKNOWN : left;
 }
 
 void report_write(const struct report *r, enum report_form form, FILE *out,
