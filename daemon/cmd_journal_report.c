@@ -201,7 +201,7 @@ int journal_report_command(int argc, char **argv)
     struct report *r = report_new(&o.want);
     struct journal_scan *s = r ? journal_scan_new(dir_fd, take_record, r) : NULL;
     code = journal_run_scan(o.dir, s);
-    if (code == GO_ON) {
+    if (code == GO_ON && s) {
         note_damage(r, s);
         code = finish(&o, r);
         journal_print_broken(stderr, s);

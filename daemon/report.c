@@ -71,16 +71,18 @@ void report_fail(struct report *r, enum err err, const char *why)
     r->failed_why = why;
 }
 
-bool report_grow(void **items, uint32_t count, uint32_t *room, size_t size, uint32_t most)
+bool report_grow(void *array, uint32_t count, uint32_t *room, size_t size, uint32_t most)
 {
     static const uint32_t first = 16;
     if (count < *room) return true;
     if (count >= most) return false;
     uint32_t wanted = *room ? *room * 2 : first;
     if (wanted > most) wanted = most;
-    void *grown = realloc(*items, wanted * size);
+    void *items = NULL; /* pointers to objects are alike here (POSIX), but not their types */
+    memcpy(&items, array, sizeof items);
+    void *grown = realloc(items, wanted * size);
     if (!grown) return false;
-    *items = grown;
+    memcpy(array, &grown, sizeof grown);
     *room = wanted;
     return true;
 }
@@ -171,8 +173,7 @@ static struct report_tank *new_tank(struct report *r, const char *key, uint32_t 
         return NULL;
     }
     struct report_tank *t = calloc(1, sizeof *t);
-    if (!t || !report_grow(
-                  (void **)&r->tank, r->tanks, &r->tanks_room, sizeof *r->tank, REPORT_TANKS_MAX)) {
+    if (!t || !report_grow(&r->tank, r->tanks, &r->tanks_room, sizeof(void *), REPORT_TANKS_MAX)) {
         free(t);
         report_fail(r, ERR_FULL, "there is no memory left");
         return NULL;

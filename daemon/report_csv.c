@@ -12,7 +12,7 @@ static bool is_formula(const char *s)
 
 static void put_text(FILE *out, const char *s)
 {
-    const bool quotes = strpbrk(s, "\",\r\n") || is_formula(s) || *s == ' ';
+    const bool quotes = strpbrk(s, "\",\r\n") || *s == ' ';
     if (quotes) putc('"', out);
     if (is_formula(s)) putc('\'', out);
     for (; *s; s++) {

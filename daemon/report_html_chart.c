@@ -404,13 +404,13 @@ static void put_lanes(const struct chart *c)
 static void put_alerts(const struct chart *c)
 {
     const struct report_alerts *alerts = &c->t->alerts;
-    const long long all = (long long)(alerts->count + alerts->more);
+    const int64_t all = alerts->count + alerts->more;
     if (all == 0) return;
     fputs("<div class=\"lane\"><div class=\"row\"><span></span><p class=\"name\">", c->out);
-    fprintf(c->out, "<b class=\"bad\">alerts</b> %lld, listed below</p></div>", all);
+    fprintf(c->out, "<b class=\"bad\">alerts</b> %lld, listed below</p></div>", (long long)all);
     fputs("<div class=\"row\"><span></span>", c->out);
     put_lane_start(c);
-    fprintf(c->out, "%lld alert%s over time, listed below", all, all == 1 ? "" : "s");
+    fprintf(c->out, "%lld alert%s over time, listed below", (long long)all, all == 1 ? "" : "s");
     put_lane_grid(c);
     for (uint32_t i = 0; i < alerts->count; i++) {
         const struct report_alert *a = &alerts->item[i];

@@ -90,8 +90,7 @@ bool report_line_add(struct report_line *line, int64_t at_ms, double value)
             return true;
         }
     }
-    if (!report_grow(
-            (void **)&line->bin, line->count, &line->room, sizeof *line->bin, REPORT_BINS_MAX))
+    if (!report_grow(&line->bin, line->count, &line->room, sizeof *line->bin, REPORT_BINS_MAX))
         return false;
     memmove(&line->bin[at + 1], &line->bin[at], (line->count - at) * sizeof *line->bin);
     line->bin[at] = one;
@@ -121,7 +120,7 @@ static void join_spans(struct report_span *to, const struct report_span *from)
 
 static void widen_band(struct report_band *band)
 {
-    while (band->count >= REPORT_BINS_MAX && band->shift < SHIFT_MOST) {
+    while (band->span && band->count >= REPORT_BINS_MAX && band->shift < SHIFT_MOST) {
         band->shift++;
         uint32_t kept = 0;
         for (uint32_t i = 1; i < band->count; i++) {
@@ -166,8 +165,7 @@ bool report_band_add(struct report_band *band, int64_t joins_ms, const struct re
         join_spans(last, one);
         return true;
     }
-    if (!report_grow(
-            (void **)&band->span, band->count, &band->room, sizeof *band->span, REPORT_BINS_MAX))
+    if (!report_grow(&band->span, band->count, &band->room, sizeof *band->span, REPORT_BINS_MAX))
         return false;
     band->span[band->count++] = *one;
     return true;

@@ -161,7 +161,7 @@ static void put_doses(
         end--;
     }
     for (int i = 0; i < end; i++) {
-        if (ul[i] > 0)
+        if (ul[i] > 0 && most > 0)
             plot_put_level(p->out, p->ascii, (int)((ul[i] * LEVELS + most - 1) / most));
         else
             putc(any[i] ? 'x' : ' ', p->out);

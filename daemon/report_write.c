@@ -154,11 +154,10 @@ bool report_scale_of(
 {
     static const double narrowest[REPORT_CHANNELS] = { 0.2, 0.5, 3 }, intervals = 4, margin = 0.03;
     const double scale = report_channel_show(channel)->scale;
-    const struct report_line *lines[] = { &tank->line[channel], &tank->truth[channel] };
+    const struct report_line *line = &tank->line[channel], *truth = &tank->truth[channel];
     double low = REPORT_UNKNOWN, high = REPORT_UNKNOWN;
-    for (size_t i = 0; i < sizeof lines / sizeof *lines; i++) {
-        if (lines[i]->readings > 0) widen(&low, &high, lines[i]->low, lines[i]->high);
-    }
+    if (line->readings > 0) widen(&low, &high, line->low, line->high);
+    if (truth->readings > 0) widen(&low, &high, truth->low, truth->high);
     if (isnan(low)) return false;
     for (uint32_t i = 0; i < tank->band[channel].count; i++) {
         widen(&low, &high, tank->band[channel].span[i].low, tank->band[channel].span[i].high);

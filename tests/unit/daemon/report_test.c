@@ -4,6 +4,16 @@
 #include "lib/base/text.h"
 #include "tests/unit/daemon/report_fixture.h"
 
+static void take_setpoint(struct report *r, double minutes, double set)
+{
+    struct record record;
+    record_start(&record, "water");
+    record_add_text(&record, "tank", "bench");
+    record_add_real(&record, "set_ec_us_cm", set, 1);
+    record_add_real(&record, "band_ec_us_cm", 100, 1);
+    report_take(r, &record, at_minute(minutes));
+}
+
 /* --- readings --------------------------------------------------------------------------------- */
 
 START_TEST(a_few_readings_are_kept_as_they_are)
@@ -90,6 +100,7 @@ START_TEST(readings_within_the_band_are_counted)
     for (int i = 0; i < 10; i++) {
         take_water(r, "bench", i * 10, i < 3 ? 1000 : 1300, i < 9 ? 5.99 : 6.01);
     }
+    take_setpoint(r, 110, 1200); /* no reading: not counted */
     cJSON *json = as_json(r);
     ck_assert_double_eq_tol(number(channel(json, "ec"), "in_band_percent"), 70, 1e-6);
     ck_assert_double_eq_tol(number(channel(json, "ph"), "in_band_percent"), 90, 1e-6);
@@ -150,6 +161,7 @@ START_TEST(a_clock_that_runs_back_is_told_and_keeps_the_order)
     for (int i = 0; i < 2000; i++) {
         take_water(r, "bench", i < 1000 ? i : i - 500, 1200 + i % 3, 5.8);
     }
+    take_water(r, "bench", 1499 - 0.5, 1300, 5.8);
     cJSON *json = as_json(r);
     const char *before = "";
     const cJSON *point = NULL;
@@ -159,23 +171,14 @@ START_TEST(a_clock_that_runs_back_is_told_and_keeps_the_order)
         ck_assert_int_le(strcmp(before, time), 0);
         before = time;
     }
-    ck_assert_double_eq(number(channel(json, "ec"), "readings"), 2000);
+    ck_assert_double_eq(number(channel(json, "ec"), "readings"), 2001);
+    ck_assert_double_eq_tol(number(channel(json, "ec"), "last"), 1.201, 1e-9);
     const cJSON *note = cJSON_GetArrayItem(member(json, "notes"), 0);
     ck_assert_ptr_nonnull(note);
     ck_assert_ptr_nonnull(strstr(note->valuestring, "1 time the clock ran back"));
     cJSON_Delete(json);
 }
 END_TEST
-
-static void take_setpoint(struct report *r, double minutes, double set)
-{
-    struct record record;
-    record_start(&record, "water");
-    record_add_text(&record, "tank", "bench");
-    record_add_real(&record, "set_ec_us_cm", set, 1);
-    record_add_real(&record, "band_ec_us_cm", 100, 1);
-    report_take(r, &record, at_minute(minutes));
-}
 
 START_TEST(a_band_stays_in_order_when_the_clock_runs_back)
 {
@@ -530,10 +533,17 @@ START_TEST(an_alert_from_before_the_time_is_shown_when_it_reaches_into_it)
     take_alert(r, "long", 10, true, "bench");
     take_alert(r, "long", 70, false, "bench");
     take_alert(r, "still", 30, true, "bench");
+    take_water(r, "bench", 80, 1200, 5.8);
+    take_alert(r, "new", 90, true, "bench");
     take_water(r, "bench", 100, 1200, 5.8);
+    finish(r);
+    char *html = written(r, REPORT_HTML, NULL);
+    ck_assert_int_eq(count_of(html, "<line class=\"alert\""), 3);
+    ck_assert_int_eq(count_of(html, "<line class=\"when\""), 3); /* one began here: three charts */
+    free(html);
     cJSON *json = as_json(r);
     const cJSON *alerts = member(first_tank(json), "alerts");
-    ck_assert_int_eq(cJSON_GetArraySize(alerts), 2);
+    ck_assert_int_eq(cJSON_GetArraySize(alerts), 3);
     ck_assert_str_eq(word(cJSON_GetArrayItem(alerts, 0), "alert"), "long");
     ck_assert_str_eq(word(cJSON_GetArrayItem(alerts, 1), "alert"), "still");
     cJSON_Delete(json);
