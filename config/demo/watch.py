@@ -283,6 +283,17 @@ class Demo:
         print("  journal verify: " + run.stdout.decode(errors="replace").strip())
         return run.returncode == 0
 
+    def draw(self):
+        """One tank's story, as the journal tells it."""
+        sys.stdout.flush()
+        print("\nFrom the journal, drawn by `dosewright journal report DIR --tank basil-bench`\n"
+              "(with `--html FILE` it is a page for the browser):\n", flush=True)  # fmt: skip
+        subprocess.run(
+            [self.program, "journal", "report", os.path.join(self.folder, "journal"),
+             "--tank", "basil-bench", "--title", "Tern Hall school glasshouse"],
+            stdin=subprocess.DEVNULL, check=False,
+        )  # fmt: skip
+
     def summarize(self, held):
         took = time.monotonic() - self.began
         code = self.end("daemon")
@@ -304,6 +315,7 @@ class Demo:
             print("  NOT every tank came into its band and stayed there within %.0f s" % MOST_S)
         if code != 0:
             print("  the daemon's exit code was %s" % code)
+        self.draw()
         good = held and same and verified and code == 0
         print("\n%s after %.0f s" % ("All is well" if good else "FAILED", took))
         return 0 if good else 1
