@@ -247,7 +247,7 @@ static bool read_zone(struct drive_line *l, const struct drive *d, struct proble
 
 static bool read_view(struct drive_line *l, const struct drive *d, struct problem *problem)
 {
-    uint32_t tank;
+    uint32_t tank = 0;
     l->tank = -1;
     if (json_kind(l->value) == JSON_TRUE) return true;
     if (!find_tank(d, l->value, &tank, problem)) return false;
