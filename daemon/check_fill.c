@@ -122,7 +122,7 @@ static bool move_ph(struct fill *f, bool lower)
     const int32_t p = lower ? tank->lowers_ph : tank->raises_ph;
     const double from = buffer_alkalinity(&f->buffer, f->ph);
     const double to = from + round_share * (buffer_alkalinity(&f->buffer, f->set_ph) - from);
-    const double ph_move = fabs(buffer_ph(&f->buffer, to) - f->ph);
+    const double ph_move = fabs(buffer_ph(&f->buffer, to, f->ph) - f->ph);
     if (p < 0) {
         f->result.reached = true; /* as far as this tank's pumps go */
         return false;

@@ -2,7 +2,7 @@
 
 #include <math.h>
 
-#include "lib/base/real.h"
+#include "lib/chem/quick_exp.h"
 
 /* pK 6.31 and 7.07, against 6.35 and 7.20 in pure water, for an ionic strength of 0.02 mol/L; so is
  * the factor on water's own ions (from memory). */
@@ -17,7 +17,7 @@ struct point {
 
 static struct point point_at(const struct buffer *b, double ph)
 {
-    const double h = real_pow10(-ph);
+    const double h = quick_exp(-ln_10 * ph);
     const double c = carbonate_k / (carbonate_k + h), p = phosphate_k / (phosphate_k + h);
     const double hydroxide = milli * water_kw / h, proton = milli * proton_factor * h;
     return (struct point){
@@ -25,6 +25,13 @@ static struct point point_at(const struct buffer *b, double ph)
         .slope =
             ln_10 * (b->carbon * c * (1.0 - c) + b->phosphate * p * (1.0 - p) + hydroxide + proton),
     };
+}
+
+struct buffer_parts buffer_parts_at(double phosphate, double ph)
+{
+    const double h = quick_exp(-ln_10 * ph);
+    return (struct buffer_parts){ carbonate_k / (carbonate_k + h),
+        phosphate * phosphate_k / (phosphate_k + h) + milli * (water_kw / h - proton_factor * h) };
 }
 
 double buffer_alkalinity(const struct buffer *b, double ph)
@@ -37,10 +44,10 @@ double buffer_slope(const struct buffer *b, double ph)
     return point_at(b, ph).slope;
 }
 
-double buffer_ph(const struct buffer *b, double alkalinity_meq_l)
+double buffer_ph(const struct buffer *b, double alkalinity_meq_l, double guess)
 {
     enum { STEPS = 60 };
-    double low = ph_least, high = ph_most, ph = 6.5;
+    double low = ph_least, high = ph_most, ph = guess > low && guess < high ? guess : 6.5;
     for (int i = 0; i < STEPS; i++) {
         const struct point at = point_at(b, ph);
         const double missing = alkalinity_meq_l - at.alkalinity;

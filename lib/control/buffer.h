@@ -11,11 +11,19 @@ struct buffer {
     double phosphate; /* mmol/L, >= 0 */
 };
 
+/* The same, taken apart: alkalinity = carbon * 'share' + 'rest'. */
+struct buffer_parts {
+    double share; /* of the carbon that is bicarbonate, 0 to 1; the rest of it is CO2 */
+    double rest;  /* of phosphate and water itself, meq/L */
+};
+struct buffer_parts buffer_parts_at(double phosphate, double ph);
+
 /* Alkalinity (meq/L) at a pH of 0 to 14, and its slope there (meq/L for each pH, > 0). */
 double buffer_alkalinity(const struct buffer *b, double ph);
 double buffer_slope(const struct buffer *b, double ph);
 
-/* The pH at which the alkalinity is so much; 2 or 12 where that lies outside of them. */
-double buffer_ph(const struct buffer *b, double alkalinity_meq_l);
+/* The pH at which the alkalinity is so much; 2 or 12 where that lies outside of them; sought from
+ * 'guess'. */
+double buffer_ph(const struct buffer *b, double alkalinity_meq_l, double guess);
 
 #endif

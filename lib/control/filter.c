@@ -1,5 +1,7 @@
 #include "lib/control/filter.h"
 
+#include <stdbool.h>
+
 void filter_add(struct filter *f, int n, int to, int from, double factor)
 {
     f->x[to] += factor * f->x[from];
@@ -40,7 +42,8 @@ struct filter_guess filter_expect(
     return guess;
 }
 
-void filter_take(struct filter *f, int n, const double *h, struct filter_guess guess)
+void filter_take(
+    struct filter *f, int n, const double *h, struct filter_guess guess, unsigned considered)
 {
     double share[FILTER_MOST];
     for (int i = 0; i < n; i++) {
@@ -50,8 +53,10 @@ void filter_take(struct filter *f, int n, const double *h, struct filter_guess g
         }
     }
     for (int i = 0; i < n; i++) {
-        f->x[i] += share[i] * guess.miss / guess.variance;
+        const bool stays = considered >> i & 1U;
+        if (!stays) f->x[i] += share[i] * guess.miss / guess.variance;
         for (int j = 0; j <= i; j++) {
+            if (stays && (considered >> j & 1U)) continue;
             f->p[filter_at(i, j)] -= share[i] * share[j] / guess.variance;
         }
     }

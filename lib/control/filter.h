@@ -41,7 +41,11 @@ struct filter_guess {
 struct filter_guess filter_expect(
     const struct filter *f, int n, const double *h, double y, double variance);
 
-/* Takes it in. 'guess' is filter_expect's. */
-void filter_take(struct filter *f, int n, const double *h, struct filter_guess guess);
+/* Takes it in; 'guess' is filter_expect's. States whose bit is set in 'considered' stay as they
+ * are: their doubt counts, but this measurement teaches nothing about them (S. F. Schmidt,
+ * "Application of state-space methods to navigation problems", Advances in Control Systems 3,
+ * 1966). */
+void filter_take(
+    struct filter *f, int n, const double *h, struct filter_guess guess, unsigned considered);
 
 #endif

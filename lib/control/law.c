@@ -3,22 +3,27 @@
 #include <math.h>
 #include <string.h>
 
-#include "lib/base/real.h"
+#include "lib/chem/quick_exp.h"
 #include "lib/control/law_inside.h"
 
 /* Parts of the turnover: with perfect mixing in one vessel the time constant is 1 of it, with a
  * jet that stirs well far less (from memory: 0.3 to 1). */
-static const double pace[LAW_PACES] = { 0.33, 0.48, 0.70, 1.0 };
+static const double pace[LAW_PACES] = { 0.33, 0.43, 0.55, 0.68, 0.84, 1.02 };
 
 /* -1: the probe hangs away from the injection; else beside it, in 40 % or 25 % of the water. */
 static const double place[LAW_PLACES] = { -1.0, 1.5, 3.0 };
 static const double place_weight[LAW_PLACES] = { 0.7, 0.15, 0.15 };
 
-static const double gain_sd_feed = 0.20, gain_sd_ph = 0.35;
+static const double gain_sd_feed = 0.20, gain_sd_ph = 0.10;
 static const double pull_start = 0.05, pull_sd = 0.10; /* meq/L for each mS/cm of feed */
 static const double noise_ec_us_cm = 15.0, noise_ph = 0.02;
 static const double rate_sd_ec = 10.0, rate_sd_ph = 0.02;
 static const double far = 1e8; /* variance of what nothing is known of */
+
+static double first_weight(int guess)
+{
+    return place_weight[guess % LAW_PLACES] / LAW_PACES;
+}
 
 static double square(double x)
 {
@@ -33,6 +38,12 @@ double law_pace_s(const struct law_config *config, int guess)
 double law_place(int guess)
 {
     return place[guess % LAW_PLACES];
+}
+
+double law_way_s(const struct law_config *config)
+{
+    static const double way_s = 90.0, of_turnover = 0.3;
+    return of_turnover * config->turnover_s < way_s ? of_turnover * config->turnover_s : way_s;
 }
 
 double law_mix_s(const struct law *law, const struct law_config *config)
@@ -54,13 +65,42 @@ double law_mix_long_s(const struct law *law, const struct law_config *config)
     return mean_s + sqrt(variance);
 }
 
-struct buffer law_buffer(const struct law *law, const struct law_config *config, double ec_us_cm)
+double law_phosphate(const struct law_config *config, double ec_us_cm)
 {
     static const double usual_per_us_cm = 0.7e-3; /* 0.06 mmol/L for each 85 uS/cm of feed */
     const double per =
         config->phosphate_per_us_cm > 0.0 ? config->phosphate_per_us_cm : usual_per_us_cm;
     const double above = ec_us_cm - config->source_ec_us_cm;
-    return (struct buffer){ law->carbon, per * (above > 0.0 ? above : 0.0) + 0.02 };
+    return per * (above > 0.0 ? above : 0.0) + 0.02;
+}
+
+struct buffer law_buffer(const struct law *law, const struct law_config *config)
+{
+    const double ec = law->channel[0].begun ? law->channel[0].mean : config->source_ec_us_cm;
+    return (struct buffer){ law->carbon, law_phosphate(config, ec) };
+}
+
+void law_set_carbon(struct law *law, const struct law_config *config, double carbon, double low)
+{
+    /* Where phosphate is overestimated, less than no carbon makes up for it. */
+    static const double of_phosphate = -0.16;
+    const double least = of_phosphate * law_buffer(law, config).phosphate;
+    if (!(carbon > least)) carbon = least;
+    if (law->channel[1].begun) {
+        const double share = buffer_parts_at(0.0, law->channel[1].mean).share;
+        for (int g = 0; g < (law->mixing ? LAW_GUESSES : 1); g++) {
+            law->pair[g].ph.x[PH_LEVEL] += share * (carbon - law->carbon);
+        }
+    }
+    law->carbon = carbon;
+    law->carbon_low = low < least ? least : low > carbon ? carbon : low;
+}
+
+double law_ph_of(const struct law *law, const struct law_config *config, double ec_us_cm,
+    double carbon, double alkalinity)
+{
+    const struct buffer b = { carbon, law_phosphate(config, ec_us_cm) };
+    return buffer_ph(&b, alkalinity, law->channel[1].mean);
 }
 
 void law_init(struct law *law, const struct law_config *config, struct mono now)
@@ -68,7 +108,7 @@ void law_init(struct law *law, const struct law_config *config, struct mono now)
     memset(law, 0, sizeof *law);
     law->at = law->looked = now;
     for (int g = 0; g < LAW_GUESSES; g++) {
-        law->weight[g] = place_weight[g % LAW_PLACES] / LAW_PACES;
+        law->weight[g] = first_weight(g);
     }
     struct filter *ec = &law->pair[0].ec, *ph = &law->pair[0].ph;
     filter_set(ec, EC_STATES, EC_LEVEL, 0.0, far);
@@ -80,7 +120,7 @@ void law_init(struct law *law, const struct law_config *config, struct mono now)
     filter_set(ph, PH_STATES, PH_FEED, pull_start, square(pull_sd));
     law->channel[0].noise = noise_ec_us_cm;
     law->channel[1].noise = noise_ph;
-    law->carbon = config->alkalinity_meq_l + 0.05;
+    law->carbon = law->carbon_low = config->alkalinity_meq_l + 0.03;
     law_disturb(law, config, now);
 }
 
@@ -99,12 +139,14 @@ static void blend(struct filter *ret, const struct law *law, int n, bool ec)
 {
     struct filter sum = { { 0 }, { 0 } };
     for (int g = 0; g < LAW_GUESSES; g++) {
+        if (!law_believed(law, g)) continue;
         const struct filter *f = ec ? &law->pair[g].ec : &law->pair[g].ph;
         for (int i = 0; i < n; i++) {
             sum.x[i] += law->weight[g] * f->x[i];
         }
     }
     for (int g = 0; g < LAW_GUESSES; g++) {
+        if (!law_believed(law, g)) continue;
         const struct filter *f = ec ? &law->pair[g].ec : &law->pair[g].ph;
         for (int i = 0; i < n; i++) {
             for (int j = 0; j <= i; j++) {
@@ -128,37 +170,25 @@ void law_merge(struct law *law)
     filter_set(&one.ph, PH_STATES, PH_UNMIXED, 0.0, 0.0);
     law->pair[0] = one;
     law->mixing = false;
+    static const double forget =
+        0.02; /* a tank may change its ways, and nobody is dropped for good */
+    for (int g = 0; g < LAW_GUESSES; g++) {
+        law->weight[g] = (1.0 - forget) * law->weight[g] + forget * first_weight(g);
+    }
 }
 
-static struct law_moments moments(const struct filter *f, int unmixed)
-{
-    return (struct law_moments){
-        .level = f->x[EC_LEVEL],
-        .rate = f->x[EC_RATE],
-        .gain = f->x[EC_GAIN],
-        .unmixed = f->x[unmixed],
-        .level_variance = filter_cov(f, EC_LEVEL, EC_LEVEL),
-        .gain_variance = filter_cov(f, EC_GAIN, EC_GAIN),
-        .level_gain = filter_cov(f, EC_LEVEL, EC_GAIN),
-        .unmixed_variance = filter_cov(f, unmixed, unmixed),
-    };
-}
-
-struct law_moments law_moments_ec(const struct law *law)
+struct filter law_all_ec(const struct law *law)
 {
     struct filter all = law->pair[0].ec;
     if (law->mixing) blend(&all, law, EC_STATES, true);
-    return moments(&all, EC_UNMIXED);
+    return all;
 }
 
-struct law_moments law_moments_ph(const struct law *law)
+struct filter law_all_ph(const struct law *law)
 {
     struct filter all = law->pair[0].ph;
     if (law->mixing) blend(&all, law, PH_STATES, false);
-    struct law_moments m = moments(&all, PH_UNMIXED);
-    m.feed_pull = all.x[PH_FEED];
-    m.pull_variance = filter_cov(&all, PH_FEED, PH_FEED);
-    return m;
+    return all;
 }
 
 /* --- what happened ---------------------------------------------------------------------------- */
@@ -166,17 +196,22 @@ struct law_moments law_moments_ph(const struct law *law)
 /* Pump and mixing never repeat exactly: part of the dose. */
 static const double dose_sd = 0.04;
 
+/* The buffer curve is this wrong over a dose of acid (part of it), and of feed (meq/L for each
+ * mS/cm). */
+static const double curve_doubt = 0.15, curve_doubt_feed = 0.1;
+
 /* A guess's place is rough where the probe hangs beside the injection. */
 static double place_sd(int guess)
 {
-    return law_place(guess) < 0.0 ? 0.1 : 0.4 * law_place(guess);
+    return law_place(guess) < 0.0 ? 0.25 : 0.4 * law_place(guess);
 }
 
 /* 'effect' of a dose is 'by' times the state 'from': it moves the level, and what isn't mixed. */
-static void dose_filter(struct filter *f, int n, int unmixed, int guess, int from, double by)
+static void dose_filter(struct filter *f, int n, int guess, int from, double by, double model_sd)
 {
+    const int unmixed = n == EC_STATES ? (int)EC_UNMIXED : (int)PH_UNMIXED;
     const double effect = fabs(by * f->x[from]), k = law_place(guess);
-    const double spread = square(dose_sd * effect);
+    const double spread = square(dose_sd * effect + model_sd);
     filter_add(f, n, EC_LEVEL, from, by);
     filter_add(f, n, unmixed, from, k * by);
     f->p[filter_at(EC_LEVEL, EC_LEVEL)] += spread;
@@ -186,16 +221,17 @@ static void dose_filter(struct filter *f, int n, int unmixed, int guess, int fro
 
 void law_dose_pair(struct law_pair *pair, int guess, enum law_stock stock, double amount)
 {
-    static const double us_cm_per_ms_cm = 1000.0;
+    const double ms_cm = amount / 1000.0;
     switch (stock) {
     case LAW_FEED:
-        dose_filter(&pair->ec, EC_STATES, EC_UNMIXED, guess, EC_GAIN, amount);
-        dose_filter(&pair->ph, PH_STATES, PH_UNMIXED, guess, PH_FEED, -amount / us_cm_per_ms_cm);
+        dose_filter(&pair->ec, EC_STATES, guess, EC_GAIN, amount, 0.0);
+        dose_filter(&pair->ph, PH_STATES, guess, PH_FEED, -ms_cm, curve_doubt_feed * ms_cm);
         break;
     case LAW_ACID:
+        dose_filter(&pair->ph, PH_STATES, guess, PH_GAIN, -amount, curve_doubt * amount);
+        break;
     case LAW_BASE:
-        dose_filter(
-            &pair->ph, PH_STATES, PH_UNMIXED, guess, PH_GAIN, stock == LAW_ACID ? -amount : amount);
+        dose_filter(&pair->ph, PH_STATES, guess, PH_GAIN, amount, curve_doubt * amount);
         break;
     case LAW_STOCKS:
         break;
@@ -226,15 +262,14 @@ void law_disturb(struct law *law, const struct law_config *config, struct mono a
     law_split(law);
     law->episode.doubtful = true;
     law->mixed_s = 0.0;
-    const double ph = 2.0 * config->band_ph;
-    const struct law_moments ec = law_moments_ec(law), alk = law_moments_ph(law);
-    const struct buffer b = law_buffer(law, config, ec.level);
-    const double slope = law->channel[1].begun ? buffer_slope(&b, buffer_ph(&b, alk.level)) : 1.0;
+    const struct buffer b = law_buffer(law, config);
+    const double slope = law->channel[1].begun ? buffer_slope(&b, law->channel[1].mean) : 1.0;
+    const double meq_l = config->band_ph * slope;
     for (int g = 0; g < LAW_GUESSES; g++) {
         struct filter *e = &law->pair[g].ec, *p = &law->pair[g].ph;
         e->p[filter_at(EC_LEVEL, EC_LEVEL)] += square(4.0 * config->band_ec_us_cm);
         e->p[filter_at(EC_UNMIXED, EC_UNMIXED)] += square(2.0 * config->band_ec_us_cm);
-        p->p[filter_at(PH_LEVEL, PH_LEVEL)] += square(2.0 * ph * slope);
-        p->p[filter_at(PH_UNMIXED, PH_UNMIXED)] += square(ph * slope);
+        p->p[filter_at(PH_LEVEL, PH_LEVEL)] += square(4.0 * meq_l);
+        p->p[filter_at(PH_UNMIXED, PH_UNMIXED)] += square(2.0 * meq_l);
     }
 }

@@ -35,14 +35,15 @@ struct law;
 /* A tank of which nothing has been seen. */
 void law_init(struct law *law, const struct law_config *config, struct mono now);
 
-/* A look at the trusted readings; as often as they come (it thins them out by itself). */
+/* A look at the trusted readings; as often as they come. Too soon after the last look it says
+ * false, and took nothing in: show it the same readings again. */
 struct law_sight {
     struct mono at;
     bool has_ec, has_ph; /* usable now */
     double ec_us_cm, ph;
     bool flows; /* circulation is running: without it nothing mixes */
 };
-void law_see(struct law *law, const struct law_config *config, const struct law_sight *sight);
+bool law_see(struct law *law, const struct law_config *config, const struct law_sight *sight);
 
 /* So much of a stock went in, its last drop at 'at'. 'sure' false: perhaps less (a command whose
  * outcome is unknown counts in full, but nothing is learned from it). */
@@ -73,6 +74,8 @@ enum law_verdict {
 struct law_why {
     double ec_us_cm, ec_sd, ec_per_hour; /* where the water will be when all has mixed */
     double ph, ph_sd, ph_per_hour;
+    double buffer_meq_l;                          /* alkalinity that moves pH by one, there */
+    double carbon_mmol_l;                         /* dissolved, as far as it can be told */
     double gain[LAW_STOCKS], gain_sd[LAW_STOCKS]; /* true effect of a nominal 1 */
     double mix_s;                                 /* time constant of mixing */
 };
@@ -115,7 +118,7 @@ void law_acknowledge(struct law *law, enum law_stock stock);
 /* --- over a restart --------------------------------------------------------------------------- */
 
 /* What was learned of the tank, as numbers with names: for the journal. */
-enum { LAW_NUMBERS = 33 };
+enum { LAW_NUMBERS = 38 };
 const char *law_number_name(int number);
 double law_number(const struct law *law, int number);
 

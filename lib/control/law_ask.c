@@ -2,6 +2,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "lib/chem/quick_exp.h"
 #include "lib/control/law_inside.h"
 
 /* Normal quantile of LAW_CHANCE. */
@@ -13,15 +14,21 @@ static const double trigger_ec = 0.35, trigger_acid = 0.35, trigger_base = 0.75;
 static const double aim_base = 0.25, aim_drift = 0.5;
 static const double ahead_hours = 6.0;
 
-static const double sure_by = 1.5; /* deviations that the need must be clear of */
-static const double worth = 0.6;   /* part of what is wanted that is given rather than waited for */
+static const double settled_after = 2.5;
+static const double no_hurry = 1.2; /* parts of the band */
+static const double sure_by = 1.5;  /* deviations that the need must be clear of */
+static const double worth = 0.6; /* part of what is wanted that is given rather than waited for */
 static const double dose_sd = 0.04;
 
 /* A stock that wasn't seen to work in this episode gets no more than this. */
 static const double unproven_us_cm = 150.0, unproven_meq_l = 0.12, unproven_telling = 5.0;
+static const double proof_turnovers = 5.0; /* a proof holds for so long */
 
-/* The buffer is never known better than this over a move of half a pH; less over a smaller one. */
-static const double buffer_sd = 0.22, buffer_sd_least = 0.06;
+/* The curve's phosphate is right within this part of what it makes up between two pH. */
+static const double phosphate_doubt = 0.1;
+
+/* A tank that loses CO2 at this pace is looked ahead for. */
+static const double co2_per_hour = 0.1;
 
 /* Base isn't given for so long after acid; acid after base only above the band. */
 static const int64_t quiet_ms = 6 * HOUR_MS;
@@ -36,8 +43,10 @@ struct state {
     const struct law *law;
     const struct law_config *config;
     const struct law_wish *wish;
-    struct law_moments ec, ph;
-    double ph_now; /* when all has mixed */
+    struct filter ec, ph;
+    double ec_gain, carbon;
+    double ph_now, ph_sd, ph_ahead; /* when all has mixed; some hours on */
+    double slope;                   /* meq/L for each pH there */
 };
 
 static double square(double x)
@@ -60,24 +69,20 @@ static double clip(double x, double low, double high)
     return x < low ? low : x > high ? high : x;
 }
 
-/* The largest u >= 0 for which 'room' - u gain stays above z deviations of it all. */
-static double chance_most(
-    double room, const struct law_moments *m, double gain_variance, double more_variance)
+/* A dose uses up 'room' before an edge, 'gain' for each of its amount. */
+struct edge {
+    double room, gain;
+    double variance; /* of where the water is */
+    double relative; /* of what a dose does to it: square of the deviation of its logarithm */
+};
+
+/* The most that stays on this side: both doubts at their worst, which is more than both together.
+ */
+static double chance_most(const struct edge *e)
 {
-    enum { HALVINGS = 30 };
-    const double base = m->level_variance + more_variance;
-    if (room <= chance_z * sqrt(base)) return 0.0;
-    double low = 0.0, high = room / m->gain;
-    for (int i = 0; i < HALVINGS; i++) {
-        const double u = 0.5 * (low + high);
-        const double variance = base + 2.0 * u * fabs(m->level_gain) +
-                                u * u * (gain_variance + square(dose_sd * m->gain));
-        if (room - u * m->gain >= chance_z * sqrt(variance))
-            low = u;
-        else
-            high = u;
-    }
-    return low;
+    const double room = e->room - chance_z * sqrt(most(e->variance, 0.0));
+    if (!(room > 0.0)) return 0.0;
+    return room / e->gain * quick_exp(-chance_z * sqrt(e->relative + square(dose_sd)));
 }
 
 /* --- caps ------------------------------------------------------------------------------------- */
@@ -104,22 +109,30 @@ static double unproven(const struct state *s, enum law_stock stock)
 {
     const struct law_stock_watch *w = &s->law->watch[stock];
     const struct law_episode *e = &s->law->episode;
-    const bool proven = e->runs && e->given[stock] > 0.0 && !(w->unseen > 0.0);
-    if (proven) return 1e300;
+    const double ago_s = (double)mono_since(s->wish->at, w->showed) / 1000.0;
+    const bool lately = w->has_shown && ago_s < proof_turnovers * s->config->turnover_s;
+    if (lately && !(w->unseen > 0.0) && w->silent == 0) return 1e300;
     const double telling = law_telling(s->law, s->config, stock);
-    const double gain = stock == LAW_FEED ? s->ec.gain : s->ph.gain;
+    const double gain = stock == LAW_FEED ? s->ec_gain : s->ph.x[PH_GAIN];
     double allowed = stock == LAW_FEED ? unproven_us_cm
                                        : most(unproven_meq_l, unproven_telling * telling / gain);
     if (w->silent > 0) allowed = 4.0 * telling * (1.0 + 0.5 * w->silent) / gain;
-    return most(allowed - (e->runs ? w->unseen : 0.0), 0.0);
+    return e->runs && w->unseen > 0.0 ? 0.0 : allowed; /* it must show first */
 }
 
 /* --- EC --------------------------------------------------------------------------------------- */
 
 struct want {
     double amount; /* what the aim needs; 0: nothing */
-    double safe;   /* and what chance and caps leave */
+    double safe;   /* what chance leaves of it */
+    double later;  /* what it would leave if the water were mixed and well known */
+    bool near;     /* no hurry: the water may settle first, so that something is learned */
 };
+
+static double cov(const struct filter *f, int i, int j)
+{
+    return filter_cov(f, i, j);
+}
 
 /* The feed is sour, too: it must not carry pH below its band. */
 static double feed_for_ph(const struct state *s, double u)
@@ -128,80 +141,125 @@ static double feed_for_ph(const struct state *s, double u)
     static const double always = 60.0; /* uS/cm: else feeding would never come back by itself */
     const double low_ph = s->wish->set_ph - s->config->band_ph;
     if (s->ph_now > s->wish->set_ph + 2.0 * s->config->band_ph) return u;
-    const double pull = s->ph.feed_pull + chance_z * sqrt(s->ph.pull_variance);
+    const double pull = s->ph.x[PH_FEED] + chance_z * sqrt(cov(&s->ph, PH_FEED, PH_FEED));
     double low = 0.0, high = u;
-    for (int i = 0; i < HALVINGS; i++) {
+    for (int i = 0; i < HALVINGS && low < high; i++) {
         const double middle = i == 0 ? high : 0.5 * (low + high);
-        const struct buffer b = law_buffer(s->law, s->config, s->ec.level + middle * s->ec.gain);
-        const double after = s->ph.level - middle / 1000.0 * most(pull, 0.0);
-        if (after >= buffer_alkalinity(&b, low_ph))
+        const double ec = s->ec.x[EC_LEVEL] + middle * s->ec_gain;
+        const double after = s->ph.x[PH_LEVEL] - middle / 1000.0 * most(pull, 0.0);
+        if (law_ph_of(s->law, s->config, ec, s->carbon, after) >= low_ph)
             low = middle;
         else
             high = middle;
-        if (low >= high) break;
     }
     return most(low, least(u, always));
+}
+
+static void weigh(struct want *w, const struct edge *edge)
+{
+    struct edge known = *edge;
+    known.variance = 0.0;
+    w->safe = least(w->amount, chance_most(edge));
+    w->later = least(w->amount, chance_most(&known));
 }
 
 static struct want want_feed(const struct state *s)
 {
     const double band = s->config->band_ec_us_cm, set = s->wish->set_ec_us_cm;
-    const double aim = set - clip(s->ec.rate * ahead_hours, 0.0, aim_drift * band);
-    const double need = aim - s->ec.level, sd = sqrt(s->ec.level_variance);
-    struct want w = { 0.0, 0.0 };
-    if (need < trigger_ec * band || set - s->ec.level < trigger_ec * band) return w;
-    w.amount = need / s->ec.gain;
-    if (need < sure_by * sd) return w;
-    w.safe =
-        least(w.amount, chance_most(set + band - s->ec.level, &s->ec, s->ec.gain_variance, 0.0));
+    const double level = s->ec.x[EC_LEVEL], variance = cov(&s->ec, EC_LEVEL, EC_LEVEL);
+    const double aim = set - clip(s->ec.x[EC_RATE] * ahead_hours, 0.0, aim_drift * band);
+    const double need = aim - level;
+    struct want w = { 0 };
+    if (need < trigger_ec * band || set - level < trigger_ec * band) return w;
+    w.amount = need / s->ec_gain;
+    w.near = need < no_hurry * band;
+    if (need < sure_by * sqrt(variance)) return w;
+    const struct edge edge = { .room = set + band - level,
+        .gain = s->ec_gain,
+        .variance = variance,
+        .relative = cov(&s->ec, EC_GAIN, EC_GAIN) / square(s->ec_gain) };
+    weigh(&w, &edge);
     if (w.safe > 0.0) w.safe = feed_for_ph(s, w.safe);
     return w;
 }
 
 /* --- pH --------------------------------------------------------------------------------------- */
 
-static double gain_variance_over(const struct state *s, double ph_move)
+/* 'sign' -1: acid, towards the low edge of the band; +1: base, towards the high one. 'fed' (uS/cm)
+ * goes in just before. */
+static struct edge edge_of_ph(const struct state *s, double sign, double fed, double ph)
 {
-    const double sd = buffer_sd_least + buffer_sd * least(fabs(ph_move) / 0.5, 1.0);
-    return most(s->ph.gain_variance, square(sd * s->ph.gain));
+    const struct filter *f = &s->ph;
+    const double phosphate = law_phosphate(s->config, s->ec.x[EC_LEVEL] + fed * s->ec_gain);
+    const double at = s->wish->set_ph + sign * s->config->band_ph;
+    const struct buffer_parts edge = buffer_parts_at(phosphate, at),
+                              here = buffer_parts_at(phosphate, ph);
+    const double fed_ms_cm = fed / 1000.0;
+    const double level = f->x[PH_LEVEL] - fed_ms_cm * f->x[PH_FEED];
+    const double carbon = (here.share - edge.share) * s->carbon, rest = here.rest - edge.rest;
+    const double low = (here.share - edge.share) * (s->carbon - s->law->carbon_low);
+    const double doubt = square(low / chance_z) + square(phosphate_doubt * rest);
+    const double relative = doubt / square(carbon + rest) + cov(f, PH_GAIN, PH_GAIN);
+    /* What is still to come of the last doses is as doubtful as the next. */
+    const double coming = most(-sign * f->x[PH_UNMIXED], 0.0);
+    const double reserve = coming * (quick_exp(chance_z * sqrt(relative)) - 1.0);
+    return (struct edge){ .room = sign * (s->carbon * edge.share + edge.rest - level) - reserve,
+        .gain = f->x[PH_GAIN],
+        .variance = cov(f, PH_LEVEL, PH_LEVEL) + square(fed_ms_cm) * cov(f, PH_FEED, PH_FEED),
+        .relative = relative };
 }
 
-/* 'fed' (uS/cm) goes in just before. */
+/* Of pH while the next dose settles. */
+static double settling_rise(const struct state *s)
+{
+    const double hours = settled_after * law_mix_long_s(s->law, s->config) / 3600.0;
+    return most(s->ph.x[PH_RATE] / s->slope * hours, 0.0);
+}
+
 static struct want want_acid(const struct state *s, double fed)
 {
     const double band = s->config->band_ph, set = s->wish->set_ph;
-    const struct buffer b = law_buffer(s->law, s->config, s->ec.level + fed * s->ec.gain);
-    const double level = s->ph.level - fed / 1000.0 * s->ph.feed_pull;
-    const double fed_variance = square(fed / 1000.0) * s->ph.pull_variance;
-    const double ph = buffer_ph(&b, level), slope = buffer_slope(&b, ph);
-    const double sd_ph = sqrt(s->ph.level_variance + fed_variance) / slope;
-    struct want w = { 0.0, 0.0 };
+    const double ec = s->ec.x[EC_LEVEL] + fed * s->ec_gain;
+    const double level = s->ph.x[PH_LEVEL] - fed / 1000.0 * s->ph.x[PH_FEED];
+    const double ph = law_ph_of(s->law, s->config, ec, s->carbon, level);
+    struct want w = { 0 };
     if (ph < set + trigger_acid * band) return w;
-    const double rise = s->ph.rate / slope * ahead_hours;
-    const double aim = set - clip(rise, 0.0, aim_drift * band);
-    w.amount = (level - buffer_alkalinity(&b, aim)) / s->ph.gain;
-    if (ph - set < sure_by * sd_ph) return w;
-    w.safe = least(w.amount, chance_most(level - buffer_alkalinity(&b, set - band), &s->ph,
-                                 gain_variance_over(s, ph - aim), fed_variance));
+    const double aim = set - clip(s->ph_ahead - s->ph_now, 0.0, aim_drift * band);
+    const struct buffer b = { s->carbon, law_phosphate(s->config, ec) };
+    w.amount = (level - buffer_alkalinity(&b, aim)) / s->ph.x[PH_GAIN];
+    w.near = ph + settling_rise(s) - set < no_hurry * band;
+    if (ph - set < sure_by * s->ph_sd) return w;
+    const struct edge edge = edge_of_ph(s, -1.0, fed, ph);
+    weigh(&w, &edge);
     return w;
 }
 
 static struct want want_base(const struct state *s)
 {
     const double band = s->config->band_ph, set = s->wish->set_ph;
-    const struct buffer b = law_buffer(s->law, s->config, s->ec.level);
-    const double ph = s->ph_now, slope = buffer_slope(&b, ph);
-    struct want w = { 0.0, 0.0 };
-    if (ph > set - trigger_base * band) return w;
-    const double aim = set - aim_base * band;
-    w.amount = (buffer_alkalinity(&b, aim) - s->ph.level) / s->ph.gain;
-    if (set - ph < sure_by * sqrt(s->ph.level_variance) / slope) return w;
-    w.safe = least(w.amount, chance_most(buffer_alkalinity(&b, set + band) - s->ph.level, &s->ph,
-                                 gain_variance_over(s, aim - ph), 0.0));
+    struct want w = { 0 };
+    const double fall = clip(s->ph_now - s->ph_ahead, 0.0, aim_drift * band);
+    const double trigger = fall > 0.0 ? trigger_acid : trigger_base;
+    if (s->ph_now > set - trigger * band) return w;
+    const struct buffer b = { s->carbon, law_phosphate(s->config, s->ec.x[EC_LEVEL]) };
+    const double aim = fall > 0.0 ? set + fall : set - aim_base * band;
+    w.amount = (buffer_alkalinity(&b, aim) - s->ph.x[PH_LEVEL]) / s->ph.x[PH_GAIN];
+    w.near = set - s->ph_now < no_hurry * band;
+    if (set - s->ph_now < sure_by * s->ph_sd) return w;
+    const struct edge edge = edge_of_ph(s, 1.0, 0.0, s->ph_now);
+    weigh(&w, &edge);
     return w;
 }
 
 /* --- the answer ------------------------------------------------------------------------------- */
+
+/* One dose after the other for so long: the water must settle, so that they can be judged. */
+static bool overdue(const struct state *s)
+{
+    static const double most_of_it = 6.0; /* time constants */
+    const double ran_s = (double)mono_since(s->wish->at, s->law->episode.began) / 1000.0;
+    return s->law->episode.runs && ran_s > most_of_it * law_mix_long_s(s->law, s->config);
+}
 
 /* LAW_GIVES with the amount, or why not. */
 static enum law_verdict settle_on(
@@ -214,12 +272,9 @@ static enum law_verdict settle_on(
     const double allowed = cap(s, stock), proof = unproven(s, stock);
     if (allowed < smallest) return LAW_HELD;
     const double give = least(least(w->safe, proof), allowed);
-    const double goal = least(least(w->amount, allowed), proof);
+    const double goal = least(least(w->later, allowed), proof);
     if (give < smallest) return LAW_WAITS;
-    if (s->law->mixing && give < worth * goal) return LAW_WAITS;
-    if (s->law->mixing && give < worth * w->amount && proof < 1e299 && s->law->episode.runs &&
-        s->law->watch[stock].unseen > 0.0)
-        return LAW_WAITS; /* it must show first */
+    if (s->law->mixing && (w->near || give < worth * goal || overdue(s))) return LAW_WAITS;
     *ret = give;
     return LAW_GIVES;
 }
@@ -250,78 +305,89 @@ static void answer_ph(const struct state *s, struct law_answer *a)
 
 static void foretell(const struct state *s, struct law_answer *a)
 {
-    const double ec = s->ec.level + a->give[LAW_FEED] * s->ec.gain;
-    const struct buffer b = law_buffer(s->law, s->config, ec);
-    const double level = s->ph.level - a->give[LAW_FEED] / 1000.0 * s->ph.feed_pull;
-    const double moved = s->ph.gain * (a->give[LAW_BASE] - a->give[LAW_ACID]);
-    a->ec_rise_us_cm = a->give[LAW_FEED] * s->ec.gain;
-    if (fabs(moved) > 0.0) a->ph_move = buffer_ph(&b, level + moved) - buffer_ph(&b, level);
+    const double fed = a->give[LAW_FEED];
+    const double ec = s->ec.x[EC_LEVEL] + fed * s->ec_gain;
+    const double level = s->ph.x[PH_LEVEL] - fed / 1000.0 * s->ph.x[PH_FEED];
+    const double moved = s->ph.x[PH_GAIN] * (a->give[LAW_BASE] - a->give[LAW_ACID]);
+    a->ec_rise_us_cm = fed * s->ec_gain;
+    if (fabs(moved) > 0.0)
+        a->ph_move = law_ph_of(s->law, s->config, ec, s->carbon, level + moved) -
+                     law_ph_of(s->law, s->config, ec, s->carbon, level);
 }
 
 static void tell_why(const struct state *s, struct law_answer *a)
 {
-    const struct buffer b = law_buffer(s->law, s->config, s->ec.level);
-    const double slope = buffer_slope(&b, s->ph_now);
-    a->why = (struct law_why){ .ec_us_cm = s->ec.level,
-        .ec_sd = sqrt(s->ec.level_variance),
-        .ec_per_hour = s->ec.rate,
+    const double gain = s->ph.x[PH_GAIN], gain_sd = sqrt(cov(&s->ph, PH_GAIN, PH_GAIN));
+    a->why = (struct law_why){ .ec_us_cm = s->ec.x[EC_LEVEL],
+        .ec_sd = sqrt(cov(&s->ec, EC_LEVEL, EC_LEVEL)),
+        .ec_per_hour = s->ec.x[EC_RATE],
         .ph = s->ph_now,
-        .ph_sd = sqrt(s->ph.level_variance) / slope,
-        .ph_per_hour = s->ph.rate / slope,
-        .gain = { s->ec.gain, s->ph.gain, s->ph.gain },
-        .gain_sd = { sqrt(s->ec.gain_variance), sqrt(s->ph.gain_variance),
-            sqrt(s->ph.gain_variance) },
+        .ph_sd = s->ph_sd,
+        .ph_per_hour = (s->ph_ahead - s->ph_now) / ahead_hours,
+        .buffer_meq_l = s->slope,
+        .carbon_mmol_l = s->carbon,
+        .gain = { s->ec_gain, gain, gain },
+        .gain_sd = { sqrt(cov(&s->ec, EC_GAIN, EC_GAIN)), gain_sd, gain_sd },
         .mix_s = law_mix_s(s->law, s->config) };
+}
+
+static struct state state_of(
+    const struct law *law, const struct law_config *config, const struct law_wish *wish)
+{
+    static const double gain_least = 0.2;
+    struct state s = {
+        .law = law, .config = config, .wish = wish, .ec = law_all_ec(law), .ph = law_all_ph(law)
+    };
+    s.ec_gain = most(s.ec.x[EC_GAIN], gain_least);
+    s.carbon = law->carbon;
+    const double ec = s.ec.x[EC_LEVEL], level = s.ph.x[PH_LEVEL];
+    const struct buffer b = { s.carbon, law_phosphate(config, ec) };
+    s.ph_now = buffer_ph(&b, level, law->channel[1].mean);
+    s.slope = buffer_slope(&b, s.ph_now);
+    const double share = buffer_parts_at(0.0, s.ph_now).share;
+    s.ph_sd = sqrt(cov(&s.ph, PH_LEVEL, PH_LEVEL)) / s.slope;
+    const double left = 1.0 - least(co2_per_hour * (1.0 - share) * ahead_hours, 0.9);
+    s.ph_ahead = law_ph_of(law, config, ec, s.carbon * left, level + ahead_hours * s.ph.x[PH_RATE]);
+    return s;
 }
 
 double law_effect_of(
     const struct law *law, const struct law_config *config, enum law_stock stock, double amount)
 {
-    const struct law_moments ec = law_moments_ec(law), ph = law_moments_ph(law);
-    if (stock == LAW_FEED) return amount * ec.gain;
-    const struct buffer b = law_buffer(law, config, ec.level);
-    const double moved = (stock == LAW_ACID ? -1.0 : 1.0) * amount * ph.gain;
-    return fabs(buffer_ph(&b, ph.level + moved) - buffer_ph(&b, ph.level));
+    const struct state s = state_of(law, config, NULL);
+    if (stock == LAW_FEED) return amount * s.ec_gain;
+    const double moved = (stock == LAW_ACID ? -1.0 : 1.0) * amount * s.ph.x[PH_GAIN];
+    const double to = law_ph_of(law, config, s.ec.x[EC_LEVEL], s.carbon, s.ph.x[PH_LEVEL] + moved);
+    return fabs(to - s.ph_now);
 }
 
 double law_amount_for(const struct law *law, const struct law_config *config, enum law_stock stock,
     double effect, double at_most)
 {
-    const struct law_moments ec = law_moments_ec(law), ph = law_moments_ph(law);
-    if (stock == LAW_FEED) return least(at_most, effect / most(ec.gain, 1e-3));
-    const struct buffer b = law_buffer(law, config, ec.level);
-    const double to = buffer_ph(&b, ph.level) + (stock == LAW_ACID ? -effect : effect);
-    const double meq_l = fabs(buffer_alkalinity(&b, to) - ph.level) / most(ph.gain, 1e-3);
+    const struct state s = state_of(law, config, NULL);
+    if (stock == LAW_FEED) return least(at_most, effect / s.ec_gain);
+    const struct buffer b = { s.carbon, law_phosphate(config, s.ec.x[EC_LEVEL]) };
+    const double to = s.ph_now + (stock == LAW_ACID ? -effect : effect);
+    const double meq_l = fabs(buffer_alkalinity(&b, to) - s.ph.x[PH_LEVEL]) / s.ph.x[PH_GAIN];
     return least(at_most, meq_l);
 }
 
 struct law_answer law_ask(
     const struct law *law, const struct law_config *config, const struct law_wish *wish)
 {
-    struct law_answer a = { .verdict = LAW_CONTENT };
-    const bool blind = !law->channel[0].begun || !law->channel[1].begun;
-    if (blind) {
-        a.verdict = LAW_WAITS;
-        return a;
-    }
-    struct state s = { law, config, wish, law_moments_ec(law), law_moments_ph(law), 0.0 };
-    static const double gain_least = 0.2;
-    s.ec.gain = most(s.ec.gain, gain_least);
-    s.ph.gain = most(s.ph.gain, gain_least);
-    const struct buffer b = law_buffer(law, config, s.ec.level);
-    s.ph_now = buffer_ph(&b, s.ph.level);
+    struct law_answer a = { .verdict = LAW_WAITS };
+    if (!law->channel[0].begun || !law->channel[1].begun) return a;
+    const struct state s = state_of(law, config, wish);
     tell_why(&s, &a);
-    if (law->channel[0].misses > 0 || law->channel[1].misses > 0) {
-        a.verdict = LAW_WAITS;
-        return a;
-    }
+    if (law->channel[0].misses > 0 || law->channel[1].misses > 0) return a;
+    a.verdict = LAW_CONTENT;
     const struct want feed = want_feed(&s);
     if (feed.amount > 0.0) {
         a.verdict = settle_on(&s, LAW_FEED, &feed, &a.give[LAW_FEED]);
         a.wanted = LAW_FEED;
     }
     answer_ph(&s, &a);
-    if (a.verdict == LAW_CONTENT && s.ec.level > wish->set_ec_us_cm + config->band_ec_us_cm)
+    if (a.verdict == LAW_CONTENT && s.ec.x[EC_LEVEL] > wish->set_ec_us_cm + config->band_ec_us_cm)
         a.verdict = LAW_WANTS_WATER;
     foretell(&s, &a);
     return a;

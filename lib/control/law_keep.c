@@ -2,19 +2,18 @@
 #include <math.h>
 
 #include "lib/base/invariant.h"
-#include "lib/base/real.h"
+#include "lib/chem/quick_exp.h"
 #include "lib/control/law_inside.h"
 
 enum number {
     FEED_GAIN,
     FEED_GAIN_SD,
-    PH_GAIN_MEAN,
-    PH_GAIN_SD,
+    CARBON,
+    CARBON_SD,
     FEED_PULL,
     FEED_PULL_SD,
     EC_NOISE_SD,
     PH_NOISE_SD,
-    CARBON,
     WATCHES, /* four for each stock */
     WEIGHTS = WATCHES + 4 * LAW_STOCKS,
     NUMBERS = WEIGHTS + LAW_GUESSES
@@ -30,16 +29,18 @@ struct named {
 };
 
 static const struct named number_of[NUMBERS] = { { "feed_gain", 0.2, 5.0 },
-    { "feed_gain_sd", 0.02, 0.3 }, { "ph_gain", 0.2, 5.0 }, { "ph_gain_sd", 0.02, 0.4 },
-    { "feed_pull", -1.0, 1.0 }, { "feed_pull_sd", 0.01, 0.2 }, { "ec_noise_us_cm", 4.0, 40.0 },
-    { "ph_noise", 0.008, 0.06 }, { "carbon_mmol_l", 0.0, 20.0 }, { "feed_evidence", 0.0, 100.0 },
+    { "feed_gain_sd", 0.02, 0.3 }, { "carbon_mmol_l", 0.03, 20.0 },
+    { "carbon_low_mmol_l", 0.03, 20.0 }, { "feed_pull", -1.0, 1.0 }, { "feed_pull_sd", 0.01, 0.2 },
+    { "ec_noise_us_cm", 4.0, 40.0 }, { "ph_noise", 0.008, 0.06 }, { "feed_evidence", 0.0, 100.0 },
     { "feed_silent", 0.0, 100.0 }, { "feed_silent_sum", 0.0, 1e6 }, { "feed_usual", 0.0, 5.0 },
     { "acid_evidence", 0.0, 100.0 }, { "acid_silent", 0.0, 100.0 }, { "acid_silent_sum", 0.0, 1e6 },
     { "acid_usual", 0.0, 5.0 }, { "base_evidence", 0.0, 100.0 }, { "base_silent", 0.0, 100.0 },
     { "base_silent_sum", 0.0, 1e6 }, { "base_usual", 0.0, 5.0 }, { "mix_1", 1e-6, 1.0 },
     { "mix_2", 1e-6, 1.0 }, { "mix_3", 1e-6, 1.0 }, { "mix_4", 1e-6, 1.0 }, { "mix_5", 1e-6, 1.0 },
     { "mix_6", 1e-6, 1.0 }, { "mix_7", 1e-6, 1.0 }, { "mix_8", 1e-6, 1.0 }, { "mix_9", 1e-6, 1.0 },
-    { "mix_10", 1e-6, 1.0 }, { "mix_11", 1e-6, 1.0 }, { "mix_12", 1e-6, 1.0 } };
+    { "mix_10", 1e-6, 1.0 }, { "mix_11", 1e-6, 1.0 }, { "mix_12", 1e-6, 1.0 },
+    { "mix_13", 1e-6, 1.0 }, { "mix_14", 1e-6, 1.0 }, { "mix_15", 1e-6, 1.0 },
+    { "mix_16", 1e-6, 1.0 }, { "mix_17", 1e-6, 1.0 }, { "mix_18", 1e-6, 1.0 } };
 
 const char *law_number_name(int number)
 {
@@ -64,15 +65,15 @@ static double watch_number(const struct law_stock_watch *w, enum watch which)
 
 double law_number(const struct law *law, int number)
 {
-    const struct law_moments ec = law_moments_ec(law), ph = law_moments_ph(law);
+    const struct filter ec = law_all_ec(law), ph = law_all_ph(law);
     INVARIANT(number >= 0 && number < NUMBERS);
     if (number >= WEIGHTS) return law->weight[number - WEIGHTS];
     if (number >= WATCHES)
         return watch_number(
             &law->watch[(number - WATCHES) / 4], (enum watch)((number - WATCHES) % 4));
-    const double plain[WATCHES] = { ec.gain, sqrt(ec.gain_variance), ph.gain,
-        sqrt(ph.gain_variance), ph.feed_pull, sqrt(ph.pull_variance), law->channel[0].noise,
-        law->channel[1].noise, law->carbon };
+    const double plain[WATCHES] = { ec.x[EC_GAIN], sqrt(filter_cov(&ec, EC_GAIN, EC_GAIN)),
+        law->carbon, law->carbon_low, ph.x[PH_FEED], sqrt(filter_cov(&ph, PH_FEED, PH_FEED)),
+        law->channel[0].noise, law->channel[1].noise };
     return plain[number];
 }
 
@@ -135,9 +136,12 @@ void law_recall(struct law *law, const struct law_config *config, int number, do
     case FEED_GAIN_SD:
         recall_state(law, true, EC_GAIN, number == FEED_GAIN_SD, value);
         break;
-    case PH_GAIN_MEAN:
-    case PH_GAIN_SD:
-        recall_state(law, false, PH_GAIN, number == PH_GAIN_SD, value);
+    case CARBON:
+        law->carbon = value;
+        law->has_carbon = true;
+        break;
+    case CARBON_SD:
+        law->carbon_low = value < law->carbon ? value : law->carbon;
         break;
     case FEED_PULL:
     case FEED_PULL_SD:
@@ -148,9 +152,6 @@ void law_recall(struct law *law, const struct law_config *config, int number, do
         break;
     case PH_NOISE_SD:
         law->channel[1].noise = value;
-        break;
-    case CARBON:
-        law->carbon = value;
         break;
     case WATCHES:
     case WEIGHTS:
@@ -166,14 +167,14 @@ void law_recall_dose(struct law *law, const struct law_config *config, enum law_
     const double ago_s = (double)mono_since(law->at, at) / 1000.0, ago_h = ago_s / 3600.0;
     struct law_stock_watch *w = &law->watch[stock];
     if (!(amount > 0.0) || !(ago_s >= 0.0)) return;
-    w->hour += amount * real_exp(-ago_h);
-    w->day += amount * real_exp(-ago_h / 24.0);
+    w->hour += amount * quick_exp(-ago_h);
+    w->day += amount * quick_exp(-ago_h / 24.0);
     w->gave = at;
     w->has_given = true;
     if (ago_s > forgotten_s * config->turnover_s) return;
     law_split(law);
     for (int g = 0; g < LAW_GUESSES; g++) {
-        const double left = amount * real_exp(-ago_s / law_pace_s(config, g));
+        const double left = amount * quick_exp(-ago_s / law_pace_s(config, g));
         law_dose_pair(&law->pair[g], g, stock, left);
     }
     law->mixed_s = 0.0;

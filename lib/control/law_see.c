@@ -1,17 +1,16 @@
 /* Time passes, readings come in: the filters follow, the guesses are weighed against each other. */
 #include <math.h>
 
-#include "lib/base/real.h"
+#include "lib/chem/quick_exp.h"
 #include "lib/control/law_inside.h"
 
 static const double hour_s = 3600.0;
 
 /* What wanders by itself, in an hour (a day where it says so), and how far at most. */
-static const double wander_ec = 2.0, wander_ph = 0.006;
-static const double wander_rate_ec = 6.0, wander_rate_ph = 0.02;
-static const double rate_sd_most_ec = 30.0, rate_sd_most_ph = 0.1;
-static const double gain_per_day_ec = 0.05, gain_per_day_ph = 0.30;
-static const double gain_sd_most_ec = 0.20, gain_sd_most_ph = 0.35;
+static const double wander_ec = 2.0, wander_alkalinity = 0.003;
+static const double wander_rate_ec = 6.0, wander_rate_alkalinity = 0.004;
+static const double rate_sd_most_ec = 30.0, rate_sd_most_alkalinity = 0.012;
+static const double gain_per_day_ec = 0.05, gain_sd_most_ec = 0.20;
 static const double pull_per_day = 0.02, pull_sd_most = 0.10;
 
 /* Noise of a probe: part of it comes anew with each reading, part has a memory of a quarter of an
@@ -19,9 +18,12 @@ static const double pull_per_day = 0.02, pull_sd_most = 0.10;
 static const double white_share = 0.7, slow_share = 0.6, slow_hours = 0.25;
 
 /* How wrong the pace of a guess may be, as a part of what isn't mixed. */
-static const double pace_misfit = 0.15;
+static const double pace_misfit = 0.3;
 
-static const double carbon_hours = 16.0, carbon_left = 0.1, carbon_least = 0.05;
+static const double co2_per_hour = 0.1, co2_per_hour_most = 0.5, low_per_hour = 0.01;
+static const double carbon_least = 0.03;
+
+static const double rate_most_ec = 14.0, rate_most_ph = 0.08; /* for an hour */
 
 static const double gate = 25.0; /* square of five deviations */
 enum { MISSES_MOST = 4 };
@@ -50,7 +52,7 @@ static void widen(struct filter *f, int i, double by, double most)
 }
 
 struct span {
-    double hours, seconds, slow_kept, slow_grown, slope;
+    double hours, seconds, slow_kept, slow_grown, co2_share;
     bool flows;
 };
 
@@ -59,7 +61,7 @@ static void fade_unmixed(struct filter *f, int n, int unmixed, const struct span
     if (!s->flows) return;
     const double parts = s->seconds / pace_s;
     f->p[filter_at(unmixed, unmixed)] += square(pace_misfit * f->x[unmixed]) * least(parts, 1.0);
-    filter_scale(f, n, unmixed, real_exp(-parts));
+    filter_scale(f, n, unmixed, quick_exp(-parts));
 }
 
 static void advance_ec(struct filter *f, const struct span *s, double noise, double gain_per_day)
@@ -72,29 +74,36 @@ static void advance_ec(struct filter *f, const struct span *s, double noise, dou
     f->p[filter_at(EC_NOISE, EC_NOISE)] += square(slow_share * noise) * s->slow_grown;
 }
 
-static void advance_ph(struct filter *f, const struct span *s, double noise, double gain_per_day)
+/* CO2 leaves towards balance with the air; how fast, nobody knows beforehand. */
+static void advance_carbon(struct law *law, const struct law_config *config, const struct span *s)
 {
-    const double slope = s->slope;
+    const double kept = quick_exp(-co2_per_hour * s->co2_share * s->hours);
+    const double kept_fast =
+        quick_exp(-(co2_per_hour_most * s->co2_share + low_per_hour) * s->hours);
+    double carbon = law->carbon, low = law->carbon_low;
+    if (carbon > carbon_least) carbon = carbon_least + kept * (carbon - carbon_least);
+    if (low > carbon_least) low = carbon_least + kept_fast * (low - carbon_least);
+    law_set_carbon(law, config, carbon, low);
+}
+
+static void advance_ph(struct filter *f, const struct span *s, double noise)
+{
     filter_add(f, PH_STATES, PH_LEVEL, PH_RATE, s->hours);
-    f->p[filter_at(PH_LEVEL, PH_LEVEL)] += square(wander_ph * slope) * s->hours;
-    widen(f, PH_RATE, square(wander_rate_ph * slope) * s->hours, square(rate_sd_most_ph * slope));
-    widen(f, PH_GAIN, square(gain_per_day) * s->hours / 24.0, square(gain_sd_most_ph));
+    f->p[filter_at(PH_LEVEL, PH_LEVEL)] += square(wander_alkalinity) * s->hours;
+    widen(f, PH_RATE, square(wander_rate_alkalinity) * s->hours, square(rate_sd_most_alkalinity));
     widen(f, PH_FEED, square(pull_per_day) * s->hours / 24.0, square(pull_sd_most));
     filter_scale(f, PH_STATES, PH_NOISE, s->slow_kept);
     f->p[filter_at(PH_NOISE, PH_NOISE)] += square(slow_share * noise) * s->slow_grown;
 }
 
-static double slope_now(const struct law *law, const struct law_config *config)
+static double co2_share_now(const struct law *law)
 {
-    if (!law->channel[1].begun) return 1.0;
-    const double level = law->pair[0].ph.x[PH_LEVEL];
-    const struct buffer b = law_buffer(law, config, law->pair[0].ec.x[EC_LEVEL]);
-    return buffer_slope(&b, buffer_ph(&b, level));
+    return law->channel[1].begun ? 1.0 - buffer_parts_at(0.0, law->channel[1].mean).share : 0.0;
 }
 
 static void leak(struct law *law, double hours)
 {
-    const double hour = real_exp(-hours), day = real_exp(-hours / 24.0);
+    const double hour = quick_exp(-hours), day = quick_exp(-hours / 24.0);
     for (int s = 0; s < LAW_STOCKS; s++) {
         law->watch[s].hour *= hour;
         law->watch[s].day *= day;
@@ -106,18 +115,18 @@ void law_advance(struct law *law, const struct law_config *config, struct mono a
     const double seconds = (double)mono_since(at, law->at) / 1000.0;
     if (!(seconds > 0.0)) return;
     law->at = at;
-    const double hours = seconds / hour_s, kept = real_exp(-hours / slow_hours);
-    const struct span span = { hours, seconds, kept, 1.0 - square(kept), slope_now(law, config),
+    const double hours = seconds / hour_s, kept = quick_exp(-hours / slow_hours);
+    const struct span span = { hours, seconds, kept, 1.0 - square(kept), co2_share_now(law),
         flows };
     leak(law, hours);
     if (flows) law->mixed_s += seconds;
-    const double left = carbon_left * config->alkalinity_meq_l + carbon_least;
-    law->carbon += (left - law->carbon) * (1.0 - real_exp(-hours / carbon_hours));
+    advance_carbon(law, config, &span);
     const int count = law->mixing ? LAW_GUESSES : 1;
     for (int g = 0; g < count; g++) {
         struct law_pair *pair = &law->pair[g];
+        if (law->mixing && !law_believed(law, g)) continue;
         advance_ec(&pair->ec, &span, law->channel[0].noise, gain_per_day_ec);
-        advance_ph(&pair->ph, &span, law->channel[1].noise, gain_per_day_ph);
+        advance_ph(&pair->ph, &span, law->channel[1].noise);
         if (!law->mixing) continue;
         fade_unmixed(&pair->ec, EC_STATES, EC_UNMIXED, &span, law_pace_s(config, g));
         fade_unmixed(&pair->ph, PH_STATES, PH_UNMIXED, &span, law_pace_s(config, g));
@@ -128,7 +137,8 @@ void law_advance(struct law *law, const struct law_config *config, struct mono a
 
 struct measured {
     int channel, n;
-    double y, variance;
+    unsigned considered; /* what strengths are is judged when the water has settled */
+    double y, variance, rate_most;
     double h[FILTER_MOST];
 };
 
@@ -137,23 +147,29 @@ static struct filter *filter_of(struct law *law, int guess, int channel)
     return channel == 0 ? &law->pair[guess].ec : &law->pair[guess].ph;
 }
 
-/* Those that foretold it best are believed more. */
+/* Those that foretold it best are believed more; who is left far behind is dropped. */
 static void weigh(struct law *law, const struct filter_guess *guess)
 {
-    double log_weight[LAW_GUESSES], best = -1e300, sum = 0.0;
+    static const double dropped = 1e-4;
+    static const double temper = 0.5; /* readings in a row err alike */
+    double sum = 0.0, best = 1e300;
     for (int g = 0; g < LAW_GUESSES; g++) {
-        log_weight[g] =
-            real_log(law->weight[g]) -
-            0.5 * (square(guess[g].miss) / guess[g].variance + real_log(guess[g].variance));
-        if (log_weight[g] > best) best = log_weight[g];
+        if (law_believed(law, g)) best = least(best, square(guess[g].miss) / guess[g].variance);
     }
     for (int g = 0; g < LAW_GUESSES; g++) {
-        law->weight[g] = real_exp(log_weight[g] - best);
+        if (!law_believed(law, g)) continue;
+        const double far = square(guess[g].miss) / guess[g].variance - best;
+        law->weight[g] *= quick_exp(-0.5 * temper * far) / sqrt(sqrt(guess[g].variance));
         sum += law->weight[g];
     }
-    static const double weight_least = 1e-6;
+    double kept = 0.0;
     for (int g = 0; g < LAW_GUESSES; g++) {
-        law->weight[g] = law->weight[g] / sum * (1.0 - LAW_GUESSES * weight_least) + weight_least;
+        law->weight[g] /= sum;
+        if (law->weight[g] < dropped) law->weight[g] = 0.0;
+        kept += law->weight[g];
+    }
+    for (int g = 0; g < LAW_GUESSES; g++) {
+        law->weight[g] /= kept;
     }
 }
 
@@ -184,6 +200,7 @@ static bool take(struct law *law, const struct measured *m)
     struct law_channel *c = &law->channel[m->channel];
     const int count = law->mixing ? LAW_GUESSES : 1;
     for (int g = 0; g < count; g++) {
+        if (count > 1 && !law_believed(law, g)) continue;
         guess[g] = filter_expect(filter_of(law, g, m->channel), m->n, m->h, m->y, m->variance);
     }
     const double far = surprise(law, guess, count);
@@ -193,11 +210,18 @@ static bool take(struct law *law, const struct measured *m)
     }
     c->misses = 0;
     for (int g = 0; g < count; g++) {
-        filter_take(filter_of(law, g, m->channel), m->n, m->h, guess[g]);
+        if (count > 1 && !law_believed(law, g)) continue;
+        filter_take(filter_of(law, g, m->channel), m->n, m->h, guess[g], m->considered);
     }
-    if (law->mixing)
+    for (int g = 0; g < count; g++) {
+        double *rate = &filter_of(law, g, m->channel)->x[EC_RATE];
+        *rate = clip(*rate, -m->rate_most, m->rate_most);
+    }
+    if (law->mixing) {
         weigh(law, guess);
-    else if (m->channel == 0)
+        return true;
+    }
+    if (m->channel == 0)
         learn_noise(c, far, 4.0, 40.0);
     else
         learn_noise(c, far, 0.008, 0.06);
@@ -212,30 +236,27 @@ static void follow_mean(struct law_channel *c, double y, double seconds, double 
 
 /* --- something else happened ------------------------------------------------------------------ */
 
-/* Part of the water was replaced by source water: it holds carbonate again, and what was learned of
- * acid holds for less of it. */
-static void dilute(struct law *law, const struct law_config *config, double drop_us_cm)
+void law_dilute(struct law *law, const struct law_config *config, double drop_us_cm)
 {
-    const double above = law->episode.level[0] - config->source_ec_us_cm;
+    const double above = law->before_ec - config->source_ec_us_cm;
     const double share = clip(drop_us_cm / (above > 300.0 ? above : 300.0), 0.0, 0.6);
     if (share < 0.05) return;
-    law->carbon += share * (config->alkalinity_meq_l - law->carbon);
+    const double fresh = share * config->alkalinity_meq_l;
+    law_set_carbon(law, config, fresh + (1.0 - share) * law->carbon,
+        0.5 * fresh + (1.0 - share) * law->carbon_low);
     for (int g = 0; g < LAW_GUESSES; g++) {
-        struct filter *ph = &law->pair[g].ph, *ec = &law->pair[g].ec;
-        filter_set(ph, PH_STATES, PH_GAIN, ph->x[PH_GAIN], square(gain_sd_most_ph));
-        widen(ec, EC_GAIN, square(0.12), square(gain_sd_most_ec));
+        widen(&law->pair[g].ec, EC_GAIN, square(0.12), square(gain_sd_most_ec));
     }
 }
 
-static void on_surprise(struct law *law, const struct law_config *config, int channel, double y)
+static void on_surprise(struct law *law, const struct law_config *config, int channel)
 {
-    const struct law_moments ec = law_moments_ec(law);
     law->channel[channel].misses = 0;
-    const bool dosed = law->episode.runs;
-    if (!dosed) {
-        law->episode.level[0] = ec.level;
+    if (!law->disturbed)
+        law->before_ec = law->episode.runs ? law->episode.level[0] : law_all_ec(law).x[EC_LEVEL];
+    law->disturbed = true;
+    if (!law->episode.runs) {
         law_disturb(law, config, law->at);
-        if (channel == 0) dilute(law, config, ec.level - y);
         return;
     }
     /* Doses are under way: perhaps one of them did nothing. The episode's end will tell. */
@@ -244,13 +265,16 @@ static void on_surprise(struct law *law, const struct law_config *config, int ch
     law_disturb(law, config, law->at);
     law->episode.doubtful = doubtful;
     law->mixed_s = mixed_s;
-    for (int g = 0; g < LAW_GUESSES; g++) {
-        law->pair[g].ec.p[filter_at(EC_GAIN, EC_GAIN)] += channel == 0 ? square(0.4) : 0.0;
-        law->pair[g].ph.p[filter_at(PH_GAIN, PH_GAIN)] += channel == 1 ? square(0.4) : 0.0;
-    }
 }
 
 /* --- a look ----------------------------------------------------------------------------------- */
+
+/* The last dose is still on its way through the tank. */
+static bool stirred(const struct law *law, const struct law_config *config)
+{
+    static const double most_of_it = 1.5; /* time constants */
+    return law->mixing && law->mixed_s < most_of_it * law_mix_long_s(law, config);
+}
 
 static void see_ec(
     struct law *law, const struct law_config *config, const struct law_sight *s, double seconds)
@@ -258,6 +282,9 @@ static void see_ec(
     struct law_channel *c = &law->channel[0];
     const struct measured m = { .channel = 0,
         .n = EC_STATES,
+        .rate_most = rate_most_ec,
+        .considered = 1U << EC_GAIN |
+                      (stirred(law, config) ? 1U << EC_RATE : 0U), /* drift is learned at rest */
         .y = s->ec_us_cm,
         .variance = square(white_share * c->noise) + 1.0,
         .h = { [EC_LEVEL] = 1.0, [EC_UNMIXED] = 1.0, [EC_NOISE] = 1.0 } };
@@ -265,26 +292,42 @@ static void see_ec(
     (void)take(law, &m);
     c->begun = true;
     c->seen = s->at;
-    if (c->misses >= MISSES_MOST) on_surprise(law, config, 0, m.y);
+    if (c->misses >= MISSES_MOST) on_surprise(law, config, 0);
+}
+
+/* At the first look: fresh source water, or a tank that has been at work, whose carbon has left. */
+static void meet_water(struct law *law, const struct law_config *config, double ph, double ec)
+{
+    static const double fresh_ph = 6.8, fresh_ec_us_cm = 250.0;
+    const double alk = config->alkalinity_meq_l;
+    const bool fresh = ph > fresh_ph && ec < config->source_ec_us_cm + fresh_ec_us_cm;
+    const double mean = fresh ? alk : 0.4 * alk;
+    if (law->has_carbon) return; /* known from before */
+    law->has_carbon = true;
+    law->carbon = mean + carbon_least;
+    law->carbon_low = fresh ? 0.7 * law->carbon : carbon_least;
 }
 
 static void see_ph(
     struct law *law, const struct law_config *config, const struct law_sight *s, double seconds)
 {
     struct law_channel *c = &law->channel[1];
-    const struct buffer b =
-        law_buffer(law, config, law->channel[0].begun ? law->channel[0].mean : 0.0);
+    const double ec = law->channel[0].begun ? law->channel[0].mean : config->source_ec_us_cm;
+    if (!c->begun) meet_water(law, config, s->ph, ec);
+    const struct buffer b = law_buffer(law, config);
     const double slope = buffer_slope(&b, s->ph);
     const struct measured m = { .channel = 1,
         .n = PH_STATES,
+        .rate_most = rate_most_ph * slope,
+        .considered = 1U << PH_GAIN | 1U << PH_FEED | (stirred(law, config) ? 1U << PH_RATE : 0U),
         .y = buffer_alkalinity(&b, s->ph),
         .variance = square(white_share * c->noise * slope) + square(0.003 * slope),
         .h = { [PH_LEVEL] = 1.0, [PH_UNMIXED] = 1.0, [PH_NOISE] = slope } };
-    follow_mean(c, m.y, seconds, config->turnover_s / 6.0);
+    follow_mean(c, s->ph, seconds, config->turnover_s / 6.0);
     (void)take(law, &m);
     c->begun = true;
     c->seen = s->at;
-    if (c->misses >= MISSES_MOST) on_surprise(law, config, 1, m.y);
+    if (c->misses >= MISSES_MOST) on_surprise(law, config, 1);
 }
 
 bool law_mixing(const struct law *law)
@@ -294,7 +337,7 @@ bool law_mixing(const struct law *law)
 
 double law_mixing_left_s(const struct law *law, const struct law_config *config)
 {
-    static const double settled_after = 3.2; /* time constants: 4 % are left */
+    static const double settled_after = 2.5; /* time constants: 4 % are left */
     if (!law->mixing) return 0.0;
     const double left_s = settled_after * law_mix_long_s(law, config) - law->mixed_s;
     return left_s > 0.0 ? left_s : 0.0;
@@ -306,22 +349,24 @@ static double look_every_s(const struct law_config *config)
     return clip(config->turnover_s / 40.0, 0.5, 60.0);
 }
 
-void law_see(struct law *law, const struct law_config *config, const struct law_sight *sight)
+bool law_see(struct law *law, const struct law_config *config, const struct law_sight *sight)
 {
     static const double blind_s = 600.0;
     const double seconds = (double)mono_since(sight->at, law->looked) / 1000.0;
     const bool first = !law->channel[0].begun && !law->channel[1].begun;
-    if (!first && seconds < 0.98 * look_every_s(config)) return;
-    if (!sight->has_ec && !sight->has_ph) return;
+    if (!first && seconds < 0.98 * look_every_s(config)) return false;
+    if (!sight->has_ec && !sight->has_ph) return false;
     if (seconds > blind_s && seconds > config->turnover_s && !first)
         law_disturb(law, config, sight->at);
     law_advance(law, config, sight->at, sight->flows);
     law->looked = sight->at;
+    if (law->mixing && law->mixed_s < law_way_s(config)) return true;
     if (sight->has_ec) see_ec(law, config, sight, seconds);
     if (sight->has_ph) see_ph(law, config, sight, seconds);
-    if (!law->mixing) return;
+    if (!law->mixing) return true;
     law_episode_look(law, config);
-    if (law_mixing_left_s(law, config) > 0.0) return;
+    if (law_mixing_left_s(law, config) > 0.0) return true;
     law_episode_end(law, config);
     law_merge(law);
+    return true;
 }

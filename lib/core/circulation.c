@@ -64,6 +64,8 @@ static void ask(
     struct core_tank *t = &core->tank[tank];
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
     int64_t run_ms = left_ms + REFRESH_SPARE_MS;
+    const int64_t mixing_ms = nearest(1000.0 * law_mixing_left_s(&t->law, &t->model));
+    if (run_ms < mixing_ms) run_ms = mixing_ms; /* one long run instead of many */
     if (run_ms > c->roll.max_circulate_ms) run_ms = c->roll.max_circulate_ms;
     if (!t->circulation_on)
         t->amps_before = c->beat.has_amps ? c->beat.amps - known_amps(core, tank) : (double)NAN;

@@ -5,6 +5,8 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
+enum { ASK_AGAIN_MS = 30000 }; /* limits and spacings end without a new reading */
+
 struct crop_now core_crop_now(const struct core *core, uint32_t tank, struct now now)
 {
     const struct site_tank *config = &core->site->tank[tank];
@@ -261,7 +263,8 @@ static bool give(struct core *core, uint32_t tank, const struct law_answer *a)
     return true;
 }
 
-bool core_plan(struct core *core, uint32_t tank, struct now now)
+/* Fills the plan, or says why not. */
+static bool ask_law(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
     const struct crop_target set = core_setpoint(core, tank, now);
@@ -293,4 +296,20 @@ bool core_plan(struct core *core, uint32_t tank, struct now now)
         return say_no_stock(t, &core->site->tank[tank], a.wanted);
     }
     return false;
+}
+
+bool core_plan(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    const bool lately = mono_since(now.mono, t->asked_law) < ASK_AGAIN_MS;
+    if (!t->ask_law && lately) { /* nothing new: what was said stands */
+        core_say(t, t->said_state, t->said_why);
+        return false;
+    }
+    t->ask_law = false;
+    t->asked_law = now.mono;
+    const bool planned = ask_law(core, tank, now);
+    t->said_state = t->state;
+    text_copy(t->said_why, sizeof t->said_why, t->why);
+    return planned;
 }

@@ -157,6 +157,17 @@ static void flush(struct core *core, uint32_t tank, struct now now, struct actio
     t->circulation_asked = now.mono;
 }
 
+/* New readings make it look at once: this is for what doesn't speak. */
+static int64_t idle_look_ms(const struct site_tank *config)
+{
+    int64_t age_ms = 4 * MINUTE_MS;
+    for (int q = PROBE_EC; q <= PROBE_TEMPERATURE; q++) {
+        if (config->probe[q].present && config->probe[q].max_age_ms < age_ms)
+            age_ms = config->probe[q].max_age_ms;
+    }
+    return age_ms / 4 > TANK_LOOK_MS ? age_ms / 4 : TANK_LOOK_MS;
+}
+
 /* --- MIX -------------------------------------------------------------------------------------- */
 
 /* The next doses need not wait for the end of it: the law knows when it knows enough. */
@@ -174,8 +185,9 @@ static void mix(struct core *core, uint32_t tank, struct now now, struct actions
     text_add(&text, "mixing for about another ");
     text_add_span(&text, left + 999);
     core_say(t, TANK_MIXING, why);
-    (void)core_hold_circulation(core, tank, left + TANK_LOOK_MS, now, ret);
-    t->due = mono_after(now.mono, TANK_LOOK_MS);
+    const int64_t look_ms = idle_look_ms(&core->site->tank[tank]);
+    (void)core_hold_circulation(core, tank, left < look_ms ? left : look_ms, now, ret);
+    t->due = mono_after(now.mono, look_ms);
     if (!core_gate_dose(core, tank, now)) return;
     if (!core_plan(core, tank, now)) {
         t->plan.count = t->plan.next = 0;
@@ -209,17 +221,6 @@ static void say_backing_off(struct core_tank *t, struct now now)
     core_say(t, TANK_WAITING, why);
 }
 
-/* New readings make it look at once: this is for what doesn't speak. */
-static int64_t idle_look_ms(const struct site_tank *config)
-{
-    int64_t age_ms = 4 * MINUTE_MS;
-    for (int q = PROBE_EC; q <= PROBE_TEMPERATURE; q++) {
-        if (config->probe[q].present && config->probe[q].max_age_ms < age_ms)
-            age_ms = config->probe[q].max_age_ms;
-    }
-    return age_ms / 4 > TANK_LOOK_MS ? age_ms / 4 : TANK_LOOK_MS;
-}
-
 static void idle(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     const struct site_tank *config = &core->site->tank[tank];
@@ -245,7 +246,8 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
     if (!core_gate_dose(core, tank, now)) return;
     if (!core_plan(core, tank, now)) {
         t->plan.count = t->plan.next = 0;
-        if (t->wants_mixing) (void)core_hold_circulation(core, tank, TANK_LOOK_MS, now, ret);
+        if (t->wants_mixing)
+            (void)core_hold_circulation(core, tank, idle_look_ms(config), now, ret);
         return;
     }
     t->circulation_asked = now.mono;

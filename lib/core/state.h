@@ -123,7 +123,11 @@ struct core_tank {
     struct law law;
     struct law_config model; /* this tank, as the law sees it */
     struct mono seen_at[2];  /* newest EC and pH that the law has been shown */
-    struct mono water_due;   /* next record of the water */
+    bool ask_law;            /* it has seen something new since it was asked */
+    struct mono asked_law;
+    enum tank_state said_state; /* what it said then */
+    char said_why[VIEW_WHY_MAX];
+    struct mono water_due; /* next record of the water */
     bool has_dosed_acid, has_dosed_base;
     struct mono acid_ended, base_ended;
     bool locked[LAW_STOCKS]; /* it has stopped working: nothing is dosed of it */

@@ -9,11 +9,9 @@ static bool usable(const struct core *core, uint32_t tank, enum probe_quantity q
            probe_quality_at(&core->tank[tank].probe[q], config, now.mono) == PROBE_GOOD;
 }
 
-static bool is_new(struct core_tank *t, int channel, enum probe_quantity q)
+static bool is_new(const struct core_tank *t, int channel, enum probe_quantity q)
 {
-    if (mono_since(t->probe[q].at, t->seen_at[channel]) <= 0) return false;
-    t->seen_at[channel] = t->probe[q].at;
-    return true;
+    return mono_since(t->probe[q].at, t->seen_at[channel]) > 0;
 }
 
 static void lock(struct core *core, uint32_t tank, enum law_stock stock, struct actions *ret)
@@ -65,7 +63,11 @@ void core_look_at_water(struct core *core, uint32_t tank, struct now now, struct
         .ph = t->probe[PROBE_PH].value,
         .flows = t->circulation_confirmed };
     const bool mixed = !law_mixing(&t->law);
-    law_see(&t->law, &t->model, &sight);
+    if (law_see(&t->law, &t->model, &sight)) {
+        t->ask_law = true;
+        if (sight.has_ec) t->seen_at[0] = t->probe[PROBE_EC].at;
+        if (sight.has_ph) t->seen_at[1] = t->probe[PROBE_PH].at;
+    }
     for (int s = 0; s < LAW_STOCKS; s++) {
         if (!t->locked[s] && law_alarm_of(&t->law, (enum law_stock)s) != LAW_FINE)
             lock(core, tank, (enum law_stock)s, ret);
