@@ -57,7 +57,7 @@ double buffer_ph(const struct buffer *b, double alkalinity_meq_l, double guess)
             high = ph;
         double next = ph + missing / at.slope;
         if (!(next > low && next < high)) next = 0.5 * (low + high);
-        if (fabs(next - ph) < 1e-6) return next;
+        if (fabs(next - ph) < 1e-5) return next;
         ph = next;
     }
     return ph;

@@ -58,6 +58,8 @@ struct law_wish {
     struct mono at;
     double set_ec_us_cm, set_ph;
     double most[LAW_STOCKS]; /* what limits, spacings and locks leave of each now; 0: none */
+    double rise_most_us_cm;  /* and of EC's rise and pH's move, as they are to be expected */
+    double move_most_ph;
 };
 
 enum law_verdict {
@@ -92,12 +94,9 @@ struct law_answer {
 struct law_answer law_ask(
     const struct law *law, const struct law_config *config, const struct law_wish *wish);
 
-/* What an amount is expected to do: uS/cm of EC for feed, pH (> 0) for acid and base. And the
- * amount that is expected to do so much, at most 'most'. */
+/* What an amount is expected to do: uS/cm of EC for feed, pH (> 0) for acid and base. */
 double law_effect_of(
     const struct law *law, const struct law_config *config, enum law_stock stock, double amount);
-double law_amount_for(const struct law *law, const struct law_config *config, enum law_stock stock,
-    double effect, double most);
 
 /* Is water still mixing, as far as can be told, and for about how many more seconds of flow? */
 bool law_mixing(const struct law *law);

@@ -45,8 +45,8 @@ struct state {
     const struct law_wish *wish;
     struct filter ec, ph;
     double ec_gain, carbon;
-    double ph_now, ph_sd, ph_ahead; /* when all has mixed; some hours on */
-    double slope;                   /* meq/L for each pH there */
+    double ph_now, ph_sd; /* when all has mixed */
+    double slope;         /* meq/L for each pH there */
 };
 
 static double square(double x)
@@ -85,7 +85,27 @@ static double chance_most(const struct edge *e)
     return room / e->gain * quick_exp(-chance_z * sqrt(e->relative + square(dose_sd)));
 }
 
+/* Some hours on, if nothing is given. */
+static double ph_ahead(const struct state *s)
+{
+    const double gas = 1.0 - buffer_parts_at(0.0, s->ph_now).share;
+    const double left = 1.0 - least(co2_per_hour * gas * ahead_hours, 0.9);
+    const double carbon = s->carbon > 0.0 ? s->carbon * left : s->carbon;
+    return law_ph_of(s->law, s->config, s->ec.x[EC_LEVEL], carbon,
+        s->ph.x[PH_LEVEL] + ahead_hours * s->ph.x[PH_RATE]);
+}
+
 /* --- caps ------------------------------------------------------------------------------------- */
+
+/* The amount that is expected to move EC or pH as far as it may be moved. */
+static double by_move(const struct state *s, enum law_stock stock)
+{
+    if (stock == LAW_FEED) return s->wish->rise_most_us_cm / most(s->ec_gain, 1.0);
+    const struct buffer b = { s->carbon, law_phosphate(s->config, s->ec.x[EC_LEVEL]) };
+    const double move = s->wish->move_most_ph;
+    const double to = s->ph_now + (stock == LAW_ACID ? -move : move);
+    return fabs(buffer_alkalinity(&b, to) - s->ph.x[PH_LEVEL]) / s->ph.x[PH_GAIN];
+}
 
 static double cap(const struct state *s, enum law_stock stock)
 {
@@ -102,7 +122,8 @@ static double cap(const struct state *s, enum law_stock stock)
         hour = part * (acid_per_alk[1] * alk + acid_more[1]) - w->hour;
         day = part * (acid_per_alk[2] * alk + acid_more[2]) - w->day;
     }
-    return most(least(least(dose, hour), least(day, s->wish->most[stock])), 0.0);
+    return most(
+        least(least(least(dose, hour), least(day, s->wish->most[stock])), by_move(s, stock)), 0.0);
 }
 
 static double unproven(const struct state *s, enum law_stock stock)
@@ -221,10 +242,10 @@ static struct want want_acid(const struct state *s, double fed)
     const double band = s->config->band_ph, set = s->wish->set_ph;
     const double ec = s->ec.x[EC_LEVEL] + fed * s->ec_gain;
     const double level = s->ph.x[PH_LEVEL] - fed / 1000.0 * s->ph.x[PH_FEED];
-    const double ph = law_ph_of(s->law, s->config, ec, s->carbon, level);
+    const double ph = fed > 0.0 ? law_ph_of(s->law, s->config, ec, s->carbon, level) : s->ph_now;
     struct want w = { 0 };
     if (ph < set + trigger_acid * band) return w;
-    const double aim = set - clip(s->ph_ahead - s->ph_now, 0.0, aim_drift * band);
+    const double aim = set - clip(ph_ahead(s) - s->ph_now, 0.0, aim_drift * band);
     const struct buffer b = { s->carbon, law_phosphate(s->config, ec) };
     w.amount = (level - buffer_alkalinity(&b, aim)) / s->ph.x[PH_GAIN];
     w.near = ph + settling_rise(s) - set < no_hurry * band;
@@ -238,7 +259,8 @@ static struct want want_base(const struct state *s)
 {
     const double band = s->config->band_ph, set = s->wish->set_ph;
     struct want w = { 0 };
-    const double fall = clip(s->ph_now - s->ph_ahead, 0.0, aim_drift * band);
+    if (s->ph_now > set - trigger_acid * band) return w;
+    const double fall = clip(s->ph_now - ph_ahead(s), 0.0, aim_drift * band);
     const double trigger = fall > 0.0 ? trigger_acid : trigger_base;
     if (s->ph_now > set - trigger * band) return w;
     const struct buffer b = { s->carbon, law_phosphate(s->config, s->ec.x[EC_LEVEL]) };
@@ -323,7 +345,7 @@ static void tell_why(const struct state *s, struct law_answer *a)
         .ec_per_hour = s->ec.x[EC_RATE],
         .ph = s->ph_now,
         .ph_sd = s->ph_sd,
-        .ph_per_hour = (s->ph_ahead - s->ph_now) / ahead_hours,
+        .ph_per_hour = (ph_ahead(s) - s->ph_now) / ahead_hours,
         .buffer_meq_l = s->slope,
         .carbon_mmol_l = s->carbon,
         .gain = { s->ec_gain, gain, gain },
@@ -344,10 +366,7 @@ static struct state state_of(
     const struct buffer b = { s.carbon, law_phosphate(config, ec) };
     s.ph_now = buffer_ph(&b, level, law->channel[1].mean);
     s.slope = buffer_slope(&b, s.ph_now);
-    const double share = buffer_parts_at(0.0, s.ph_now).share;
     s.ph_sd = sqrt(cov(&s.ph, PH_LEVEL, PH_LEVEL)) / s.slope;
-    const double left = 1.0 - least(co2_per_hour * (1.0 - share) * ahead_hours, 0.9);
-    s.ph_ahead = law_ph_of(law, config, ec, s.carbon * left, level + ahead_hours * s.ph.x[PH_RATE]);
     return s;
 }
 
@@ -361,24 +380,12 @@ double law_effect_of(
     return fabs(to - s.ph_now);
 }
 
-double law_amount_for(const struct law *law, const struct law_config *config, enum law_stock stock,
-    double effect, double at_most)
-{
-    const struct state s = state_of(law, config, NULL);
-    if (stock == LAW_FEED) return least(at_most, effect / s.ec_gain);
-    const struct buffer b = { s.carbon, law_phosphate(config, s.ec.x[EC_LEVEL]) };
-    const double to = s.ph_now + (stock == LAW_ACID ? -effect : effect);
-    const double meq_l = fabs(buffer_alkalinity(&b, to) - s.ph.x[PH_LEVEL]) / s.ph.x[PH_GAIN];
-    return least(at_most, meq_l);
-}
-
 struct law_answer law_ask(
     const struct law *law, const struct law_config *config, const struct law_wish *wish)
 {
     struct law_answer a = { .verdict = LAW_WAITS };
     if (!law->channel[0].begun || !law->channel[1].begun) return a;
     const struct state s = state_of(law, config, wish);
-    tell_why(&s, &a);
     if (law->channel[0].misses > 0 || law->channel[1].misses > 0) return a;
     a.verdict = LAW_CONTENT;
     const struct want feed = want_feed(&s);
@@ -389,6 +396,7 @@ struct law_answer law_ask(
     answer_ph(&s, &a);
     if (a.verdict == LAW_CONTENT && s.ec.x[EC_LEVEL] > wish->set_ec_us_cm + config->band_ec_us_cm)
         a.verdict = LAW_WANTS_WATER;
-    foretell(&s, &a);
+    if (a.verdict != LAW_CONTENT) tell_why(&s, &a);
+    if (a.verdict == LAW_GIVES) foretell(&s, &a);
     return a;
 }

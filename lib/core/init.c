@@ -71,6 +71,7 @@ static void lay_out_tank(struct core_tank *t, const struct site *site,
     law_init(&t->law, &t->model, now.mono);
     t->seen_at[0] = t->seen_at[1] = t->pumped_at = (struct mono){ FAR_PAST_MS };
     t->water_due = now.mono;
+    t->ask_law = true;
     t->not_before = (struct mono){ FAR_PAST_MS };
     t->acid_ended = t->base_ended = (struct mono){ FAR_PAST_MS };
     t->last_pump = -1;

@@ -81,6 +81,7 @@ static struct answer acknowledge(
     enum law_stock stock;
     if (core_effect_alert(core, q->word, &tank, &stock)) {
         core->tank[tank].locked[stock] = false;
+        core->tank[tank].ask_law = true;
         law_acknowledge(&core->tank[tank].law, stock);
         core->tank[tank].due = now.mono;
     }
@@ -228,6 +229,7 @@ void core_on_request(
         a = (struct answer){ false, "retained", "a retained message is old: nothing was done" };
     else
         a = act(core, q, now, ret);
+    if (for_tank(q->kind)) core->tank[q->tank].ask_law = true;
     record_request(core, q, &a, ret);
     if (!a.ok) core->refused_messages++;
     emit_answer(ret, q->ticket, a.ok, a.reason, a.text);

@@ -39,6 +39,7 @@ static bool say_holding(struct core_tank *t, const struct crop_target *set, cons
 /* Of one stock now, as nominal effect on the tank; and what holds back the rest. */
 struct offer {
     double most;
+    double move;   /* of EC or pH that is left of this hour */
     uint32_t pump; /* whose limit binds */
     struct dose_allowance binds;
     bool locked;
@@ -91,14 +92,10 @@ static struct offer offer_feed(const struct core *core, uint32_t tank, struct no
     struct offer o = { .locked = t->locked[LAW_FEED] };
     const double per_ml = site_recipe_ec_us_cm_per_ml(config), parts = site_recipe_parts(config);
     if (!(per_ml > 0.0)) return o;
-    const double smallest = t->model.smallest[LAW_FEED], strength = strength_of(t, LAW_FEED);
     const int64_t budget = config->move.ec_rise_per_hour;
     o.pump = config->recipe[0].pump;
-    o.most = (double)window_free(&t->ec_rise, HOUR_MS, budget, now.mono) / 1000.0 / strength;
-    if (o.most < smallest)
-        o.binds = (struct dose_allowance){ .because = DOSE_OVER_EC_RISE,
-            .retry = window_fits_at(
-                &t->ec_rise, HOUR_MS, budget, nearest(smallest * strength * 1000.0), now.mono) };
+    o.move = (double)window_free(&t->ec_rise, HOUR_MS, budget, now.mono) / 1000.0;
+    o.most = 1e9;
     for (uint32_t i = 0; i < config->recipe_count; i++) {
         const struct site_part *part = &config->recipe[i];
         struct dose_allowance binds = { .because = DOSE_GRANTED };
@@ -123,12 +120,8 @@ static struct offer offer_ph(
     o.pump = (uint32_t)p;
     const int64_t most_ul = pump_most_ul(core, tank, o.pump, &o.binds, now);
     const int64_t budget = config->move.ph_move_per_hour;
-    const double free = (double)window_free(&t->ph_move, HOUR_MS, budget, now.mono) / 1e6;
-    const double by_pump = site_nominal(core->site, config, o.pump, most_ul);
-    o.most = law_amount_for(&t->law, &t->model, stock, free, by_pump);
-    if (o.most < t->model.smallest[stock] && by_pump >= t->model.smallest[stock])
-        o.binds = (struct dose_allowance){ .because = DOSE_OVER_PH_MOVE,
-            .retry = window_fits_at(&t->ph_move, HOUR_MS, budget, budget / 4, now.mono) };
+    o.move = (double)window_free(&t->ph_move, HOUR_MS, budget, now.mono) / 1e6;
+    o.most = site_nominal(core->site, config, o.pump, most_ul);
     const struct mono other = stock == LAW_ACID ? t->base_ended : t->acid_ended;
     o.spacing_ms = config->move.acid_base_spacing_ms - mono_since(now.mono, other);
     return o;
@@ -166,6 +159,23 @@ static bool say_wait(struct core_tank *t, enum tank_state state, const char *wha
     return core_say(t, state, why);
 }
 
+/* Is it the hour's EC rise or pH move that leaves too little for the smallest dose? */
+static bool moved_enough(const struct core *core, uint32_t tank, enum law_stock stock,
+    struct now now, struct dose_allowance *ret)
+{
+    const struct core_tank *t = &core->tank[tank];
+    const struct move_limits *move = &core->site->tank[tank].move;
+    const bool feed = stock == LAW_FEED;
+    const double effect = law_effect_of(&t->law, &t->model, stock, t->model.smallest[stock]);
+    const int64_t least = nearest(effect * (feed ? 1000.0 : 1e6));
+    const struct dose_window *window = feed ? &t->ec_rise : &t->ph_move;
+    const int64_t budget = feed ? move->ec_rise_per_hour : move->ph_move_per_hour;
+    if (window_free(window, HOUR_MS, budget, now.mono) >= least) return false;
+    *ret = (struct dose_allowance){ .because = feed ? DOSE_OVER_EC_RISE : DOSE_OVER_PH_MOVE,
+        .retry = window_fits_at(window, HOUR_MS, budget, least, now.mono) };
+    return true;
+}
+
 /* A dose that is wanted and can't be given: which limit, and until when. */
 static bool say_held(
     struct core *core, uint32_t tank, enum law_stock stock, const struct offer *o, struct now now)
@@ -175,16 +185,17 @@ static bool say_held(
     if (o->spacing_ms > 0)
         return say_wait(t, TANK_WAITING,
             stock == LAW_ACID ? "acid after base waits" : "base after acid waits", o->spacing_ms);
-    if (o->most >= t->model.smallest[stock])
+    struct dose_allowance binds = o->binds;
+    if (o->most >= t->model.smallest[stock] && !moved_enough(core, tank, stock, now, &binds))
         return core_say(t, TANK_WAITING,
             "enough was given for now: more is dosed when it has shown its effect over hours");
     char what[VIEW_WHY_MAX];
     struct text text = text_over(what, sizeof what);
     text_add(&text, core->site->stock[core->site->tank[tank].pump[o->pump].stock].key);
     text_add(&text, " is wanted, but ");
-    text_add(&text, dose_verdict_phrase(o->binds.because));
+    text_add(&text, dose_verdict_phrase(binds.because));
     text_add(&text, " holds it back");
-    return say_wait(t, TANK_WAITING, what, mono_since(o->binds.retry, now.mono));
+    return say_wait(t, TANK_WAITING, what, mono_since(binds.retry, now.mono));
 }
 
 /* Where the water stands, and what it waits for. */
@@ -273,8 +284,9 @@ static bool ask_law(struct core *core, uint32_t tank, struct now now)
     const struct law_wish wish = { .at = now.mono,
         .set_ec_us_cm = set.ec_us_cm,
         .set_ph = set.ph,
-        .most = {
-            free_of(&offer[LAW_FEED]), free_of(&offer[LAW_ACID]), free_of(&offer[LAW_BASE]) } };
+        .most = { free_of(&offer[LAW_FEED]), free_of(&offer[LAW_ACID]), free_of(&offer[LAW_BASE]) },
+        .rise_most_us_cm = offer[LAW_FEED].move,
+        .move_most_ph = offer[LAW_ACID].move };
     const struct law_answer a = law_ask(&t->law, &t->model, &wish);
     t->wants_mixing = a.verdict == LAW_WAITS && law_mixing(&t->law);
     const enum tank_state waits = t->step == STEP_MIX ? TANK_MIXING : TANK_HOLDING;
@@ -301,7 +313,8 @@ static bool ask_law(struct core *core, uint32_t tank, struct now now)
 bool core_plan(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
-    const bool lately = mono_since(now.mono, t->asked_law) < ASK_AGAIN_MS;
+    const bool lately =
+        t->said_state != TANK_WAITING || mono_since(now.mono, t->asked_law) < ASK_AGAIN_MS;
     if (!t->ask_law && lately) { /* nothing new: what was said stands */
         core_say(t, t->said_state, t->said_why);
         return false;

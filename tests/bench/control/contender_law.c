@@ -54,7 +54,11 @@ static void ask(void *self, const struct facts *f, const struct sight *s, double
 {
     (void)f;
     struct ours *m = self;
-    struct law_wish wish = { s->at, s->set_ec_us_cm, s->set_ph, { 0.0 } };
+    struct law_wish wish = { .at = s->at,
+        .set_ec_us_cm = s->set_ec_us_cm,
+        .set_ph = s->set_ph,
+        .rise_most_us_cm = 1e9,
+        .move_most_ph = 14.0 };
     for (int i = 0; i < STOCKS; i++) {
         wish.most[i] = s->most[i];
     }
