@@ -91,6 +91,7 @@ struct law_answer {
     struct law_why why;
 };
 
+/* What to give now, or why nothing. */
 struct law_answer law_ask(
     const struct law *law, const struct law_config *config, const struct law_wish *wish);
 

@@ -98,7 +98,9 @@ END_TEST
 
 START_TEST(a_tank_has_its_numbers_in_the_units_of_the_core)
 {
-    const struct site_tank *t = &load()->tank[0];
+    const struct site *site = load();
+    const struct site_tank *t = &site->tank[0];
+    ck_assert_int_eq(site->water_every_ms, 10 * MINUTE_MS);
     ck_assert_str_eq(t->key, "bench");
     ck_assert_str_eq(t->name, "bench");
     ck_assert_double_eq_tol(t->volume_l, 120.0, 1e-12);
@@ -116,7 +118,6 @@ START_TEST(a_tank_has_its_numbers_in_the_units_of_the_core)
     ck_assert_int_eq(t->override_most_ms, 24 * HOUR_MS);
     ck_assert(t->has_level_min);
     ck_assert_double_eq_tol(t->level_min_percent, 40.0, 1e-12);
-    ck_assert_int_eq(load()->water_every_ms, 10 * MINUTE_MS);
     ck_assert_int_eq(t->circulation.when, CIRCULATE_FOR_DOSES);
     ck_assert_str_eq(t->circulation.serial, "a1f3");
     ck_assert_uint_eq(t->circulation.address.channel, CHAIN_CIRCULATION_CHANNEL);
