@@ -29,7 +29,7 @@ static const struct command commands[] = {
     { "unpause", cmd_pause, "let it dose again" },
     { "reload", cmd_reload, "read the configuration again and wait for the verdict" },
     { "ask", cmd_ask, "other requests: setpoint, acknowledge, claim, refilled, service, identify" },
-    { "journal", cmd_journal, "verify or show the journal" },
+    { "journal", cmd_journal, "verify, show or draw the journal" },
     { "reckon", cmd_reckon, "stock arithmetic: mixes, stock tanks, acid, dilution, probes" },
     { "forecast", cmd_forecast, "weeks of a site in seconds, against a model of its water" },
     { "drive", cmd_drive, "the core driven from outside: events in, actions out, as JSON lines" },

@@ -274,7 +274,7 @@ void report_truth(
 {
     static const double most = 1e6;
     struct report_tank *t = report_tank_of(r, tank);
-    if (!t || at.ms < REPORT_DATED_MS || !(value >= -most && value <= most)) return;
+    if (!t || !report_is_dated(at.ms) || !(value >= -most && value <= most)) return;
     if ((r->has_from && at.ms < r->from_ms) || (r->has_to && at.ms >= r->to_ms)) return;
     if (!report_line_add(&t->truth[channel], at.ms, value))
         report_fail(r, ERR_FULL, "there is no memory left");

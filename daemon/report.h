@@ -67,7 +67,7 @@ void report_free(struct report *r); /* NULL is fine */
  *   carry    stock, remaining_ul
  *   request  "refilled": what the bottle holds
  *   start    alerts of before are over
- * Times may run back (a clock that was set); what is before the year 2000 counts in totals as
+ * Times may run back (a clock that was set); what is before the year 2000 counts in sums as
  * "undated" and isn't drawn. */
 void report_take(struct report *r, const struct record *record, struct civil at);
 

@@ -28,8 +28,13 @@ enum {
 /* A number that isn't known; isnan tells. */
 #define REPORT_UNKNOWN ((double)NAN)
 
-/* Before it the clock can't have been right. 2000-01-01T00:00:00Z */
+/* Outside of it the clock can't have been right: 2000-01-01T00:00:00Z to 9999-12-31T00:00:00Z. */
 #define REPORT_DATED_MS INT64_C(946684800000)
+#define REPORT_DATED_TO_MS INT64_C(253402214400000)
+static inline bool report_is_dated(int64_t at_ms)
+{
+    return at_ms >= REPORT_DATED_MS && at_ms < REPORT_DATED_TO_MS;
+}
 
 /* --- lines (report_line.c) -------------------------------------------------------------------- */
 
@@ -160,9 +165,10 @@ void report_dose_end(struct report_tank *tank, const struct report_end *end);
 /* Its place in tank->stock; -1 when there are too many. */
 int report_stock_of(struct report_tank *tank, const char *key);
 
+/* An alert comes (nothing changes if it stands already; false: no memory), or is over. */
 bool report_alert_on(struct report_alerts *alerts, const char *id, const char *text, int64_t at_ms);
 void report_alert_off(struct report_alerts *alerts, const char *id, int64_t at_ms);
-/* All that stand are over; those that were over before from_ms (if it isn't 0) are forgotten. */
+/* All that stand are over; what was over before an instant is forgotten. */
 void report_alert_restart(struct report_alerts *alerts, int64_t at_ms);
 void report_alert_forget(struct report_alerts *alerts, int64_t before_ms);
 
@@ -249,11 +255,14 @@ struct report_show {
 const struct report_show *report_channel_show(enum report_channel channel);
 const char *report_purpose_word(enum report_purpose purpose); /* "other", "feed", "acid", "base" */
 
+/* A number with so many places. */
 void report_put_real(FILE *out, double value, unsigned decimals);
+/* Millilitres for people ("3.25", "120.4", "1250"), and exactly ("3.250"). */
 void report_add_ml(struct text *t, int64_t ul);
-void report_put_ml(FILE *out, int64_t ul);       /* for people: "3.25", "120.4", "1250" */
-void report_put_ml_exact(FILE *out, int64_t ul); /* "3.25", "0.001" */
-void report_put_time(FILE *out, int64_t at_ms);  /* 2031-04-02T05:06:07.089Z */
+void report_put_ml(FILE *out, int64_t ul);
+void report_put_ml_exact(FILE *out, int64_t ul);
+/* 2031-04-02T05:06:07.089Z */
+void report_put_time(FILE *out, int64_t at_ms);
 
 enum report_moment { REPORT_MINUTE, REPORT_DATE, REPORT_CLOCK, REPORT_SHORT_DATE };
 /* For people, UTC: "2031-04-02 05:06", "2031-04-02", "05:06", "2 Apr". */
@@ -293,6 +302,7 @@ bool report_shows_bottles(const struct report *r);
 /* Days until it is empty at the rate of the report's time; REPORT_UNKNOWN when nobody can say. */
 double report_days_left(const struct report *r, const struct report_bottle *bottle);
 
+/* The forms. 'terminal' NULL: 80 columns of ASCII. */
 void report_write_text(const struct report *r, FILE *out, const struct report_terminal *terminal);
 void report_write_json(const struct report *r, FILE *out);
 void report_write_csv(const struct report *r, FILE *out);

@@ -115,7 +115,7 @@ static bool add_mark(struct report_tank *t, const struct report_mark *one)
 /* The sums of a stock on a day; when all places are taken, those of the undated ones. */
 static struct report_day *day_of(struct report_tank *t, int64_t at_ms, uint8_t stock)
 {
-    const int64_t day = at_ms < REPORT_DATED_MS ? REPORT_UNDATED : at_ms / DAY_MS;
+    const int64_t day = report_is_dated(at_ms) ? at_ms / DAY_MS : REPORT_UNDATED;
     for (uint32_t i = t->days; i > 0; i--) {
         struct report_day *d = &t->day[i - 1];
         if (d->day == day && d->stock == stock) return d;
@@ -139,7 +139,7 @@ bool report_dose_add(struct report_tank *tank, const struct report_dose *dose)
         d->doses++;
         s->doses++;
     }
-    if (dose->at_ms < REPORT_DATED_MS) return true;
+    if (!report_is_dated(dose->at_ms)) return true;
     const struct report_mark one = { .from_ms = dose->at_ms,
         .to_ms = dose->at_ms,
         .ul = dose->ul,
@@ -165,6 +165,7 @@ void report_dose_end(struct report_tank *tank, const struct report_end *end)
         struct report_mark *m = &tank->mark[i - 1];
         if (m->by_hand || m->stock != end->stock) continue;
         if (end->at_ms < m->from_ms || end->at_ms > m->to_ms) continue;
+        if (m->ul + end->ul < end->asked_ul) continue; /* another one at the same time */
         m->ul += end->ul - end->asked_ul;
         if (end->ul == 0) m->failed++;
         if (end->unsure) m->unsure++;

@@ -68,25 +68,33 @@ void paper_put_blanks(const struct paper *p, int count)
     }
 }
 
+/* The bytes of at most 'most' characters of a text of 'length' bytes. */
+static size_t bytes_of(const char *s, size_t length, int most)
+{
+    size_t bytes = 0;
+    for (int width = 0; bytes < length; bytes++) {
+        if (begins_character(s[bytes]) && ++width > most) break;
+    }
+    return bytes;
+}
+
 void paper_put_folded(const struct paper *p, int indent, const char *words)
 {
-    char word[REPORT_TEXT_MAX];
+    char part[REPORT_TEXT_MAX];
+    const int room = p->columns - indent;
     int at = 0;
-    paper_put_blanks(p, indent);
     while (*words) {
-        const size_t length = strcspn(words, " ");
-        text_copy(word, length + 1 < sizeof word ? length + 1 : sizeof word, words);
-        const int wide = paper_width(word);
-        if (at > 0 && indent + at + 1 + wide > p->columns) {
+        size_t length = bytes_of(words, strcspn(words, " "), room); /* a longer word is broken */
+        if (length >= sizeof part) length = sizeof part - 1;
+        text_copy(part, length + 1, words);
+        const int wide = paper_width(part);
+        if (at > 0 && at + 1 + wide > room) {
             putc('\n', p->out);
-            paper_put_blanks(p, indent);
             at = 0;
         }
-        if (at > 0 && length > 0) {
-            putc(' ', p->out);
-            at++;
-        }
-        at += paper_put(p, word, wide);
+        if (at == 0 && length > 0) paper_put_blanks(p, indent);
+        if (at > 0 && length > 0) putc(' ', p->out);
+        at += paper_put(p, part, wide) + (at > 0);
         words += length;
         words += strspn(words, " ");
     }

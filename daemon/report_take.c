@@ -281,7 +281,7 @@ static void take_start(struct report *r, const struct when *when)
 
 static struct when look_at_time(struct report *r, int64_t at_ms)
 {
-    struct when when = { .ms = at_ms, .dated = at_ms >= REPORT_DATED_MS };
+    struct when when = { .ms = at_ms, .dated = report_is_dated(at_ms) };
     when.before = r->has_from && at_ms < r->from_ms;
     when.counts = !when.before && !(r->has_to && at_ms >= r->to_ms);
     if (when.counts) r->records++;

@@ -59,6 +59,13 @@ static void put_heading(
     paper_put_folded(p, 2, words);
 }
 
+/* A number of the scale in the margin: without places where it is long. */
+static void add_label(struct text *t, double value, unsigned decimals)
+{
+    static const double long_ones = 1000;
+    text_add_real(t, value, fabs(value) < long_ones ? decimals : 0);
+}
+
 static void put_chart(const struct paper *p, const struct report *r, const struct report_tank *t,
     enum report_channel channel)
 {
@@ -77,8 +84,8 @@ static void put_chart(const struct paper *p, const struct report *r, const struc
     for (int row = 0; row < plot->rows; row++) {
         char label[32] = "";
         struct text text = text_over(label, sizeof label);
-        if (row == 0) text_add_real(&text, scale.high, decimals);
-        if (row == plot->rows - 1) text_add_real(&text, scale.low, decimals);
+        if (row == 0) add_label(&text, scale.high, decimals);
+        if (row == plot->rows - 1) add_label(&text, scale.low, decimals);
         paper_put_blanks(p, MARGIN - 1 - (int)text.length);
         fputs(label, p->out);
         fputs(p->ascii ? " |" : " │", p->out);

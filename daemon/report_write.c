@@ -110,7 +110,7 @@ struct report_ticks report_time_ticks(int64_t from_ms, int64_t to_ms, int most)
     static const int64_t steps[] = { MINUTE_MS, 2 * MINUTE_MS, 5 * MINUTE_MS, 10 * MINUTE_MS,
         30 * MINUTE_MS, HOUR_MS, 2 * HOUR_MS, 3 * HOUR_MS, 6 * HOUR_MS, 12 * HOUR_MS, DAY_MS,
         2 * DAY_MS, 4 * DAY_MS, 7 * DAY_MS, 14 * DAY_MS, 28 * DAY_MS, 56 * DAY_MS, 112 * DAY_MS,
-        364 * DAY_MS, 3640 * DAY_MS };
+        364 * DAY_MS, 3640 * DAY_MS, 36400 * DAY_MS, 364000 * DAY_MS };
     const size_t count = sizeof steps / sizeof *steps;
     size_t i = 0;
     while (i + 1 < count && (to_ms - from_ms) / steps[i] > most) {

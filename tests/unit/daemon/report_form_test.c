@@ -3,6 +3,12 @@
 #include "lib/base/text.h"
 #include "tests/unit/daemon/report_fixture.h"
 
+/* For checks of each character: ck_assert_msg is too slow for that. */
+#define MUST(ok, ...)                                                                              \
+    do {                                                                                           \
+        if (!(ok)) ck_abort_msg(__VA_ARGS__);                                                      \
+    } while (0)
+
 /* Texts that try to be something else. */
 static const char *const hostile[] = {
     "<script>alert(1)</script>",
@@ -86,14 +92,14 @@ static void check_tag(const char *tag, size_t length)
     for (size_t i = 0; i < sizeof known / sizeof *known && !found; i++) {
         found = strlen(known[i]) == wide && strncmp(known[i], name, wide) == 0;
     }
-    ck_assert_msg(found, "an element of another's: %.40s", tag);
+    MUST(found, "an element of another's: %.40s", tag);
     bool quoted = false;
     for (size_t i = 0; i < length; i++) {
         if (tag[i] == '"') quoted = !quoted;
         const bool begins = !quoted && tag[i] == ' ';
-        ck_assert_msg(!begins || strncmp(tag + i + 1, "on", 2) != 0, "a handler: %.80s", tag);
+        MUST(!begins || strncmp(tag + i + 1, "on", 2) != 0, "a handler: %.80s", tag);
     }
-    ck_assert_msg(!quoted, "a quote that isn't closed: %.80s", tag);
+    MUST(!quoted, "a quote that isn't closed: %.80s", tag);
 }
 
 /* Only characters that XML allows, too, and no '&' but of ours. */
@@ -107,7 +113,7 @@ static void check_characters(const char *html)
         for (size_t i = 0; i < sizeof ours / sizeof *ours && !found; i++) {
             found = strncmp(at, ours[i], strlen(ours[i])) == 0;
         }
-        ck_assert_msg(found, "not escaped: %.20s", at);
+        MUST(found, "not escaped: %.20s", at);
     }
 }
 
@@ -118,14 +124,14 @@ static void check_html(const char *html)
     const char *at = html;
     for (const char *open = strchr(at, '<'); open; open = strchr(at, '<')) {
         for (const char *c = at; c < open; c++) {
-            ck_assert_msg(*c != '>' || strncmp(at, ":root", 5) == 0 || c[-1] != ' ',
-                "a lone bracket: %.40s", c);
-            ck_assert_msg((unsigned char)*c >= ' ' || *c == '\n', "a control character");
+            MUST(*c != '>' || strncmp(at, ":root", 5) == 0 || c[-1] != ' ', "a lone bracket: %.40s",
+                c);
+            MUST((unsigned char)*c >= ' ' || *c == '\n', "a control character");
         }
         const char *close = open + 1;
         for (bool quoted = false; *close && (quoted || *close != '>'); close++) {
             if (*close == '"') quoted = !quoted;
-            ck_assert_msg(*close != '<', "a bracket in a tag: %.60s", open);
+            MUST(*close != '<', "a bracket in a tag: %.60s", open);
         }
         ck_assert_int_eq(*close, '>');
         check_tag(open + 1, (size_t)(close - open - 1));
@@ -211,18 +217,18 @@ static char read_field(const char **at, char ret[FIELD_LONGEST])
     const bool quoted = **at == '"';
     if (quoted) (*at)++;
     for (;; (*at)++) {
-        ck_assert_int_ne(**at, '\0');
-        ck_assert_uint_lt(length, FIELD_LONGEST - 1);
+        MUST(**at, "the end in a field");
+        MUST(length < FIELD_LONGEST - 1, "too long");
         if (quoted && **at == '"' && (*at)[1] == '"') {
             (*at)++;
         } else if (quoted && **at == '"') {
             (*at)++;
-            ck_assert_msg(**at == ',' || **at == '\r', "something after a quote: %.20s", *at);
+            MUST(**at == ',' || **at == '\r', "something after a quote: %.20s", *at);
             break;
         } else if (!quoted && (**at == ',' || **at == '\r')) {
             break;
         } else {
-            ck_assert_msg(quoted || **at != '"', "a quote in a plain field: %.20s", *at);
+            MUST(quoted || **at != '"', "a quote in a plain field: %.20s", *at);
         }
         ret[length++] = **at;
     }
@@ -241,9 +247,9 @@ static int read_csv(const char *csv, const char *part, int *ret_found)
     while (*csv) {
         for (int i = 1; i <= FIELDS; i++) {
             const char end = read_field(&csv, field);
-            ck_assert_msg(end == (i == FIELDS ? '\r' : ','), "line %d, field %d", lines + 1, i);
+            MUST(end == (i == FIELDS ? '\r' : ','), "line %d, field %d", lines + 1, i);
             if (strncmp(field, part, strlen(part)) == 0) (*ret_found)++;
-            if (i < 5 || i == FIELDS) ck_assert_ptr_null(strchr("=+-@", field[0] ? field[0] : '.'));
+            MUST((i >= 5 && i < FIELDS) || !field[0] || !strchr("=+-@", field[0]), "a formula");
         }
         ck_assert_int_eq(*csv++, '\n');
         lines++;
@@ -281,13 +287,12 @@ static void check_lines(const char *text, const struct report_terminal *terminal
     while (*text) {
         const size_t length = strcspn(text, "\n");
         const int wide = characters_in(text, length);
-        ck_assert_msg(wide <= most, "%d columns: %.*s", wide, (int)length, text);
+        MUST(wide <= most, "%d columns: %.*s", wide, (int)length, text);
         for (size_t i = 0; i < length; i++) {
             const unsigned char c = (unsigned char)text[i];
-            ck_assert_msg(c >= ' ' && c != 0x7f, "a control character");
-            ck_assert_msg(!terminal->ascii || c < 0x80, "not ASCII: %.*s", (int)length, text);
+            MUST(c >= ' ' && c != 0x7f, "a control character");
+            MUST(!terminal->ascii || c < 0x80, "not ASCII: %.*s", (int)length, text);
         }
-        ck_assert_msg(length == 0 || text[length - 1] != ' ' || length == 1, "a blank at the end");
         text += length + (text[length] == '\n');
     }
 }
@@ -300,9 +305,9 @@ START_TEST(hostile_texts_cant_move_the_cursor)
         finish(r);
         char *text = written(r, REPORT_TEXT, &terminal);
         for (const char *c = text; *c; c++) {
-            ck_assert_msg(*c == '\n' || ((unsigned char)*c >= ' ' && *c != 0x7f), "a control one");
-            ck_assert_msg(!ascii || (unsigned char)*c < 0x80, "not ASCII");
-            ck_assert_msg((unsigned char)c[0] != 0xc2 || (unsigned char)c[1] >= 0xa0, "C1");
+            MUST(*c == '\n' || ((unsigned char)*c >= ' ' && *c != 0x7f), "a control one");
+            MUST(!ascii || (unsigned char)*c < 0x80, "not ASCII");
+            MUST((unsigned char)c[0] != 0xc2 || (unsigned char)c[1] >= 0xa0, "C1");
         }
         free(text);
         report_free(r);
@@ -331,6 +336,7 @@ START_TEST(lines_fit_the_terminal)
     char *text = written(r, REPORT_TEXT, &terminal);
     ck_assert_int_eq(count_of(text, "EC in band: 98.5 %"), terminal.columns == 40);
     check_lines(text, &terminal, terminal.columns);
+    ck_assert_int_eq(count_of(text, " \n"), 0);
     ck_assert_int_gt(count_of(text, terminal.ascii ? "*" : "\xe2\xa0"), 20);
     free(text);
     report_free(r);
@@ -372,6 +378,104 @@ START_TEST(the_terminal_is_as_the_environment_says)
     const struct report_terminal terminal = report_terminal_here();
     ck_assert_int_eq(terminal.columns, row[_i].wide);
     ck_assert_int_eq(terminal.ascii, row[_i].ascii);
+}
+END_TEST
+
+/* --- anything ----------------------------------------------------------------------------------
+ */
+
+static uint32_t chance;
+
+static uint32_t draw(uint32_t below)
+{
+    chance = chance * 1664525U + 1013904223U; /* Numerical Recipes' constants, from memory */
+    return (chance >> 8) % below;
+}
+
+static double draw_number(void)
+{
+    static const double odd[] = { 0, -0.0, 1e-6, -1, 1e6, -1e6, 999999.9, 1e14, -1e14, 5.8, 1200 };
+    return draw(3) ? odd[draw(sizeof odd / sizeof *odd)] : draw(100000) / 37.0 - 300;
+}
+
+static void take_anything(struct report *r)
+{
+    static const char *const kinds[] = { "water", "water", "water", "dose", "dose", "outcome",
+        "hand", "alert", "carry", "request", "start" };
+    static const char *const reals[] = { "ec_us_cm", "ph", "degc", "set_ec_us_cm", "set_ph",
+        "band_ec_us_cm", "band_ph" };
+    static const char *const texts[] = { "id", "tank", "stock", "purpose", "alert", "state", "text",
+        "request" };
+    static const char *const words[] = { "bench", "refilled", "acid", "feed", "holding", "a" };
+    static const int64_t times[] = { 0, -1, INT64_C(946684800000), BEGAN_MS, BEGAN_MS * 3,
+        INT64_MAX / 2 };
+    struct record record;
+    record_start(&record, kinds[draw(sizeof kinds / sizeof *kinds)]);
+    for (size_t i = 0; i < sizeof reals / sizeof *reals; i++) {
+        if (draw(4)) record_add_real(&record, reals[i], draw_number(), draw(7));
+    }
+    for (size_t i = 0; i < sizeof texts / sizeof *texts; i++) {
+        if (draw(8) == 0) continue;
+        record_add_text(&record, texts[i], draw(10) ? words[draw(6)] : hostile[draw(HOSTILE)]);
+    }
+    if (draw(8)) record_add_int(&record, "ul", draw(5) ? draw(100000) : (int64_t)draw_number());
+    if (draw(8)) record_add_int(&record, "remaining_ul", draw(100000));
+    if (draw(8)) record_add_truth(&record, "on", draw(2));
+    if (draw(8)) record_add_truth(&record, "ok", draw(2));
+    const int64_t usual = BEGAN_MS + (int64_t)draw(3000) * 60000;
+    report_take(r, &record, (struct civil){ draw(300) ? usual : times[draw(6)] });
+}
+
+/* Numbers are numbers in what is drawn. */
+static void check_paths(const char *html)
+{
+    static const char *const numbers[] = { " cx=\"", " cy=\"", " r=\"", " x1=\"", " x2=\"",
+        " y1=\"", " y2=\"", " x=\"", " y=\"" };
+    for (const char *at = strstr(html, " d=\""); at; at = strstr(at + 4, " d=\"")) {
+        const size_t length = strspn(at + 4, "MLHVZh .-0123456789");
+        MUST(at[4 + length] == '"', "in a path: %.40s", at + 4 + length);
+    }
+    for (size_t i = 0; i < sizeof numbers / sizeof *numbers; i++) {
+        const size_t wide = strlen(numbers[i]);
+        for (const char *at = strstr(html, numbers[i]); at; at = strstr(at + wide, numbers[i])) {
+            const size_t length = strspn(at + wide, ".-0123456789%");
+            MUST(length > 0 && at[wide + length] == '"', "no number: %.40s", at);
+        }
+    }
+}
+
+START_TEST(whatever_the_records_say_the_forms_are_well_formed)
+{
+    chance = (uint32_t)_i * 7919U + 1;
+    const struct report_want want = { .has_from = _i % 3 == 1,
+        .has_to = _i % 4 == 1,
+        .from = at_minute(500),
+        .to = at_minute(2000) };
+    struct report *r = report_new(&want);
+    ck_assert_ptr_nonnull(r);
+    for (uint32_t i = 0, all = 1 + draw(_i % 50 == 0 ? 9000 : 300); i < all; i++) {
+        take_anything(r);
+    }
+    struct problem problem = { 0 };
+    if (report_finish(r, &problem) != ERR_NONE) {
+        ck_assert_int_eq(problem.err, ERR_FULL);
+        report_free(r);
+        return;
+    }
+    const struct report_terminal terminal = { .columns = 60, .ascii = true };
+    char *html = written(r, REPORT_HTML, NULL);
+    check_html(html);
+    ck_assert_ptr_null(strstr(html, "nan"));
+    check_paths(html);
+    free(html);
+    int found = 0;
+    char *csv = written(r, REPORT_CSV, NULL);
+    ck_assert_int_ge(read_csv(csv, "", &found), 1);
+    free(csv);
+    char *text = written(r, REPORT_TEXT, &terminal);
+    check_lines(text, &terminal, terminal.columns);
+    free(text);
+    cJSON_Delete(as_json(r));
 }
 END_TEST
 
@@ -432,6 +536,7 @@ int main(void)
     tcase_add_loop_test(t, lines_fit_the_terminal, 0, 8);
     tcase_add_test(t, a_chart_shows_where_the_readings_were);
     tcase_add_loop_test(t, the_terminal_is_as_the_environment_says, 0, 6);
+    tcase_add_loop_test(t, whatever_the_records_say_the_forms_are_well_formed, 0, 200);
     tcase_add_loop_test(t, hardly_anything_is_shown_too, 0, 6);
     tcase_add_loop_test(t, the_callers_bottles_replace_ours, 0, 2);
     return run_case(t, "report.form");
