@@ -245,9 +245,13 @@ START_TEST(outcomes_in_any_order_find_their_doses)
     take_outcome(r, "c", 7, 300, false);
     take_outcome(r, "b", 8, 200, true);
     take_outcome(r, "b", 9, 900, false); /* said already */
+    take_dose(r, "d", "leaf", 20, 2000); /* two of a stock at the same time: a clock was set back */
+    take_dose(r, "e", "leaf", 20, 40);
+    take_outcome(r, "d", 21, 0, false);
+    take_outcome(r, "e", 21, 40, false);
     cJSON *json = as_json(r);
-    static const double ml[] = { 0.1, 0.2, 0.3 };
-    for (int i = 0; i < 3; i++) {
+    static const double ml[] = { 0.1, 0.2, 0.3, 0, 0.04 };
+    for (int i = 0; i < 5; i++) {
         const cJSON *d = cJSON_GetArrayItem(member(first_tank(json), "doses"), i);
         ck_assert_double_eq_tol(number(d, "ml"), ml[i], 1e-9);
         ck_assert_double_eq(number(d, "unsure"), i == 1);
