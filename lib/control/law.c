@@ -14,6 +14,8 @@ static const double pace[LAW_PACES] = { 0.33, 0.43, 0.55, 0.68, 0.84, 1.02 };
 static const double place[LAW_PLACES] = { -1.0, 1.5, 3.0 };
 static const double place_weight[LAW_PLACES] = { 0.7, 0.15, 0.15 };
 
+/* Thin water gains more EC from an ion than the working solution that labels are meant for. */
+static const double first_gain = 1.08;
 static const double gain_sd_feed = 0.20, gain_sd_ph = 0.10;
 static const double pull_start = 0.05, pull_sd = 0.10; /* meq/L for each mS/cm of feed */
 static const double noise_ec_us_cm = 15.0, noise_ph = 0.02;
@@ -113,7 +115,7 @@ void law_init(struct law *law, const struct law_config *config, struct mono now)
     struct filter *ec = &law->pair[0].ec, *ph = &law->pair[0].ph;
     filter_set(ec, EC_STATES, EC_LEVEL, 0.0, far);
     filter_set(ec, EC_STATES, EC_RATE, 0.0, square(rate_sd_ec));
-    filter_set(ec, EC_STATES, EC_GAIN, 1.0, square(gain_sd_feed));
+    filter_set(ec, EC_STATES, EC_GAIN, first_gain, square(gain_sd_feed));
     filter_set(ph, PH_STATES, PH_LEVEL, 0.0, far);
     filter_set(ph, PH_STATES, PH_RATE, 0.0, square(rate_sd_ph));
     filter_set(ph, PH_STATES, PH_GAIN, 1.0, square(gain_sd_ph));
@@ -254,6 +256,9 @@ void law_gave(struct law *law, const struct law_config *config, enum law_stock s
     w->gave = at;
     w->has_given = true;
     law->mixed_s = 0.0;
+    law->channel[0].looks = law->channel[1].looks = 0;
+    law->dosed = at;
+    law->has_dosed = true;
 }
 
 void law_disturb(struct law *law, const struct law_config *config, struct mono at)

@@ -42,6 +42,8 @@ struct law_sight {
     bool has_ec, has_ph; /* usable now */
     double ec_us_cm, ph;
     bool flows; /* circulation is running: without it nothing mixes */
+    bool more; /* a further part of the same recipe is on its way: nothing is judged before it is in
+                */
 };
 bool law_see(struct law *law, const struct law_config *config, const struct law_sight *sight);
 
@@ -63,11 +65,14 @@ struct law_wish {
 };
 
 enum law_verdict {
+    LAW_BLIND,   /* not enough readings yet */
     LAW_CONTENT, /* in the bands, as far as can be told */
     LAW_WAITS,   /* something is wanted, but not enough is known yet: mixing, or too few readings */
     LAW_GIVES,   /* at least one amount is above 0 */
     LAW_HELD,    /* something is wanted, and what 'most' leaves is below the smallest dose */
     LAW_SMALL,   /* what is wanted is below the smallest dose */
+    LAW_COARSE,  /* the smallest dose may already carry it past the band: the stock is too strong */
+    LAW_QUIET,   /* pH is out of its band, but acid and base don't follow each other so soon */
     LAW_NO_STOCK,    /* wanted is a stock that this tank hasn't */
     LAW_WANTS_WATER, /* EC is above its band: only water or the crop lowers it */
 };
@@ -84,6 +89,7 @@ struct law_why {
 
 struct law_answer {
     enum law_verdict verdict;
+    bool mixing_helps;       /* something waits for the water to mix */
     enum law_stock wanted;   /* for all but CONTENT and WANTS_WATER: what it is about */
     double give[LAW_STOCKS]; /* at once and in this order */
     double ec_rise_us_cm;    /* expected of 'give' */
@@ -118,7 +124,7 @@ void law_acknowledge(struct law *law, enum law_stock stock);
 /* --- over a restart --------------------------------------------------------------------------- */
 
 /* What was learned of the tank, as numbers with names: for the journal. */
-enum { LAW_NUMBERS = 38 };
+enum { LAW_NUMBERS = 44 };
 const char *law_number_name(int number);
 double law_number(const struct law *law, int number);
 

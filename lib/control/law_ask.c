@@ -22,10 +22,11 @@ static const double dose_sd = 0.04;
 
 /* A stock that wasn't seen to work in this episode gets no more than this. */
 static const double unproven_us_cm = 150.0, unproven_meq_l = 0.12, unproven_telling = 5.0;
+static const double pace_doubt = 0.3;
 static const double proof_turnovers = 5.0; /* a proof holds for so long */
 
 /* The curve's phosphate is right within this part of what it makes up between two pH. */
-static const double phosphate_doubt = 0.1;
+static const double phosphate_doubt = 0.1, curve_doubt = 0.14;
 
 /* A tank that loses CO2 at this pace is looked ahead for. */
 static const double co2_per_hour = 0.1;
@@ -138,7 +139,8 @@ static double unproven(const struct state *s, enum law_stock stock)
     double allowed = stock == LAW_FEED ? unproven_us_cm
                                        : most(unproven_meq_l, unproven_telling * telling / gain);
     if (w->silent > 0) allowed = 4.0 * telling * (1.0 + 0.5 * w->silent) / gain;
-    return e->runs && w->unseen > 0.0 ? 0.0 : allowed; /* it must show first */
+    if (e->runs && w->unseen > 0.0) return 0.0; /* it must show first */
+    return most(allowed, s->config->smallest[stock]);
 }
 
 /* --- EC --------------------------------------------------------------------------------------- */
@@ -147,6 +149,7 @@ struct want {
     double amount; /* what the aim needs; 0: nothing */
     double safe;   /* what chance leaves of it */
     double later;  /* what it would leave if the water were mixed and well known */
+    bool out;      /* of its band */
     bool near;     /* no hurry: the water may settle first, so that something is learned */
 };
 
@@ -192,10 +195,14 @@ static struct want want_feed(const struct state *s)
     const double need = aim - level;
     struct want w = { 0 };
     if (need < trigger_ec * band || set - level < trigger_ec * band) return w;
+    if (s->law->channel[0].last > set) return w; /* whatever is foretold: seen is seen */
     w.amount = need / s->ec_gain;
     w.near = need < no_hurry * band;
+    w.out = need > band;
     if (need < sure_by * sqrt(variance)) return w;
-    const struct edge edge = { .room = set + band - level,
+    /* What is still to come of the last doses is known as well as the pace of mixing. */
+    const double coming = most(-s->ec.x[EC_UNMIXED], 0.0);
+    const struct edge edge = { .room = set + band - level - pace_doubt * coming,
         .gain = s->ec_gain,
         .variance = variance,
         .relative = cov(&s->ec, EC_GAIN, EC_GAIN) / square(s->ec_gain) };
@@ -220,7 +227,8 @@ static struct edge edge_of_ph(const struct state *s, double sign, double fed, do
     const double carbon = (here.share - edge.share) * s->carbon, rest = here.rest - edge.rest;
     const double low = (here.share - edge.share) * (s->carbon - s->law->carbon_low);
     const double doubt = square(low / chance_z) + square(phosphate_doubt * rest);
-    const double relative = doubt / square(carbon + rest) + cov(f, PH_GAIN, PH_GAIN);
+    const double relative =
+        doubt / square(carbon + rest) + cov(f, PH_GAIN, PH_GAIN) + square(curve_doubt);
     /* What is still to come of the last doses is as doubtful as the next. */
     const double coming = most(-sign * f->x[PH_UNMIXED], 0.0);
     const double reserve = coming * (quick_exp(chance_z * sqrt(relative)) - 1.0);
@@ -244,11 +252,12 @@ static struct want want_acid(const struct state *s, double fed)
     const double level = s->ph.x[PH_LEVEL] - fed / 1000.0 * s->ph.x[PH_FEED];
     const double ph = fed > 0.0 ? law_ph_of(s->law, s->config, ec, s->carbon, level) : s->ph_now;
     struct want w = { 0 };
-    if (ph < set + trigger_acid * band) return w;
+    if (ph < set + trigger_acid * band || s->law->channel[1].last < set) return w;
     const double aim = set - clip(ph_ahead(s) - s->ph_now, 0.0, aim_drift * band);
     const struct buffer b = { s->carbon, law_phosphate(s->config, ec) };
     w.amount = (level - buffer_alkalinity(&b, aim)) / s->ph.x[PH_GAIN];
     w.near = ph + settling_rise(s) - set < no_hurry * band;
+    w.out = ph > set + band;
     if (ph - set < sure_by * s->ph_sd) return w;
     const struct edge edge = edge_of_ph(s, -1.0, fed, ph);
     weigh(&w, &edge);
@@ -262,11 +271,12 @@ static struct want want_base(const struct state *s)
     if (s->ph_now > set - trigger_acid * band) return w;
     const double fall = clip(s->ph_now - ph_ahead(s), 0.0, aim_drift * band);
     const double trigger = fall > 0.0 ? trigger_acid : trigger_base;
-    if (s->ph_now > set - trigger * band) return w;
+    if (s->ph_now > set - trigger * band || s->law->channel[1].last > set) return w;
     const struct buffer b = { s->carbon, law_phosphate(s->config, s->ec.x[EC_LEVEL]) };
     const double aim = fall > 0.0 ? set + fall : set - aim_base * band;
     w.amount = (buffer_alkalinity(&b, aim) - s->ph.x[PH_LEVEL]) / s->ph.x[PH_GAIN];
     w.near = set - s->ph_now < no_hurry * band;
+    w.out = s->ph_now < set - band;
     if (set - s->ph_now < sure_by * s->ph_sd) return w;
     const struct edge edge = edge_of_ph(s, 1.0, 0.0, s->ph_now);
     weigh(&w, &edge);
@@ -289,13 +299,13 @@ static enum law_verdict settle_on(
 {
     const double smallest = s->config->smallest[stock];
     *ret = 0.0;
-    if (!s->config->has[stock]) return LAW_NO_STOCK;
+    if (!s->config->has[stock]) return w->out ? LAW_NO_STOCK : LAW_CONTENT;
     if (w->amount < smallest) return LAW_SMALL;
     const double allowed = cap(s, stock), proof = unproven(s, stock);
     if (allowed < smallest) return LAW_HELD;
     const double give = least(least(w->safe, proof), allowed);
     const double goal = least(least(w->later, allowed), proof);
-    if (give < smallest) return LAW_WAITS;
+    if (give < smallest) return w->later < smallest && !s->law->mixing ? LAW_COARSE : LAW_WAITS;
     if (s->law->mixing && (w->near || give < worth * goal || overdue(s))) return LAW_WAITS;
     *ret = give;
     return LAW_GIVES;
@@ -307,22 +317,35 @@ static bool quiet_since(const struct state *s, enum law_stock other)
     return !w->has_given || mono_since(s->wish->at, w->gave) >= quiet_ms;
 }
 
+/* What pH needs takes the place of what feed was told only if it is given, or feed needs nothing.
+ */
+static void answer_for(
+    const struct state *s, enum law_stock stock, const struct want *w, struct law_answer *a)
+{
+    const enum law_verdict v = settle_on(s, stock, w, &a->give[stock]);
+    if (v == LAW_WAITS) a->mixing_helps = true;
+    if (a->verdict != LAW_CONTENT && v != LAW_GIVES) return;
+    if (a->verdict == LAW_GIVES) return;
+    a->verdict = v;
+    a->wanted = stock;
+}
+
 static void answer_ph(const struct state *s, struct law_answer *a)
 {
+    const double set = s->wish->set_ph, band = s->config->band_ph;
     const struct want acid = want_acid(s, a->give[LAW_FEED]);
-    const bool above = s->ph_now > s->wish->set_ph + s->config->band_ph;
-    if (acid.amount > 0.0 && (above || quiet_since(s, LAW_BASE))) {
-        const enum law_verdict v = settle_on(s, LAW_ACID, &acid, &a->give[LAW_ACID]);
-        if (a->verdict == LAW_GIVES) return;
-        a->verdict = v;
-        a->wanted = LAW_ACID;
+    if (acid.amount > 0.0 && (s->ph_now > set + band || quiet_since(s, LAW_BASE))) {
+        answer_for(s, LAW_ACID, &acid, a);
         return;
     }
-    if (a->verdict == LAW_GIVES || !quiet_since(s, LAW_ACID)) return;
+    if (a->give[LAW_FEED] > 0.0) return;
     const struct want base = want_base(s);
-    if (!(base.amount > 0.0)) return;
-    a->verdict = settle_on(s, LAW_BASE, &base, &a->give[LAW_BASE]);
-    a->wanted = LAW_BASE;
+    if (base.amount > 0.0 && (quiet_since(s, LAW_ACID) || !s->config->has[LAW_BASE]))
+        answer_for(s, LAW_BASE, &base, a);
+    if (a->verdict == LAW_CONTENT && fabs(s->ph_now - set) > band) {
+        a->verdict = LAW_QUIET;
+        a->wanted = s->ph_now > set ? LAW_ACID : LAW_BASE;
+    }
 }
 
 static void foretell(const struct state *s, struct law_answer *a)
@@ -383,7 +406,7 @@ double law_effect_of(
 struct law_answer law_ask(
     const struct law *law, const struct law_config *config, const struct law_wish *wish)
 {
-    struct law_answer a = { .verdict = LAW_WAITS };
+    struct law_answer a = { .verdict = LAW_BLIND };
     if (!law->channel[0].begun || !law->channel[1].begun) return a;
     const struct state s = state_of(law, config, wish);
     if (law->channel[0].misses > 0 || law->channel[1].misses > 0) return a;
@@ -392,6 +415,7 @@ struct law_answer law_ask(
     if (feed.amount > 0.0) {
         a.verdict = settle_on(&s, LAW_FEED, &feed, &a.give[LAW_FEED]);
         a.wanted = LAW_FEED;
+        a.mixing_helps = a.verdict == LAW_WAITS;
     }
     answer_ph(&s, &a);
     if (a.verdict == LAW_CONTENT && s.ec.x[EC_LEVEL] > wish->set_ec_us_cm + config->band_ec_us_cm)

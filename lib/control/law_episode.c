@@ -17,10 +17,10 @@ static const double refill_ph = 0.2; /* pH rises with source water, and feed see
 
 static const double evidence_most = 9.2; /* ln 10^4 */
 enum { SILENT_LEAST = 3, WRONG_LEAST = 2 };
-static const double silent_most_us_cm = 250.0, silent_most_meq_l = 0.3, silent_per_alk = 0.2;
+static const double silent_most_us_cm = 180.0, silent_most_meq_l = 0.28, silent_per_alk = 0.15;
 
 static const double believed_share = 0.4;
-static const double weak_share = 0.66, usual_pace = 0.05;
+static const double usual_pace = 0.05;
 
 static double square(double x)
 {
@@ -122,7 +122,7 @@ static struct response response_of(
     r.expected = sign * (moved - fed);
     r.seen = sign * (law->channel[1].mean - fed - drift);
     r.doubt = square(buffer_doubt);
-    r.sure = e->level[1] - law->usual_ph > 0.12 ? 0.3 : 0.6; /* water may have come in since */
+    r.sure = e->level[1] - law->usual_ph > 0.12 ? 0.3 : 0.5; /* water may have come in since */
     r.variance += square(feed_doubt * e->given[LAW_FEED] / 1000.0);
     return r;
 }
@@ -265,6 +265,17 @@ static void start_over(struct law *law, const struct law_config *config, int cha
     }
 }
 
+/* At rest the readings rule: an estimate that is far from them was wrong. */
+static void agree(struct law *law, const struct law_config *config)
+{
+    static const double far = 3.0;
+    const struct filter ec = law_all_ec(law), ph = law_all_ph(law);
+    const double here = law_ph_of(law, config, ec.x[EC_LEVEL], law->carbon, ph.x[PH_LEVEL]);
+    if (fabs(ec.x[EC_LEVEL] - law->channel[0].mean) > far * law->channel[0].noise)
+        start_over(law, config, 0);
+    if (fabs(here - law->channel[1].mean) > far * law->channel[1].noise) start_over(law, config, 1);
+}
+
 /* Sums up; true when this dose was silent. */
 static bool weigh_silence(struct law_stock_watch *w, const struct response *r)
 {
@@ -311,16 +322,28 @@ static void judge(struct law *law, const struct law_config *config, enum law_sto
         w->alarm = LAW_SILENT;
 }
 
-/* Feed comes from two or more bottles: one that is empty leaves half an effect. */
-static void judge_weakness(struct law *law)
+/* Feed comes from two or more bottles: one that is empty leaves half an effect. The same kind of
+ * test: half of what is usual over days, against all of it. */
+static void judge_weakness(struct law *law, const struct law_config *config)
 {
+    static const double doubt = 0.15, half = 0.5;
     struct law_stock_watch *w = &law->watch[LAW_FEED];
-    const struct filter *ec = &law->pair[0].ec;
-    const double gain = ec->x[EC_GAIN], sd = sqrt(filter_cov(ec, EC_GAIN, EC_GAIN));
-    if (w->has_usual && gain + sd < weak_share * w->usual_gain) w->alarm = LAW_WEAK;
+    const double gain = law->pair[0].ec.x[EC_GAIN];
     if (!w->has_usual) w->usual_gain = gain;
+    const struct response r = response_of(law, config, LAW_FEED);
+    const double usual = w->usual_gain * law->episode.given[LAW_FEED];
+    double ratio = log_normal(r.seen - half * usual, r.variance + square(doubt * half * usual)) -
+                   log_normal(r.seen - usual, r.variance + square(doubt * usual));
+    ratio = clip(ratio, -6.0, 3.0);
+    w->half = w->has_usual && w->half + ratio > 0.0 ? w->half + ratio : 0.0;
+    w->halves = ratio > 0.0 ? w->halves + 1 : 0;
+    w->half_seen = (ratio > 0.0 ? w->half_seen : 0.0) + r.seen;
+    w->half_usual = (ratio > 0.0 ? w->half_usual : 0.0) + usual;
+    const bool nothing = w->half_seen < 0.25 * w->half_usual;
+    if (w->alarm == LAW_FINE && w->half > evidence_most && w->halves >= SILENT_LEAST)
+        w->alarm = nothing ? LAW_SILENT : LAW_WEAK;
     w->has_usual = true;
-    if (gain > 0.8 * w->usual_gain) w->usual_gain += usual_pace * (gain - w->usual_gain);
+    if (ratio < 0.0) w->usual_gain += usual_pace * (gain - w->usual_gain);
 }
 
 /* Source water came in beside the dose: EC falls short and pH is up. */
@@ -343,6 +366,7 @@ void law_episode_end(struct law *law, const struct law_config *config)
         law_dilute(law, config, law->before_ec + fed - law->channel[0].mean);
     }
     law->disturbed = false;
+    if (e->runs) agree(law, config);
     for (int s = 0; s < LAW_STOCKS; s++) {
         law->watch[s].unseen = 0.0;
         if (!judged || !(e->given[s] > 0.0) || (both && s != LAW_FEED)) continue;
@@ -353,7 +377,7 @@ void law_episode_end(struct law *law, const struct law_config *config)
     const struct response r = response_of(law, config, used);
     if (judged && !silent) learn_carbon(law, config, r.seen > believed_share * r.expected);
     if (judged && e->given[LAW_FEED] > 0.0) {
-        judge_weakness(law);
+        judge_weakness(law, config);
         learn_pull(law, config);
     }
     if (e->runs) law->usual_ph = law->channel[1].mean;
@@ -370,6 +394,7 @@ void law_acknowledge(struct law *law, enum law_stock stock)
     struct law_stock_watch *w = &law->watch[stock];
     w->alarm = LAW_FINE;
     w->evidence = w->silent_sum = w->expected_sum = w->seen_sum = w->unseen = 0.0;
-    w->silent = w->wrong = 0;
+    w->silent = w->wrong = w->halves = 0;
+    w->half = 0.0;
     w->has_usual = false;
 }

@@ -26,8 +26,10 @@ enum { LAW_CHANNELS = 2 }; /* EC and alkalinity */
 struct law_channel {
     bool begun;
     uint32_t misses;  /* readings in a row that nothing foretold */
+    uint32_t looks;   /* readings since the last dose */
     double noise;     /* deviation of a reading: uS/cm, pH */
-    double mean;      /* of the newest readings: uS/cm, pH */
+    double last;      /* newest reading: uS/cm, pH */
+    double mean;      /* of the newest ones */
     struct mono seen; /* newest reading */
 };
 
@@ -50,8 +52,11 @@ struct law_stock_watch {
     double ratio;  /* of the newest episode, log: above 0 speaks for silence */
     double unseen; /* given in this episode, and not seen to work yet */
     bool has_shown;
-    struct mono showed; /* that it works */
-    double usual_gain;  /* over days */
+    struct mono showed;           /* that it works */
+    double usual_gain;            /* over days */
+    double half;                  /* evidence that it does half of that, >= 0 */
+    uint32_t halves;              /* episodes in a row that speak for it */
+    double half_seen, half_usual; /* in those: what was seen, and what is usual */
     bool has_usual;
     enum law_alarm alarm;
     double hour, day; /* given, leaking away */
@@ -64,6 +69,8 @@ struct law {
     struct mono looked;
     double mixed_s; /* of flow since the last dose or disturbance */
     bool mixing;
+    bool has_dosed;
+    struct mono dosed; /* last */
     double weight[LAW_GUESSES];
     struct law_pair pair[LAW_GUESSES]; /* only the first unless it is mixing */
     struct law_channel channel[LAW_CHANNELS];

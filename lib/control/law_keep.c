@@ -5,6 +5,16 @@
 #include "lib/chem/quick_exp.h"
 #include "lib/control/law_inside.h"
 
+enum watch {
+    WATCH_EVIDENCE,
+    WATCH_SILENT,
+    WATCH_SILENT_SUM,
+    WATCH_USUAL,
+    WATCH_HALF,
+    WATCH_HALVES,
+    WATCH_NUMBERS
+};
+
 enum number {
     FEED_GAIN,
     FEED_GAIN_SD,
@@ -14,14 +24,12 @@ enum number {
     FEED_PULL_SD,
     EC_NOISE_SD,
     PH_NOISE_SD,
-    WATCHES, /* four for each stock */
-    WEIGHTS = WATCHES + 4 * LAW_STOCKS,
+    WATCHES, /* so many for each stock */
+    WEIGHTS = WATCHES + WATCH_NUMBERS * LAW_STOCKS,
     NUMBERS = WEIGHTS + LAW_GUESSES
 };
 
 _Static_assert((int)NUMBERS == (int)LAW_NUMBERS, "law.h says how many");
-
-enum watch { WATCH_EVIDENCE, WATCH_SILENT, WATCH_SILENT_SUM, WATCH_USUAL };
 
 struct named {
     const char *name;
@@ -33,9 +41,11 @@ static const struct named number_of[NUMBERS] = { { "feed_gain", 0.2, 5.0 },
     { "carbon_low_mmol_l", 0.03, 20.0 }, { "feed_pull", -1.0, 1.0 }, { "feed_pull_sd", 0.01, 0.2 },
     { "ec_noise_us_cm", 4.0, 40.0 }, { "ph_noise", 0.008, 0.06 }, { "feed_evidence", 0.0, 100.0 },
     { "feed_silent", 0.0, 100.0 }, { "feed_silent_sum", 0.0, 1e6 }, { "feed_usual", 0.0, 5.0 },
-    { "acid_evidence", 0.0, 100.0 }, { "acid_silent", 0.0, 100.0 }, { "acid_silent_sum", 0.0, 1e6 },
-    { "acid_usual", 0.0, 5.0 }, { "base_evidence", 0.0, 100.0 }, { "base_silent", 0.0, 100.0 },
-    { "base_silent_sum", 0.0, 1e6 }, { "base_usual", 0.0, 5.0 }, { "mix_1", 1e-6, 1.0 },
+    { "feed_half", 0.0, 100.0 }, { "feed_halves", 0.0, 100.0 }, { "acid_evidence", 0.0, 100.0 },
+    { "acid_silent", 0.0, 100.0 }, { "acid_silent_sum", 0.0, 1e6 }, { "acid_usual", 0.0, 5.0 },
+    { "acid_half", 0.0, 100.0 }, { "acid_halves", 0.0, 100.0 }, { "base_evidence", 0.0, 100.0 },
+    { "base_silent", 0.0, 100.0 }, { "base_silent_sum", 0.0, 1e6 }, { "base_usual", 0.0, 5.0 },
+    { "base_half", 0.0, 100.0 }, { "base_halves", 0.0, 100.0 }, { "mix_1", 1e-6, 1.0 },
     { "mix_2", 1e-6, 1.0 }, { "mix_3", 1e-6, 1.0 }, { "mix_4", 1e-6, 1.0 }, { "mix_5", 1e-6, 1.0 },
     { "mix_6", 1e-6, 1.0 }, { "mix_7", 1e-6, 1.0 }, { "mix_8", 1e-6, 1.0 }, { "mix_9", 1e-6, 1.0 },
     { "mix_10", 1e-6, 1.0 }, { "mix_11", 1e-6, 1.0 }, { "mix_12", 1e-6, 1.0 },
@@ -59,6 +69,12 @@ static double watch_number(const struct law_stock_watch *w, enum watch which)
         return w->silent_sum;
     case WATCH_USUAL:
         return w->has_usual ? w->usual_gain : 0.0;
+    case WATCH_HALF:
+        return w->half;
+    case WATCH_HALVES:
+        return w->halves;
+    case WATCH_NUMBERS:
+        break;
     }
     return 0.0;
 }
@@ -69,8 +85,8 @@ double law_number(const struct law *law, int number)
     INVARIANT(number >= 0 && number < NUMBERS);
     if (number >= WEIGHTS) return law->weight[number - WEIGHTS];
     if (number >= WATCHES)
-        return watch_number(
-            &law->watch[(number - WATCHES) / 4], (enum watch)((number - WATCHES) % 4));
+        return watch_number(&law->watch[(number - WATCHES) / WATCH_NUMBERS],
+            (enum watch)((number - WATCHES) % WATCH_NUMBERS));
     const double plain[WATCHES] = { ec.x[EC_GAIN], sqrt(filter_cov(&ec, EC_GAIN, EC_GAIN)),
         law->carbon, law->carbon_low, ph.x[PH_FEED], sqrt(filter_cov(&ph, PH_FEED, PH_FEED)),
         law->channel[0].noise, law->channel[1].noise };
@@ -92,6 +108,14 @@ static void recall_watch(struct law_stock_watch *w, enum watch which, double val
     case WATCH_USUAL:
         w->has_usual = value > 0.0;
         w->usual_gain = value;
+        break;
+    case WATCH_HALF:
+        w->half = value;
+        break;
+    case WATCH_HALVES:
+        w->halves = (uint32_t)value;
+        break;
+    case WATCH_NUMBERS:
         break;
     }
 }
@@ -127,8 +151,8 @@ void law_recall(struct law *law, const struct law_config *config, int number, do
         return;
     }
     if (number >= WATCHES) {
-        recall_watch(
-            &law->watch[(number - WATCHES) / 4], (enum watch)((number - WATCHES) % 4), value);
+        recall_watch(&law->watch[(number - WATCHES) / WATCH_NUMBERS],
+            (enum watch)((number - WATCHES) % WATCH_NUMBERS), value);
         return;
     }
     switch ((enum number)number) {

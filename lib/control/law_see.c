@@ -20,7 +20,7 @@ static const double white_share = 0.7, slow_share = 0.6, slow_hours = 0.25;
 /* How wrong the pace of a guess may be, as a part of what isn't mixed. */
 static const double pace_misfit = 0.3;
 
-static const double co2_per_hour = 0.1, co2_per_hour_most = 0.5, low_per_hour = 0.01;
+static const double co2_per_hour = 0.12, co2_per_hour_most = 0.5, low_per_hour = 0.01;
 static const double carbon_least = 0.03;
 
 static const double rate_most_ec = 14.0, rate_most_ph = 0.08; /* for an hour */
@@ -137,6 +137,7 @@ void law_advance(struct law *law, const struct law_config *config, struct mono a
 
 struct measured {
     int channel, n;
+    bool flows;
     unsigned considered; /* what strengths are is judged when the water has settled */
     double y, variance, rate_most;
     double h[FILTER_MOST];
@@ -218,7 +219,7 @@ static bool take(struct law *law, const struct measured *m)
         *rate = clip(*rate, -m->rate_most, m->rate_most);
     }
     if (law->mixing) {
-        weigh(law, guess);
+        if (m->flows) weigh(law, guess); /* still water tells nothing of how it mixes */
         return true;
     }
     if (m->channel == 0)
@@ -231,6 +232,7 @@ static bool take(struct law *law, const struct measured *m)
 static void follow_mean(struct law_channel *c, double y, double seconds, double memory_s)
 {
     if (!c->begun) c->mean = y;
+    c->last = y;
     c->mean += (y - c->mean) * seconds / (seconds + memory_s);
 }
 
@@ -282,6 +284,7 @@ static void see_ec(
     struct law_channel *c = &law->channel[0];
     const struct measured m = { .channel = 0,
         .n = EC_STATES,
+        .flows = s->flows,
         .rate_most = rate_most_ec,
         .considered = 1U << EC_GAIN |
                       (stirred(law, config) ? 1U << EC_RATE : 0U), /* drift is learned at rest */
@@ -292,6 +295,7 @@ static void see_ec(
     (void)take(law, &m);
     c->begun = true;
     c->seen = s->at;
+    c->looks++;
     if (c->misses >= MISSES_MOST) on_surprise(law, config, 0);
 }
 
@@ -318,6 +322,7 @@ static void see_ph(
     const double slope = buffer_slope(&b, s->ph);
     const struct measured m = { .channel = 1,
         .n = PH_STATES,
+        .flows = s->flows,
         .rate_most = rate_most_ph * slope,
         .considered = 1U << PH_GAIN | 1U << PH_FEED | (stirred(law, config) ? 1U << PH_RATE : 0U),
         .y = buffer_alkalinity(&b, s->ph),
@@ -327,6 +332,7 @@ static void see_ph(
     (void)take(law, &m);
     c->begun = true;
     c->seen = s->at;
+    c->looks++;
     if (c->misses >= MISSES_MOST) on_surprise(law, config, 1);
 }
 
@@ -339,7 +345,14 @@ double law_mixing_left_s(const struct law *law, const struct law_config *config)
 {
     static const double settled_after = 2.5; /* time constants: 4 % are left */
     if (!law->mixing) return 0.0;
+    enum {
+        LOOKS_LEAST = 5
+    }; /* a probe's value is a median: the newest three must be of mixed water */
+    const uint32_t a = law->channel[0].looks, b = law->channel[1].looks, looks = a < b ? a : b;
     const double left_s = settled_after * law_mix_long_s(law, config) - law->mixed_s;
+    const bool slow_probe =
+        looks < LOOKS_LEAST && law->mixed_s < 10.0 * config->turnover_s + 3600.0;
+    if (left_s <= 0.0 && slow_probe) return 1.0;
     return left_s > 0.0 ? left_s : 0.0;
 }
 
@@ -360,12 +373,13 @@ bool law_see(struct law *law, const struct law_config *config, const struct law_
         law_disturb(law, config, sight->at);
     law_advance(law, config, sight->at, sight->flows);
     law->looked = sight->at;
-    if (law->mixing && law->mixed_s < law_way_s(config)) return true;
+    if (law->has_dosed && (double)mono_since(sight->at, law->dosed) < 1000.0 * law_way_s(config))
+        return true;
     if (sight->has_ec) see_ec(law, config, sight, seconds);
     if (sight->has_ph) see_ph(law, config, sight, seconds);
     if (!law->mixing) return true;
     law_episode_look(law, config);
-    if (law_mixing_left_s(law, config) > 0.0) return true;
+    if (sight->more || law_mixing_left_s(law, config) > 0.0) return true;
     law_episode_end(law, config);
     law_merge(law);
     return true;

@@ -137,12 +137,12 @@ static double free_of(const struct offer *o)
 static bool say_locked(struct core_tank *t, enum law_stock stock)
 {
     static const char *const what[LAW_STOCKS] = {
-        "feeding has stopped: it had no effect. Look at bottles, tubes and the EC probe, then "
-        "acknowledge the alert",
-        "acid has stopped: it had no effect. Look at bottle, tube and the pH probe, then "
-        "acknowledge the alert",
-        "base has stopped: it had no effect. Look at bottle, tube and the pH probe, then "
-        "acknowledge the alert",
+        "feed is stopped, as it didn't do what it should: look at bottles, tubes and the EC probe, "
+        "then acknowledge the alert",
+        "acid is stopped, as it didn't do what it should: look at bottle, tube and the pH probe, "
+        "then acknowledge the alert",
+        "base is stopped, as it didn't do what it should: look at bottle, tube and the pH probe, "
+        "then acknowledge the alert",
     };
     return core_say(t, TANK_LOCKED, what[stock]);
 }
@@ -274,6 +274,17 @@ static bool give(struct core *core, uint32_t tank, const struct law_answer *a)
     return true;
 }
 
+static const char *const coarse[LAW_STOCKS] = {
+    "the smallest dose of feed could carry EC past its band: let smallest_dose_ml be less, or "
+    "dilute",
+    "the smallest dose of acid could carry pH past its band: let smallest_dose_ml be less, or "
+    "dilute "
+    "the acid",
+    "the smallest dose of base could carry pH past its band: let smallest_dose_ml be less, or "
+    "dilute "
+    "the base",
+};
+
 /* Fills the plan, or says why not. */
 static bool ask_law(struct core *core, uint32_t tank, struct now now)
 {
@@ -288,7 +299,7 @@ static bool ask_law(struct core *core, uint32_t tank, struct now now)
         .rise_most_us_cm = offer[LAW_FEED].move,
         .move_most_ph = offer[LAW_ACID].move };
     const struct law_answer a = law_ask(&t->law, &t->model, &wish);
-    t->wants_mixing = a.verdict == LAW_WAITS && law_mixing(&t->law);
+    t->wants_mixing = a.mixing_helps && law_mixing(&t->law);
     const enum tank_state waits = t->step == STEP_MIX ? TANK_MIXING : TANK_HOLDING;
     switch (a.verdict) {
     case LAW_GIVES:
@@ -302,6 +313,15 @@ static bool ask_law(struct core *core, uint32_t tank, struct now now)
         return say_learning(t, &a, waits);
     case LAW_HELD:
         return say_held(core, tank, a.wanted, &offer[a.wanted], now);
+    case LAW_BLIND:
+        return core_say(t, TANK_WAITING, "waiting for readings of EC and pH that agree");
+    case LAW_COARSE:
+        return core_say(t, TANK_HOLDING, coarse[a.wanted]);
+    case LAW_QUIET:
+        return say_holding(t, &set,
+            a.wanted == LAW_BASE
+                ? "pH is low after acid, and base waits six hours for it to settle; wanted are "
+                : "pH is high after base, and acid waits for it to settle; wanted are ");
     case LAW_SMALL:
         return core_say(t, TANK_HOLDING, "what is wanted is less than the smallest dose");
     case LAW_NO_STOCK:

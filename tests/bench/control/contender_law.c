@@ -41,7 +41,12 @@ static void see(void *self, const struct facts *f, const struct sight *s)
 {
     struct ours *m = self;
     m->config.band_ec_us_cm = f->band_ec_us_cm;
-    const struct law_sight sight = { s->at, s->has_ec, s->has_ph, s->ec_us_cm, s->ph, true };
+    const struct law_sight sight = { .at = s->at,
+        .has_ec = s->has_ec,
+        .has_ph = s->has_ph,
+        .ec_us_cm = s->ec_us_cm,
+        .ph = s->ph,
+        .flows = true };
     law_see(&m->law, &m->config, &sight);
 }
 
