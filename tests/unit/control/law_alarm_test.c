@@ -170,6 +170,9 @@ START_TEST(an_acknowledged_alarm_is_over_and_a_full_bottle_raises_none)
     p.strength[stock] = 1.0;
     law_acknowledge(&p.law, stock);
     ck_assert(!pail_alarmed(&p, stock));
+    for (int n = 0; n < 3; n++) { /* evidence, silent doses, their sum */
+        ck_assert_double_le(law_number(&p.law, 8 + 4 * (int)stock + n), 0.0);
+    }
     const int64_t doses = p.doses[stock];
     pail_run(&p, 48.0);
     ck_assert_int_gt(p.doses[stock], doses);
