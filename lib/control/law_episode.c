@@ -252,7 +252,7 @@ static void start_over(struct law *law, const struct law_config *config, int cha
                  noise = mean_noise * law->channel[channel].noise;
     const double hours = (double)mono_since(law->at, e->began) / (double)HOUR_MS;
     const double most = channel == 0 ? 20.0 : 0.05;
-    const double seen = clip((mean - e->level[channel]) / hours, -most, most);
+    const double seen = hours > 0.0 ? clip((mean - e->level[channel]) / hours, -most, most) : 0.0;
     const struct buffer b = law_buffer(law, config);
     const double slope = buffer_slope(&b, law->channel[1].mean);
     for (int g = 0; g < LAW_GUESSES; g++) {

@@ -1,7 +1,7 @@
 /* What the law learned of a tank, as a record of the journal and back. */
 #include "lib/core/state.h"
 
-enum { DIGITS = 6, AT_ONCE = 22 }; /* a record holds so many: the rest is in a second one */
+enum { DIGITS = 4, AT_ONCE = 22 }; /* a record holds so many: the rest is in a second one */
 
 static void record_some(
     const struct core *core, uint32_t tank, int from, int to, struct actions *ret)
