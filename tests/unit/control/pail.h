@@ -210,6 +210,16 @@ static inline void pail_run(struct pail *p, double hours)
     }
 }
 
+/* Which of the law's numbers that is. */
+static inline int pail_number_named(const char *name)
+{
+    for (int n = 0; n < LAW_NUMBERS; n++) {
+        if (strcmp(law_number_name(n), name) == 0) return n;
+    }
+    ck_abort_msg("no number %s", name);
+    return -1;
+}
+
 /* Source water takes the place of this share. */
 static inline void pail_dilute(struct pail *p, double share)
 {
