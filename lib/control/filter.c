@@ -32,35 +32,35 @@ void filter_set(struct filter *f, int n, int i, double value, double variance)
 struct filter_guess filter_expect(
     const struct filter *f, int n, const double *h, double y, double variance)
 {
-    struct filter_guess guess = { y, variance };
+    struct filter_guess guess = { y, variance, { 0.0 } };
+    const double *p = f->p; /* row by row, up to the diagonal */
+    for (int i = 0; i < n; i++) {
+        for (int j = 0; j < i; j++) {
+            guess.share[i] += h[j] * *p;
+            guess.share[j] += h[i] * *p++;
+        }
+        guess.share[i] += h[i] * *p++;
+    }
     for (int i = 0; i < n; i++) {
         guess.miss -= h[i] * f->x[i];
-        for (int j = 0; j < n; j++) {
-            guess.variance += h[i] * h[j] * filter_cov(f, i, j);
-        }
+        guess.variance += h[i] * guess.share[i];
     }
     return guess;
 }
 
-void filter_take(
-    struct filter *f, int n, const double *h, struct filter_guess guess, unsigned considered)
+void filter_take(struct filter *f, int n, const struct filter_guess *guess, unsigned considered)
 {
-    double share[FILTER_MOST];
-    for (int i = 0; i < n; i++) {
-        share[i] = 0.0;
-        for (int j = 0; j < n; j++) {
-            share[i] += h[j] * filter_cov(f, i, j);
-        }
-    }
+    const double *share = guess->share;
+    const double one = 1.0 / guess->variance;
+    double *p = f->p;
     for (int i = 0; i < n; i++) {
         const bool stays = considered >> i & 1U;
-        if (!stays) f->x[i] += share[i] * guess.miss / guess.variance;
-        for (int j = 0; j <= i; j++) {
-            if (stays && (considered >> j & 1U)) continue;
-            f->p[filter_at(i, j)] -= share[i] * share[j] / guess.variance;
+        const double gain = share[i] * one;
+        if (!stays) f->x[i] += gain * guess->miss;
+        for (int j = 0; j <= i; j++, p++) {
+            if (!stays || !(considered >> j & 1U)) *p -= gain * share[j];
         }
-    }
-    for (int i = 0; i < n; i++) { /* rounding never makes a variance negative */
-        if (f->p[filter_at(i, i)] < 0.0) f->p[filter_at(i, i)] = 0.0;
+        double *own = &f->p[filter_at(i, i)]; /* rounding never makes a variance negative */
+        if (*own < 0.0) *own = 0.0;
     }
 }

@@ -33,8 +33,9 @@ void filter_set(struct filter *f, int n, int i, double value, double variance);
 
 /* What was expected of a measurement, before it is taken in. */
 struct filter_guess {
-    double miss;     /* measured less expected */
-    double variance; /* of that */
+    double miss;               /* measured less expected */
+    double variance;           /* of that */
+    double share[FILTER_MOST]; /* covariance of each state with it */
 };
 
 /* 'y' = sum of h[i] x[i], with noise of 'variance'. */
@@ -45,7 +46,6 @@ struct filter_guess filter_expect(
  * are: their doubt counts, but this measurement teaches nothing about them (S. F. Schmidt,
  * "Application of state-space methods to navigation problems", Advances in Control Systems 3,
  * 1966). */
-void filter_take(
-    struct filter *f, int n, const double *h, struct filter_guess guess, unsigned considered);
+void filter_take(struct filter *f, int n, const struct filter_guess *guess, unsigned considered);
 
 #endif

@@ -212,7 +212,7 @@ static bool take(struct law *law, const struct measured *m)
     c->misses = 0;
     for (int g = 0; g < count; g++) {
         if (count > 1 && !law_believed(law, g)) continue;
-        filter_take(filter_of(law, g, m->channel), m->n, m->h, guess[g], m->considered);
+        filter_take(filter_of(law, g, m->channel), m->n, &guess[g], m->considered);
     }
     for (int g = 0; g < count; g++) {
         double *rate = &filter_of(law, g, m->channel)->x[EC_RATE];

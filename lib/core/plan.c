@@ -5,6 +5,8 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
+static const double NO_LIMIT = 1e9, PH_MOST = 14.0;
+
 enum { ASK_AGAIN_MS = 30000 }; /* limits and spacings end without a new reading */
 
 struct crop_now core_crop_now(const struct core *core, uint32_t tank, struct now now)
@@ -285,20 +287,37 @@ static const char *const coarse[LAW_STOCKS] = {
     "the base",
 };
 
+static void look_at_limits(const struct core *core, uint32_t tank, struct now now,
+    struct offer offer[LAW_STOCKS], struct law_wish *wish)
+{
+    offer[LAW_FEED] = offer_feed(core, tank, now);
+    offer[LAW_ACID] = offer_ph(core, tank, LAW_ACID, now);
+    offer[LAW_BASE] = offer_ph(core, tank, LAW_BASE, now);
+    for (int s = 0; s < LAW_STOCKS; s++) {
+        wish->most[s] = free_of(&offer[s]);
+    }
+    wish->rise_most_us_cm = offer[LAW_FEED].move;
+    wish->move_most_ph =
+        offer[LAW_ACID].move > offer[LAW_BASE].move ? offer[LAW_ACID].move : offer[LAW_BASE].move;
+}
+
 /* Fills the plan, or says why not. */
 static bool ask_law(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
     const struct crop_target set = core_setpoint(core, tank, now);
-    const struct offer offer[LAW_STOCKS] = { offer_feed(core, tank, now),
-        offer_ph(core, tank, LAW_ACID, now), offer_ph(core, tank, LAW_BASE, now) };
-    const struct law_wish wish = { .at = now.mono,
+    struct law_wish wish = { .at = now.mono,
         .set_ec_us_cm = set.ec_us_cm,
         .set_ph = set.ph,
-        .most = { free_of(&offer[LAW_FEED]), free_of(&offer[LAW_ACID]), free_of(&offer[LAW_BASE]) },
-        .rise_most_us_cm = offer[LAW_FEED].move,
-        .move_most_ph = offer[LAW_ACID].move };
-    const struct law_answer a = law_ask(&t->law, &t->model, &wish);
+        .most = { NO_LIMIT, NO_LIMIT, NO_LIMIT },
+        .rise_most_us_cm = NO_LIMIT,
+        .move_most_ph = PH_MOST };
+    struct offer offer[LAW_STOCKS] = { 0 };
+    struct law_answer a = law_ask(&t->law, &t->model, &wish);
+    if (a.verdict == LAW_GIVES || a.verdict == LAW_HELD) { /* else limits don't matter */
+        look_at_limits(core, tank, now, offer, &wish);
+        a = law_ask(&t->law, &t->model, &wish);
+    }
     t->wants_mixing = a.mixing_helps && law_mixing(&t->law);
     const enum tank_state waits = t->step == STEP_MIX ? TANK_MIXING : TANK_HOLDING;
     switch (a.verdict) {

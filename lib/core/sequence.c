@@ -188,6 +188,13 @@ static void mix(struct core *core, uint32_t tank, struct now now, struct actions
     const int64_t look_ms = idle_look_ms(&core->site->tank[tank]);
     (void)core_hold_circulation(core, tank, left < look_ms ? left : look_ms, now, ret);
     t->due = mono_after(now.mono, look_ms);
+    if (t->circulation_confirmed) {
+        t->circulation_asked = now.mono;
+    } else if (mono_since(now.mono, t->circulation_asked) >= CIRCULATION_CONFIRM_MS) {
+        t->circulation_asked = now.mono; /* it stands still: nothing mixes */
+        enter(t, STEP_CIRCULATE, now);
+        return;
+    }
     if (!core_gate_dose(core, tank, now)) return;
     if (!core_plan(core, tank, now)) {
         t->plan.count = t->plan.next = 0;
@@ -246,8 +253,9 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
     if (!core_gate_dose(core, tank, now)) return;
     if (!core_plan(core, tank, now)) {
         t->plan.count = t->plan.next = 0;
-        if (t->wants_mixing)
-            (void)core_hold_circulation(core, tank, idle_look_ms(config), now, ret);
+        if (!t->wants_mixing) return;
+        t->circulation_asked = now.mono; /* more is known when it has mixed */
+        enter(t, STEP_CIRCULATE, now);
         return;
     }
     t->circulation_asked = now.mono;
