@@ -51,14 +51,14 @@ struct filter_guess filter_expect(
 void filter_take(struct filter *f, int n, const struct filter_guess *guess, unsigned considered)
 {
     const double *share = guess->share;
-    const double one = 1.0 / guess->variance;
+
     double *p = f->p;
     for (int i = 0; i < n; i++) {
         const bool stays = considered >> i & 1U;
-        const double gain = share[i] * one;
+        const double gain = share[i] / guess->variance;
         if (!stays) f->x[i] += gain * guess->miss;
         for (int j = 0; j <= i; j++, p++) {
-            if (!stays || !(considered >> j & 1U)) *p -= gain * share[j];
+            if (!stays || !(considered >> j & 1U)) *p -= share[i] * share[j] / guess->variance;
         }
         double *own = &f->p[filter_at(i, i)]; /* rounding never makes a variance negative */
         if (*own < 0.0) *own = 0.0;
