@@ -176,7 +176,7 @@ static double feed_for_ph(const struct state *s, double u)
         else
             high = middle;
     }
-    return most(low, least(u, always));
+    return most(low, least(u, most(always, s->config->smallest[LAW_FEED])));
 }
 
 static void weigh(struct want *w, const struct edge *edge)
@@ -199,6 +199,7 @@ static struct want want_feed(const struct state *s)
     w.amount = need / s->ec_gain;
     w.near = need < no_hurry * band;
     w.out = need > band;
+    w.later = w.amount;
     if (need < sure_by * sqrt(variance)) return w;
     /* What is still to come of the last doses is known as well as the pace of mixing. */
     const double coming = most(-s->ec.x[EC_UNMIXED], 0.0);
@@ -258,6 +259,7 @@ static struct want want_acid(const struct state *s, double fed)
     w.amount = (level - buffer_alkalinity(&b, aim)) / s->ph.x[PH_GAIN];
     w.near = ph + settling_rise(s) - set < no_hurry * band;
     w.out = ph > set + band;
+    w.later = w.amount;
     if (ph - set < sure_by * s->ph_sd) return w;
     const struct edge edge = edge_of_ph(s, -1.0, fed, ph);
     weigh(&w, &edge);
@@ -277,6 +279,7 @@ static struct want want_base(const struct state *s)
     w.amount = (buffer_alkalinity(&b, aim) - s->ph.x[PH_LEVEL]) / s->ph.x[PH_GAIN];
     w.near = set - s->ph_now < no_hurry * band;
     w.out = s->ph_now < set - band;
+    w.later = w.amount;
     if (set - s->ph_now < sure_by * s->ph_sd) return w;
     const struct edge edge = edge_of_ph(s, 1.0, 0.0, s->ph_now);
     weigh(&w, &edge);

@@ -55,6 +55,7 @@ void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
     t->circulation_confirmed =
         t->circulation_on && (t->circulation_confirmed || amps_agree(core, tank)) &&
         flow_agrees(core, tank, now) && core_chain_ready(core, tank_chain(core, tank), now, NULL);
+    if (t->circulation_confirmed) t->flowed = true;
 }
 
 /* One ask, for at most what the head allows. */
@@ -66,6 +67,8 @@ static void ask(
     int64_t run_ms = left_ms + REFRESH_SPARE_MS;
     const int64_t mixing_ms = nearest(1000.0 * law_mixing_left_s(&t->law, &t->model));
     if (run_ms < mixing_ms) run_ms = mixing_ms; /* one long run instead of many */
+    if (core->site->tank[tank].circulation.when == CIRCULATE_ALWAYS)
+        run_ms = c->roll.max_circulate_ms;
     if (run_ms > c->roll.max_circulate_ms) run_ms = c->roll.max_circulate_ms;
     if (!t->circulation_on)
         t->amps_before = c->beat.has_amps ? c->beat.amps - known_amps(core, tank) : (double)NAN;

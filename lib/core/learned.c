@@ -8,6 +8,7 @@ static void record_some(
 {
     struct record *r = emit_record(ret, "learned");
     record_add_text(r, "tank", core->site->tank[tank].key);
+    record_add_int(r, "model", site_law_tag(core->site, &core->site->tank[tank]));
     for (int n = from; n < to; n++) {
         record_add_real(r, law_number_name(n), law_number(&core->tank[tank].law, n), DIGITS);
     }
@@ -19,8 +20,12 @@ void core_record_learned(const struct core *core, uint32_t tank, struct actions 
     record_some(core, tank, AT_ONCE, LAW_NUMBERS, ret);
 }
 
-void core_restore_learned(struct core_tank *t, const struct record *r)
+void core_restore_learned(struct core *core, uint32_t tank, const struct record *r)
 {
+    struct core_tank *t = &core->tank[tank];
+    int64_t model = -1;
+    (void)record_int(r, "model", &model);
+    if (model != site_law_tag(core->site, &core->site->tank[tank])) return; /* of another tank */
     for (int n = 0; n < LAW_NUMBERS; n++) {
         double value;
         if (record_real(r, law_number_name(n), &value)) law_recall(&t->law, &t->model, n, value);

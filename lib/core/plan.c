@@ -333,7 +333,10 @@ static bool ask_law(struct core *core, uint32_t tank, struct now now)
     case LAW_HELD:
         return say_held(core, tank, a.wanted, &offer[a.wanted], now);
     case LAW_BLIND:
-        return core_say(t, TANK_WAITING, "waiting for readings of EC and pH that agree");
+        return core_say(t, TANK_WAITING,
+            t->law.channel[0].begun && t->law.channel[1].begun
+                ? "the newest readings don't fit those before: it waits for more of them"
+                : "waiting for the first readings of EC and pH");
     case LAW_COARSE:
         return core_say(t, TANK_HOLDING, coarse[a.wanted]);
     case LAW_QUIET:

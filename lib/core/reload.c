@@ -72,32 +72,22 @@ static void move_circulation(struct core_tank *to, const struct site_tank *confi
     to->amps_before = from->amps_before;
 }
 
-static bool same_number(double a, double b)
+/* What was learned holds for the tank and the pumps that it was learned on; what was given counts.
+ */
+static void move_law(struct core *fresh, uint32_t tank, const struct core *old, uint32_t o)
 {
-    return !(a < b) && !(a > b);
-}
-
-/* What was learned holds for the tank and the pumps that it was learned on. */
-static void move_law(struct core_tank *to, const struct site_tank *config,
-    const struct core_tank *from, const struct site_tank *former)
-{
-    const struct law_config *a = &to->model, *b = &from->model;
-    bool same = same_number(a->turnover_s, b->turnover_s) &&
-                same_number(a->alkalinity_meq_l, b->alkalinity_meq_l) &&
-                same_number(a->source_ec_us_cm, b->source_ec_us_cm) &&
-                same_number(config->volume_l, former->volume_l) &&
-                config->pump_count == former->pump_count;
-    for (uint32_t p = 0; same && p < config->pump_count; p++) {
-        const struct site_pump *x = &config->pump[p], *y = &former->pump[p];
-        same = same_number(x->ml_per_s, y->ml_per_s) &&
-               same_number(x->ec_us_cm_per_ml_l, y->ec_us_cm_per_ml_l);
-    }
-    if (same) {
+    struct core_tank *to = &fresh->tank[tank];
+    const struct core_tank *from = &old->tank[o];
+    if (site_law_tag(fresh->site, &fresh->site->tank[tank]) ==
+        site_law_tag(old->site, &old->site->tank[o])) {
         to->law = from->law;
         memcpy(to->seen_at, from->seen_at, sizeof to->seen_at);
         return;
     }
-    memcpy(to->law.watch, from->law.watch, sizeof to->law.watch); /* what was given counts */
+    memcpy(to->law.watch, from->law.watch, sizeof to->law.watch);
+    for (int s = 0; s < LAW_STOCKS; s++) {
+        to->law.watch[s].has_usual = false;
+    }
 }
 
 static void move_tank(
@@ -118,7 +108,7 @@ static void move_tank(
     to->line_dirty = from->line_dirty;
     to->pumped_at = from->pumped_at;
     to->mix_owed = from->mix_owed;
-    move_law(to, config, from, former);
+    move_law(fresh, tank, old, o);
     to->acid_ended = from->acid_ended;
     to->base_ended = from->base_ended;
     memcpy(to->locked, from->locked, sizeof to->locked);

@@ -262,7 +262,8 @@ void core_restore(struct core *core, const struct record *record, struct now now
     if (record_is(record, "dose")) restore_dose(core, record, at);
     if (record_is(record, "identify")) restore_identify(core, record, at);
     if (record_is(record, "outcome")) restore_outcome(core, record, now);
-    if (record_is(record, "learned") && tank >= 0) core_restore_learned(&core->tank[tank], record);
+    if (record_is(record, "learned") && tank >= 0)
+        core_restore_learned(core, (uint32_t)tank, record);
     if (record_is(record, "flushed") && tank >= 0) core->tank[tank].line_dirty = false;
     if (record_is(record, "hand")) restore_hand(core, record, at, true);
     if (record_is(record, "hand-base")) restore_hand(core, record, at, false);

@@ -186,7 +186,7 @@ static void mix(struct core *core, uint32_t tank, struct now now, struct actions
     text_add_span(&text, left + 999);
     core_say(t, TANK_MIXING, why);
     const int64_t look_ms = idle_look_ms(&core->site->tank[tank]);
-    (void)core_hold_circulation(core, tank, left < look_ms ? left : look_ms, now, ret);
+    (void)core_hold_circulation(core, tank, look_ms, now, ret); /* until a look has seen the end */
     t->due = mono_after(now.mono, look_ms);
     if (t->circulation_confirmed) {
         t->circulation_asked = now.mono;
@@ -195,7 +195,13 @@ static void mix(struct core *core, uint32_t tank, struct now now, struct actions
         enter(t, STEP_CIRCULATE, now);
         return;
     }
-    if (!core_gate_dose(core, tank, now)) return;
+    if (!core_gate_dose(core, tank, now)) { /* without probes only the clock tells */
+        if (mono_since(now.mono, t->pumped_at) < 2 * site_mix_ms(&core->site->tank[tank])) return;
+        t->mix_owed = false;
+        enter(t, STEP_IDLE, now);
+        t->due = mono_after(now.mono, STEP_LOOK_MS);
+        return;
+    }
     if (!core_plan(core, tank, now)) {
         t->plan.count = t->plan.next = 0;
         if (!t->wants_mixing && t->state == TANK_HOLDING) core_say(t, TANK_MIXING, why);

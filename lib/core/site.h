@@ -122,6 +122,10 @@ bool site_law_stock(const struct site_tank *tank, uint32_t pump, enum law_stock 
 double site_nominal(
     const struct site *site, const struct site_tank *tank, uint32_t pump, int64_t ul);
 
+/* Names what the law's knowledge depends on: volume, flow, source water, pumps and what is in their
+ * bottles. Another tag: another tank, as far as that knowledge goes. 0 to 2^52. */
+int64_t site_law_tag(const struct site *site, const struct site_tank *tank);
+
 /* The sum of the recipe's parts. */
 double site_recipe_parts(const struct site_tank *tank);
 

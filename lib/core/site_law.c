@@ -83,3 +83,30 @@ double site_nominal(
     if (feed) return ml_l * p->ec_us_cm_per_ml_l;
     return ml_l * fabs(site->stock[p->stock].strength.acid_meq_ml);
 }
+
+/* FNV-1a, 64 bits (constants from memory), over the millionths of a number. */
+static uint64_t tag_number(uint64_t tag, double value)
+{
+    const uint64_t number = (uint64_t)nearest(value * 1e6);
+    for (int byte = 0; byte < 8; byte++) {
+        tag = (tag ^ (number >> (8 * byte) & 0xff)) * UINT64_C(1099511628211);
+    }
+    return tag;
+}
+
+int64_t site_law_tag(const struct site *site, const struct site_tank *tank)
+{
+    uint64_t tag = UINT64_C(14695981039346656037);
+    tag = tag_number(tag, tank->volume_l);
+    tag = tag_number(tag, tank->circulation.flow_l_min);
+    tag = tag_number(tag, tank->source_ec_us_cm);
+    tag = tag_number(tag, tank->source_alkalinity_meq_l);
+    for (uint32_t p = 0; p < tank->pump_count; p++) {
+        tag = tag_number(tag, tank->pump[p].ml_per_s);
+        tag = tag_number(tag, site_nominal(site, tank, p, 1000000));
+    }
+    for (uint32_t i = 0; i < tank->recipe_count; i++) {
+        tag = tag_number(tag, tank->recipe[i].parts);
+    }
+    return (int64_t)(tag >> 12);
+}

@@ -112,6 +112,7 @@ struct core_tank {
     struct mono circulation_start; /* when it was first reported, without a break since */
     struct mono circulation_till;  /* it runs at least until then */
     bool circulation_confirmed;    /* ... and the current, and the flow, agree */
+    bool flowed;                   /* ... at some time since the law was shown readings */
     double amps_before;            /* of the chain, beside what else ran; NaN: not measured */
     struct mono circulation_asked; /* first ask of this attempt */
     bool line_dirty;               /* the line holds a stock: a flush is owed */
@@ -270,7 +271,7 @@ void core_tell_law(
 /* --- learned.c: what the law learned, in the journal ------------------------------------------ */
 
 void core_record_learned(const struct core *core, uint32_t tank, struct actions *ret);
-void core_restore_learned(struct core_tank *t, const struct record *r);
+void core_restore_learned(struct core *core, uint32_t tank, const struct record *r);
 
 /* --- sequence.c, circulation.c ---------------------------------------------------------------- */
 
