@@ -192,6 +192,11 @@ START_TEST(cells_that_are_numbers_are_numbers_in_json)
         .id = "what-if", .heading = "What if", .columns = 6, .column = columns
     };
     report_row(r, report_section(r, &table), cells);
+    finish(r);
+    char *html = written(r, REPORT_HTML, NULL);
+    ck_assert_int_eq(count_of(html, " class=\"word\""), 4); /* heading and cell of e and f */
+    ck_assert_int_eq(count_of(html, "The time went to: holding 100.0 %"), 1);
+    free(html);
     cJSON *json = as_json(r);
     const cJSON *section = cJSON_GetArrayItem(member(json, "sections"), 0);
     ck_assert_str_eq(word(section, "id"), "what-if");
