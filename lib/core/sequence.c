@@ -3,7 +3,7 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
-enum { STEP_LOOK_MS = 1000, CONFIRM_AGAIN_MS = 60000 };
+enum { STEP_LOOK_MS = 1000, CONFIRM_AGAIN_MS = 60000, PLAN_OLD_MS = 600000 };
 
 static void enter(struct core_tank *t, enum tank_step step, struct now now)
 {
@@ -52,6 +52,23 @@ static bool supply_waits(struct core *core, uint32_t tank, const struct chain_ad
     return true;
 }
 
+/* Another tank's pumps use what the supply can carry: no fault of this one's circulation. A plan
+ * that waited long is made anew, on newer readings. */
+static bool circulation_waits(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct chain_address *a = &core->site->tank[tank].circulation.address;
+    if (t->circulation_on || t->circulation.used || core_supply_allows(core, a, true)) return false;
+    core_say(t, TANK_CIRCULATING, "the chain's supply is in use; it waits for its turn");
+    t->circulation_asked = now.mono;
+    const bool old = mono_since(now.mono, t->asked_law) >= PLAN_OLD_MS;
+    if (!old || t->plan.next > 0 || t->plan.count == 0) return true;
+    t->plan.count = 0;
+    t->ask_law = true;
+    t->step = STEP_IDLE;
+    return true;
+}
+
 static void circulate(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     const struct site_tank *config = &core->site->tank[tank];
@@ -63,6 +80,7 @@ static void circulate(struct core *core, uint32_t tank, struct now now, struct a
     const int64_t left_ms =
         planned ? cover_ms(config, d) : site_flush_ms(config) + CIRCULATION_SPARE_MS;
     if (!core_hold_circulation(core, tank, left_ms, now, ret)) {
+        if (circulation_waits(core, tank, now)) return;
         if (t->circulation_on ||
             mono_since(now.mono, t->circulation_asked) < CIRCULATION_CONFIRM_MS)
             return;

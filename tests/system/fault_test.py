@@ -32,7 +32,7 @@ class Bottle(harness.Case):
         answer = self.daemon.ask("acknowledge", alert="no-effect-basil-bench-acid")
         self.assertTrue(answer["ok"], answer)
         self.wait_dose(40, stock="acid")
-        self.wait_state("basil-bench", ("holding",), 90)
+        self.wait_state("basil-bench", ("holding",), 180)
         self.judge_once()
         self.judge_recorded()
         self.judge_limits({"leaf-a": 60, "leaf-b": 60, "acid": 45})
