@@ -87,12 +87,23 @@ static double slope_at(const struct law *law, const struct law_config *config)
 }
 
 /* The pH that the feed alone would have led to, by what was known at the beginning. */
-static double ph_fed(const struct law *law, const struct law_config *config, double acid_less_base)
+static double ph_fed(const struct law *law, const struct law_config *config)
 {
     const struct law_episode *e = &law->episode;
     const double ec = e->level[0] + e->feed_gain * e->given[LAW_FEED];
     const double pull = e->feed_pull * e->given[LAW_FEED] / 1000.0;
-    return law_ph_of(law, config, ec, e->carbon, e->alkalinity - pull - acid_less_base);
+    return law_ph_of(law, config, ec, e->carbon, e->alkalinity - pull);
+}
+
+/* How far acid moves pH down from 'ph', with so much carbon; base up is negative acid. */
+static double acid_moves(
+    const struct law *law, const struct law_config *config, double ph, double carbon)
+{
+    const struct law_episode *e = &law->episode;
+    const double ec = e->level[0] + e->feed_gain * e->given[LAW_FEED];
+    const struct buffer b = { carbon, law_phosphate(config, ec) };
+    const double acid = e->given[LAW_ACID] - e->given[LAW_BASE];
+    return ph - law_ph_of(law, config, ec, carbon, buffer_alkalinity(&b, ph) - acid);
 }
 
 static struct response response_of(
@@ -117,9 +128,11 @@ static struct response response_of(
         return r;
     }
     const double sign = stock == LAW_ACID ? -1.0 : 1.0;
-    const double fed = ph_fed(law, config, 0.0);
-    const double moved = ph_fed(law, config, e->given[LAW_ACID] - e->given[LAW_BASE]);
-    r.expected = sign * (moved - fed);
+    /* A buffer that is stronger than it is known to be isn't silence. */
+    const double carbon =
+        (e->carbon > 0.0 ? e->carbon : 0.0) + 0.05 + 0.03 * config->alkalinity_meq_l;
+    const double fed = ph_fed(law, config), moved = acid_moves(law, config, fed, carbon);
+    r.expected = -sign * moved;
     r.seen = sign * (law->channel[1].mean - fed - drift);
     r.doubt = square(buffer_doubt);
     r.sure = e->level[1] - law->usual_ph > 0.12 ? 0.3 : 0.5; /* water may have come in since */
@@ -223,8 +236,7 @@ static void learn_pull(struct law *law, const struct law_config *config)
     if (e->given[LAW_ACID] > 0.0 || e->given[LAW_BASE] > 0.0) return;
     const double fed = e->given[LAW_FEED] / 1000.0, slope = slope_at(law, config);
     const double hours = (double)mono_since(law->at, e->began) / (double)HOUR_MS;
-    const double moved =
-        slope * (ph_fed(law, config, 0.0) + e->rate[1] * hours - law->channel[1].mean);
+    const double moved = slope * (ph_fed(law, config) + e->rate[1] * hours - law->channel[1].mean);
     const double variance =
         square(slope) * (e->variance[1] + square(mean_noise * law->channel[1].noise) +
                             square(rate_doubt_ph * hours));
