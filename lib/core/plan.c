@@ -200,23 +200,15 @@ static bool say_held(
     return say_wait(t, TANK_WAITING, what, mono_since(binds.retry, now.mono));
 }
 
-/* Where the water stands, and what it waits for. */
+/* Where the water will stand, roughly, so that it isn't said anew each minute; and who waits. */
 static bool say_learning(struct core_tank *t, const struct law_answer *a, enum tank_state state)
 {
     char why[VIEW_WHY_MAX];
     struct text text = text_over(why, sizeof why);
-    if (a->wanted == LAW_FEED) {
-        text_add(&text, "EC comes to ");
-        text_add_real(&text, a->why.ec_us_cm / 1000.0, 2);
-        text_add(&text, " mS/cm when mixed (give or take ");
-        text_add_real(&text, 2.0 * a->why.ec_sd / 1000.0, 2);
-    } else {
-        text_add(&text, "pH comes to ");
-        text_add_real(&text, a->why.ph, 2);
-        text_add(&text, " when mixed (give or take ");
-        text_add_real(&text, 2.0 * a->why.ph_sd, 2);
-    }
-    text_add(&text, "): ");
+    const bool feed = a->wanted == LAW_FEED;
+    text_add(&text, feed ? "EC comes to about " : "pH comes to about ");
+    text_add_real(&text, feed ? a->why.ec_us_cm / 1000.0 : a->why.ph, 1);
+    text_add(&text, feed ? " mS/cm when mixed: " : " when mixed: ");
     text_add(&text, core_stock_word(a->wanted));
     text_add(&text, " waits until more is known");
     return core_say(t, state, why);

@@ -136,8 +136,8 @@ class FirstDose(harness.Case):
         )  # fmt: skip
         self.stranger.wait_value(BASIL + "/dosing/paused", "true")
         self.wait_state("basil-bench", ("paused",), 10)
-        self.world.fault("water-change:basil-bench=0.5")
-        self.world.fault("water-change:lettuce-wall=0.5")
+        self.world.fault("water-change:basil-bench=0.3")
+        self.world.fault("water-change:lettuce-wall=0.3")
         self.wait_dose(40, tank="lettuce-wall")
         self.assertEqual(self.world.runs("start")[-1]["tank"], "lettuce-wall")
         self.still(4, tank="basil-bench")
