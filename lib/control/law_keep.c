@@ -36,9 +36,9 @@ struct named {
     double least, most;
 };
 
-static const struct named number_of[NUMBERS] = { { "feed_gain", 0.2, 5.0 },
-    { "feed_gain_sd", 0.02, 0.3 }, { "carbon_mmol_l", 0.03, 20.0 },
-    { "carbon_low_mmol_l", 0.03, 20.0 }, { "feed_pull", -1.0, 1.0 }, { "feed_pull_sd", 0.01, 0.2 },
+static const struct named number_of[NUMBERS] = { { "feed_gain", 0.4, 2.5 },
+    { "feed_gain_sd", 0.05, 0.3 }, { "carbon_mmol_l", -0.3, 20.0 },
+    { "carbon_low_mmol_l", -0.3, 20.0 }, { "feed_pull", -1.0, 1.0 }, { "feed_pull_sd", 0.01, 0.2 },
     { "ec_noise_us_cm", 4.0, 40.0 }, { "ph_noise", 0.008, 0.06 }, { "feed_evidence", 0.0, 100.0 },
     { "feed_silent", 0.0, 100.0 }, { "feed_silent_sum", 0.0, 1e6 }, { "feed_usual", 0.0, 5.0 },
     { "feed_half", 0.0, 100.0 }, { "feed_halves", 0.0, 100.0 }, { "acid_evidence", 0.0, 100.0 },
@@ -132,13 +132,20 @@ static void recall_state(struct law *law, bool ec, int state, bool deviation, do
     }
 }
 
+/* Source water holds about as much carbon as alkalinity, and CO2 besides; the water report may err.
+ * A record that says more would make acid doses that no tank of this water could take. */
+static double carbon_most(const struct law_config *config)
+{
+    return 1.5 * config->alkalinity_meq_l + 0.5;
+}
+
 void law_recall(struct law *law, const struct law_config *config, int number, double value)
 {
-    (void)config;
     INVARIANT(number >= 0 && number < NUMBERS);
     const struct named *n = &number_of[number];
     if (!(value >= n->least)) value = n->least;
     if (value > n->most) value = n->most;
+    if (number == CARBON && value > carbon_most(config)) value = carbon_most(config);
     if (number >= WEIGHTS) {
         law->weight[number - WEIGHTS] = value;
         double sum = 0.0;
@@ -188,9 +195,11 @@ void law_recall_dose(struct law *law, const struct law_config *config, enum law_
     double amount, struct mono at)
 {
     static const double forgotten_s = 8.0; /* turnovers */
-    const double ago_s = (double)mono_since(law->at, at) / 1000.0, ago_h = ago_s / 3600.0;
+    const double since_s = (double)mono_since(law->at, at) / 1000.0;
+    const double ago_s = since_s > 0.0 ? since_s : 0.0,
+                 ago_h = ago_s / 3600.0; /* it may still run */
     struct law_stock_watch *w = &law->watch[stock];
-    if (!(amount > 0.0) || !(ago_s >= 0.0)) return;
+    if (!(amount > 0.0)) return;
     w->hour += amount * quick_exp(-ago_h);
     w->day += amount * quick_exp(-ago_h / 24.0);
     w->gave = at;

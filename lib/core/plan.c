@@ -279,6 +279,11 @@ static const char *const coarse[LAW_STOCKS] = {
     "the base",
 };
 
+static double most_unlocked(const struct core_tank *t, enum law_stock stock)
+{
+    return t->locked[stock] ? 0.0 : NO_LIMIT;
+}
+
 static void look_at_limits(const struct core *core, uint32_t tank, struct now now,
     struct offer offer[LAW_STOCKS], struct law_wish *wish)
 {
@@ -301,7 +306,8 @@ static bool ask_law(struct core *core, uint32_t tank, struct now now)
     struct law_wish wish = { .at = now.mono,
         .set_ec_us_cm = set.ec_us_cm,
         .set_ph = set.ph,
-        .most = { NO_LIMIT, NO_LIMIT, NO_LIMIT },
+        .most = { most_unlocked(t, LAW_FEED), most_unlocked(t, LAW_ACID),
+            most_unlocked(t, LAW_BASE) },
         .rise_most_us_cm = NO_LIMIT,
         .move_most_ph = PH_MOST };
     struct offer offer[LAW_STOCKS] = { 0 };

@@ -163,10 +163,13 @@ START_TEST(doses_that_cannot_be_are_not_counted)
         law_recall_dose(&p.law, &p.config, LAW_FEED, amount[n], pail_now(&p));
         law_gave(&p.law, &p.config, LAW_FEED, amount[n], true, pail_now(&p));
     }
-    law_recall_dose(&p.law, &p.config, LAW_FEED, 5.0, (struct mono){ 10000001 }); /* not yet */
     ck_assert(!p.law.watch[LAW_FEED].has_given);
     ck_assert_double_eq(p.law.watch[LAW_FEED].hour, 0.0);
     ck_assert(!p.law.episode.runs);
+    law_recall_dose(
+        &p.law, &p.config, LAW_FEED, 5.0, (struct mono){ 10000001 }); /* it still runs */
+    ck_assert(p.law.watch[LAW_FEED].has_given);
+    ck_assert_double_eq(p.law.watch[LAW_FEED].hour, 5.0);
 }
 END_TEST
 
