@@ -7,13 +7,13 @@ import math
 import tempfile
 import unittest
 
-import drive_test
+import drive_bench
 import small_site
 
 DAY_MS = 86_400_000
 
 
-class Lagging(drive_test.Tank):
+class Lagging(drive_bench.Tank):
     """What is dosed shows with a lag while water circulates; the crop takes EC away."""
 
     def __init__(self, position, litres):
@@ -35,7 +35,7 @@ class Lagging(drive_test.Tank):
             self.seen = [n + (s - n) * kept for n, s in zip(now, self.seen)]
 
 
-class Minutes(drive_test.Bench):
+class Minutes(drive_bench.Bench):
     """Time goes from event to event; each probe speaks once a minute, a beat comes every 2 s while a
     pump runs and every 10 s else."""
 
@@ -54,7 +54,7 @@ class Minutes(drive_test.Bench):
             if self.relink:
                 self.connect()
             if self.at_ms % 10_000 == 0:
-                self.publish(drive_test.HEAD + "/chain/beat", self.head.beat())
+                self.publish(drive_bench.HEAD + "/chain/beat", self.head.beat())
             if self.at_ms % 60_000 == 0:
                 self.read()
             self.turn()
@@ -76,7 +76,7 @@ class Minutes(drive_test.Bench):
 
 class Mix(unittest.TestCase):
     def test_mixing_ends_and_doses_go_on_for_days(self):
-        if not drive_test.PROGRAM:
+        if not drive_bench.PROGRAM:
             raise unittest.SkipTest("DOSEWRIGHT names no program")
         with tempfile.TemporaryDirectory() as folder:
             site = small_site.write(
@@ -84,8 +84,8 @@ class Mix(unittest.TestCase):
                 max_age_s=150, dose_ml=400, hour_ml=2000, day_ml=4000, acid_dose_ml=200, acid_hour_ml=800,
                 acid_day_ml=1600, ec=1.6,
             )
-            session = drive_test.Session(site)
-            head = drive_test.Head()
+            session = drive_bench.Session(site)
+            head = drive_bench.Head()
             tall = head.roll()
             tall.update(beat_s=10, max_run_ms=600000)
             head.roll = lambda: tall
