@@ -66,6 +66,16 @@ static struct dose_allowance allowance(
     return limits_of_stock(&question);
 }
 
+bool core_dose_fits(
+    const struct core *core, uint32_t tank, const struct core_dose *dose, struct now now)
+{
+    const struct core_tank *t = &core->tank[tank];
+    const int64_t spacing_ms = core->site->tank[tank].move.acid_base_spacing_ms;
+    const struct mono other = dose->stock == LAW_ACID ? t->base_ended : t->acid_ended;
+    if (dose->stock != LAW_FEED && mono_since(now.mono, other) < spacing_ms) return false;
+    return allowance(core, tank, dose->pump, dose->ul, now).most_ul >= dose->ul;
+}
+
 /* As much of a pump as its limits and the head's longest run leave. When that isn't even the
  * smallest dose, 'binds' says why and until when. */
 static int64_t pump_most_ul(const struct core *core, uint32_t tank, uint32_t p,

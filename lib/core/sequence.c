@@ -69,17 +69,6 @@ static bool circulation_waits(struct core *core, uint32_t tank, struct now now)
     return true;
 }
 
-/* A hand on the module's switch may have used up what was free when the plan was made. */
-static bool still_free(
-    const struct core *core, uint32_t tank, const struct core_dose *d, struct now now)
-{
-    const struct dose_question question = { .limits = &core->site->tank[tank].pump[d->pump].limits,
-        .window = &core->tank[tank].pump[d->pump].window,
-        .wanted_ul = d->ul,
-        .now = now.mono };
-    return limits_of_stock(&question).most_ul >= d->ul;
-}
-
 static void circulate(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     const struct site_tank *config = &core->site->tank[tank];
@@ -110,12 +99,7 @@ static void circulate(struct core *core, uint32_t tank, struct now now, struct a
         enter(t, STEP_MIX, now);
         return;
     }
-    if (!core_gate_dose(core, tank, now)) {
-        t->plan.count = t->plan.next;
-        enter(t, STEP_MIX, now);
-        return;
-    }
-    if (!still_free(core, tank, d, now)) {
+    if (!core_gate_dose(core, tank, now) || !core_dose_fits(core, tank, d, now)) {
         t->plan.count = t->plan.next;
         enter(t, STEP_MIX, now);
         return;

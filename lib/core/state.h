@@ -255,6 +255,10 @@ bool core_supply_allows(
  * filled then). */
 bool core_plan(struct core *core, uint32_t tank, struct now now);
 
+/* Do the pump's limits still leave this dose of the plan? A hand may have run the pump since. */
+bool core_dose_fits(
+    const struct core *core, uint32_t tank, const struct core_dose *dose, struct now now);
+
 /* What the crop should have now. */
 struct crop_now core_crop_now(const struct core *core, uint32_t tank, struct now now);
 struct crop_target core_setpoint(const struct core *core, uint32_t tank, struct now now);

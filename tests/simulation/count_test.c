@@ -50,6 +50,21 @@ static void report(const char *id, enum chain_state state, int64_t ran_ms)
     world_tell(w, &e);
 }
 
+/* INV-1: the second part of a recipe isn't begun when a hand has used up its hour meanwhile. */
+START_TEST(a_hand_that_uses_up_a_limit_ends_the_plan)
+{
+    run_to_a_dose();
+    ck_assert_uint_eq(tank(0)->dose.pump, 0);
+    const int64_t hour_ul = w->tank_config[0].pump[1].limits.hour_ul;
+    window_add(&tank(0)->pump[1].window, (struct window_entry){ w->now.mono, hour_ul - 1000, 0 },
+        w->now.mono);
+    world_run(w, 10 * MINUTE_MS);
+    ck_assert(!tank(0)->dose.used);
+    ck_assert_int_gt(used_ul(0), 1000); /* more than that was planned of each part */
+    ck_assert_int_le(used_ul(1), hour_ul);
+}
+END_TEST
+
 /* INV-1: a relay that stuck, or a head that lies: what it says it moved is counted, here and after
  * a restart. */
 START_TEST(a_pump_that_ran_on_counts_with_all_it_moved)
@@ -154,6 +169,7 @@ int main(void)
     TCase *t = tcase_create("count");
     tcase_add_checked_fixture(t, prepare, finish);
     tcase_set_timeout(t, 60);
+    tcase_add_test(t, a_hand_that_uses_up_a_limit_ends_the_plan);
     tcase_add_test(t, a_pump_that_ran_on_counts_with_all_it_moved);
     tcase_add_test(t, a_dose_that_was_accepted_is_not_given_back_by_a_refusal);
     tcase_add_test(t, a_tank_that_is_renamed_keeps_what_is_used_up_and_locked);
