@@ -3,7 +3,12 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
-enum { REFRESH_SPARE_MS = 20000, REFRESH_AGAIN_MS = 2000, CONFIRM_SHARE_PERCENT = 50 };
+enum {
+    REFRESH_SPARE_MS = 20000,
+    REFRESH_AGAIN_MS = 2000,
+    CONFIRM_SHARE_PERCENT = 50,
+    BEAT_WAY_MS = 500, /* a beat is on its way at most so long */
+};
 
 /* What the outputs that this daemon runs on a chain should draw beside this tank's circulation. */
 static double known_amps(const struct core *core, uint32_t tank)
@@ -47,11 +52,31 @@ static bool flow_agrees(const struct core *core, uint32_t tank, struct now now)
     return probe_quality_at(p, config, now.mono) == PROBE_GOOD && p->value > 0.0;
 }
 
+void core_doubt_amps(struct core *core, uint32_t chain, struct now now)
+{
+    core->chain[chain].amps_stale = true;
+    core->chain[chain].amps_stale_since = now.mono;
+}
+
+void core_trust_amps(struct core *core, uint32_t chain, struct now now)
+{
+    struct core_chain *c = &core->chain[chain];
+    if (mono_since(now.mono, c->amps_stale_since) >= BEAT_WAY_MS) c->amps_stale = false;
+}
+
+void core_end_circulation(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    if (t->circulation_on) core_doubt_amps(core, tank_chain(core, tank), now);
+    t->circulation_on = t->circulation_confirmed = false;
+}
+
 void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
     if (mono_since(now.mono, t->circulation.ends) >= 0) t->circulation.used = false;
-    if (mono_since(now.mono, t->circulation_till) >= 0) t->circulation_on = false;
+    if (t->circulation_on && mono_since(now.mono, t->circulation_till) >= 0)
+        core_end_circulation(core, tank, now);
     t->circulation_confirmed =
         t->circulation_on && (t->circulation_confirmed || amps_agree(core, tank)) &&
         flow_agrees(core, tank, now) && core_chain_ready(core, tank_chain(core, tank), now, NULL);
@@ -89,7 +114,9 @@ bool core_hold_circulation(
                          mono_since(now.mono, t->circulation.asked) < COMMAND_START_MS;
     const struct chain_address *a = &core->site->tank[tank].circulation.address;
     const bool backing_off = mono_since(now.mono, t->not_before) < 0;
-    if (!waiting && !backing_off && (t->circulation_on || core_supply_allows(core, a, true)))
+    const bool blind = !t->circulation_on && c->beat.has_amps && c->amps_stale;
+    if (!waiting && !backing_off && !blind &&
+        (t->circulation_on || core_supply_allows(core, a, true)))
         ask(core, tank, left_ms, now, ret);
     return false;
 }

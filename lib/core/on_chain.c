@@ -50,8 +50,8 @@ static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *
         record_add_text(r, "head_boot", roll->boot);
         for (uint32_t i = 0; i < core->site->tank_count; i++) { /* every output is off now */
             if (tank_chain(core, i) != chain) continue;
-            core->tank[i].circulation.used = core->tank[i].circulation_on = false;
-            core->tank[i].circulation_confirmed = false;
+            core->tank[i].circulation.used = false;
+            core_end_circulation(core, i, now);
         }
     }
     wake_tanks(core, chain, now);
@@ -76,6 +76,7 @@ static void on_beat(
     c->beat = *beat;
     c->beat_at = now.mono;
     c->has_beat = true;
+    core_trust_amps(core, chain, now);
     if (beat->halted)
         c->halt_pending = false;
     else if (!c->halt_pending)
@@ -132,6 +133,7 @@ static void on_claim(struct core *core, uint32_t chain, const struct chain_claim
         char id[ALERT_ID_MAX];
         alert_name(id, "taken-over", core->site->chain[chain].key, NULL);
         alert_clear(core, id, ret);
+        core_doubt_amps(core, chain, now); /* the head has stopped what the former owner ran */
         c->former = *claim;
         c->held = true;
         c->deposed = false;

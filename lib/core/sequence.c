@@ -81,7 +81,7 @@ static void circulate(struct core *core, uint32_t tank, struct now now, struct a
         planned ? cover_ms(config, d) : site_flush_ms(config) + CIRCULATION_SPARE_MS;
     if (!core_hold_circulation(core, tank, left_ms, now, ret)) {
         if (circulation_waits(core, tank, now)) return;
-        if (t->circulation_on ||
+        if (t->circulation_confirmed ||
             mono_since(now.mono, t->circulation_asked) < CIRCULATION_CONFIRM_MS)
             return;
         give_up_circulation(core, tank, now, ret);
@@ -91,7 +91,7 @@ static void circulate(struct core *core, uint32_t tank, struct now now, struct a
     alert_name(id, "no-circulation", config->key, NULL);
     alert_clear(core, id, ret);
     if (t->line_dirty) {
-        t->flush_from = now.mono;
+        t->flush_from = t->circulation_asked = now.mono;
         enter(t, STEP_FLUSH, now);
         return;
     }
@@ -137,7 +137,7 @@ static void inject(struct core *core, uint32_t tank, struct now now, struct acti
         core_settle_overdue(core, tank, now, ret);
     }
     if (t->line_dirty) {
-        t->flush_from = now.mono;
+        t->flush_from = t->circulation_asked = now.mono;
         enter(t, STEP_FLUSH, now);
         return;
     }
@@ -161,8 +161,12 @@ static void flush(struct core *core, uint32_t tank, struct now now, struct actio
     if (!flows && !t->circulation_confirmed) {
         core_say(t, TANK_FLUSHING, "the line must be flushed; waiting for the circulation");
         t->due = mono_after(now.mono, STEP_LOOK_MS);
+        if (!circulation_waits(core, tank, now) &&
+            mono_since(now.mono, t->circulation_asked) >= CIRCULATION_CONFIRM_MS)
+            give_up_circulation(core, tank, now, ret);
         return;
     }
+    t->circulation_asked = now.mono;
     const int64_t left = site_flush_ms(config) - t->flushed_ms;
     if (left > 0) {
         t->due = mono_after(now.mono, left < STEP_LOOK_MS ? left : STEP_LOOK_MS);

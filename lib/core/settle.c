@@ -135,7 +135,7 @@ static void report_on_circulation(struct core *core, uint32_t tank,
         break;
     case CHAIN_DONE:
     case CHAIN_STOPPED:
-        t->circulation_on = t->circulation_confirmed = false;
+        core_end_circulation(core, tank, now);
         break;
     }
     t->circulation.used = false;

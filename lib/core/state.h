@@ -51,6 +51,8 @@ struct core_chain {
     bool has_beat;
     struct chain_beat beat;
     struct mono beat_at;
+    bool amps_stale; /* the newest beat may still show the current of what has ended since */
+    struct mono amps_stale_since;
     bool has_claim, ours;
     bool held;                 /* it was ours since this start */
     struct chain_claim claim;  /* in force, as read */
@@ -288,6 +290,15 @@ bool core_hold_circulation(
 
 /* Looks again whether circulation is confirmed. */
 void core_confirm_circulation(struct core *core, uint32_t tank, struct now now);
+
+/* A tank's circulation has ended, as far as is known. */
+void core_end_circulation(struct core *core, uint32_t tank, struct now now);
+
+/* Outputs of a chain have ended: what its newest beat says it draws is no measure any more. */
+void core_doubt_amps(struct core *core, uint32_t chain, struct now now);
+
+/* A beat has come: it is a measure again, unless it was on its way when something ended. */
+void core_trust_amps(struct core *core, uint32_t chain, struct now now);
 
 /* --- claim.c, on_chain.c, on_request.c -------------------------------------------------------- */
 

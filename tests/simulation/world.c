@@ -197,12 +197,30 @@ static void tell_retained(struct world *w)
     tell_manual(w);
 }
 
+/* What the outputs that run draw, by the configuration's table. */
+static double head_amps(const struct world *w)
+{
+    double amps = 0.0;
+    for (uint32_t m = 0; m < MODULES; m++) {
+        const struct supply_module *power = &w->site.chain[0].module[m].power;
+        amps += power->idle_amps;
+        for (uint32_t c = 1; c <= WORLD_PUMPS; c++) {
+            if (head_runs(&w->head, m, c)) amps += power->pump_amps;
+        }
+        if (head_runs(&w->head, m, CHAIN_CIRCULATION_CHANNEL) && !w->circulation_dead)
+            amps += power->circulation_amps;
+    }
+    return amps;
+}
+
 static void tell_beat(struct world *w)
 {
     struct event e = { .kind = EVENT_BEAT };
     text_copy(e.beat.boot, sizeof e.beat.boot, w->head.boot);
     e.beat.up_ms = w->head.up_ms;
     e.beat.halted = w->head.halted || w->head.switch_halted;
+    e.beat.has_amps = true;
+    e.beat.amps = head_amps(w);
     world_tell(w, &e);
 }
 

@@ -46,6 +46,7 @@ struct world {
     struct actions actions;
     bool relink; /* the daemon asked to reconnect */
     int64_t relink_ms;
+    bool circulation_dead;   /* its pump is commanded, and draws nothing */
     bool empty[WORLD_PUMPS]; /* the bottle is empty: pumps run, nothing arrives */
     uint32_t commands_twice; /* dose ids that ran more than once */
     uint32_t broken;         /* invariants seen broken by the observer */

@@ -1,0 +1,121 @@
+/* Circulation that is seen by the current it draws: the core against a virtual chain, in memory. */
+#include <stdlib.h>
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "tests/simulation/world.h"
+#include "tests/unit/support.h"
+
+static struct world *w;
+
+static void setup(void)
+{
+    w = malloc(sizeof *w);
+    ck_assert_ptr_nonnull(w);
+    world_init(w, 1, NULL);
+}
+
+static void teardown(void)
+{
+    world_observe(w);
+    ck_assert_msg(w->broken == 0, "%s", w->what);
+    world_free(w);
+    free(w);
+}
+
+static bool alert_stands(const char *id)
+{
+    struct alert_view view;
+    for (uint32_t i = 0; core_alert(w->core, i, &view); i++) {
+        if (text_same(view.id, id)) return true;
+    }
+    return false;
+}
+
+static bool injects(uint32_t tank)
+{
+    struct tank_view view;
+    core_view_tank(w->core, tank, w->now, &view);
+    return view.state == TANK_INJECTING;
+}
+
+static bool moves_within(int64_t span_ms)
+{
+    const uint32_t before = w->move_count;
+    for (int64_t ms = 0; ms < span_ms && w->move_count == before; ms += SECOND_MS) {
+        world_run(w, SECOND_MS);
+    }
+    return w->move_count > before;
+}
+
+/* The newest beat still shows the current of the circulation that the halt ended: it is no measure
+ * for what the next one adds. Once it was taken for one, and nothing was dosed any more. */
+START_TEST(a_halt_and_its_end_within_one_beat_leave_dosing_possible) /* _i: when in the dose */
+{
+    for (int64_t ms = 0; ms < HOUR_MS && !injects(0); ms += 100) {
+        world_run(w, 100);
+    }
+    ck_assert(injects(0));
+    world_run(w, 300 * _i);
+    const struct event_request halt = { .kind = REQUEST_HALT, .on = true };
+    const struct event_request release = { .kind = REQUEST_HALT, .on = false };
+    world_ask(w, &halt);
+    world_ask(w, &release);
+    ck_assert(moves_within(10 * MINUTE_MS));
+    ck_assert(!alert_stands("no-circulation-basil"));
+}
+END_TEST
+
+/* The claim of the next start stops what the former one had running. */
+START_TEST(a_crash_while_it_circulates_leaves_dosing_possible)
+{
+    for (int64_t ms = 0; ms < HOUR_MS && !injects(0); ms += 100) {
+        world_run(w, 100);
+    }
+    world_run(w, 200 * _i);
+    world_crash(w);
+    ck_assert(moves_within(15 * MINUTE_MS));
+}
+END_TEST
+
+/* It is reported running, and draws nothing: nobody is left to guess why nothing is dosed. */
+START_TEST(a_circulation_pump_that_stands_still_is_told)
+{
+    w->circulation_dead = true;
+    world_run(w, 3 * MINUTE_MS);
+    ck_assert_uint_eq(w->move_count, 0);
+    ck_assert(alert_stands("no-circulation-basil") || alert_stands("no-circulation-lettuce"));
+    w->circulation_dead = false;
+    ck_assert(moves_within(10 * MINUTE_MS));
+    world_run(w, 10 * MINUTE_MS);
+    ck_assert(!alert_stands("no-circulation-basil") && !alert_stands("no-circulation-lettuce"));
+}
+END_TEST
+
+/* The same while a line waits for its flush. */
+START_TEST(a_circulation_pump_that_stops_before_a_flush_is_told)
+{
+    for (int64_t ms = 0; ms < HOUR_MS && !injects(0); ms += 100) {
+        world_run(w, 100);
+    }
+    w->circulation_dead = true;
+    const struct event_request halt = { .kind = REQUEST_HALT, .on = true };
+    const struct event_request release = { .kind = REQUEST_HALT, .on = false };
+    world_ask(w, &halt);
+    world_ask(w, &release);
+    world_run(w, 10 * MINUTE_MS);
+    ck_assert(alert_stands("no-circulation-basil"));
+}
+END_TEST
+
+int main(void)
+{
+    TCase *t = tcase_create("circulation");
+    tcase_add_checked_fixture(t, setup, teardown);
+    tcase_set_timeout(t, 60);
+    tcase_add_loop_test(t, a_halt_and_its_end_within_one_beat_leave_dosing_possible, 0, 10);
+    tcase_add_loop_test(t, a_crash_while_it_circulates_leaves_dosing_possible, 0, 12);
+    tcase_add_test(t, a_circulation_pump_that_stands_still_is_told);
+    tcase_add_test(t, a_circulation_pump_that_stops_before_a_flush_is_told);
+    return run_case(t, "circulation");
+}
