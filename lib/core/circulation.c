@@ -10,7 +10,7 @@ enum {
     BEAT_WAY_MS = 500, /* a beat is on its way at most so long */
 };
 
-/* What the outputs that this daemon runs on a chain should draw beside this tank's circulation. */
+/* What the outputs that are known to run on a chain should draw beside this tank's circulation. */
 static double known_amps(const struct core *core, uint32_t tank)
 {
     const uint32_t chain = tank_chain(core, tank);
@@ -24,7 +24,7 @@ static double known_amps(const struct core *core, uint32_t tank)
             if (a->chain == chain) amps += config->module[a->position - 1].power.pump_amps;
         }
         const struct chain_address *a = &other->circulation.address;
-        if (i != tank && t->circulation_on && a->chain == chain)
+        if (i != tank && t->circulation_on && t->circulation_confirmed && a->chain == chain)
             amps += config->module[a->position - 1].power.circulation_amps;
     }
     return amps;
@@ -42,6 +42,47 @@ static bool amps_agree(const struct core *core, uint32_t tank)
     if (mono_since(c->beat_at, t->circulation_start) < 0) return false; /* not measured since */
     const double rose = c->beat.amps - known_amps(core, tank) - t->amps_before;
     return rose >= draws * CONFIRM_SHARE_PERCENT / 100.0;
+}
+
+/* What was seen to run is believed until two beats running say otherwise: one may be older than the
+ * start of a pump. */
+static bool amps_go_on(struct core *core, uint32_t tank)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct core_chain *c = &core->chain[tank_chain(core, tank)];
+    if (!t->circulation_confirmed) t->amps_short = 0;
+    if (!t->circulation_confirmed) return amps_agree(core, tank);
+    if (mono_since(c->beat_at, t->amps_looked) == 0) return true;
+    t->amps_looked = c->beat_at;
+    t->amps_short = amps_agree(core, tank) ? 0 : t->amps_short + 1;
+    return t->amps_short < 2;
+}
+
+bool core_circulation_unseen(const struct core *core, uint32_t tank, struct now now)
+{
+    const struct core_tank *t = &core->tank[tank];
+    const struct core_chain *c = &core->chain[tank_chain(core, tank)];
+    const struct mono since = t->circulation_on ? t->circulation_start : t->circulation_asked;
+    return !t->circulation_confirmed &&
+           mono_since(now.mono, since) >= CIRCULATION_CONFIRM_MS + c->roll.beat_ms;
+}
+
+/* Two that start at once could be taken for each other, and their inrush would add up. */
+static bool another_starts(const struct core *core, uint32_t tank, struct now now)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct core_tank *t = &core->tank[i];
+        if (i == tank || tank_chain(core, i) != tank_chain(core, tank)) continue;
+        if (t->circulation_confirmed || !(t->circulation_on || t->circulation.used)) continue;
+        if (!core_circulation_unseen(core, i, now)) return true;
+    }
+    return false;
+}
+
+bool core_circulation_may_begin(const struct core *core, uint32_t tank, struct now now)
+{
+    return !another_starts(core, tank, now) &&
+           core_supply_allows(core, &core->site->tank[tank].circulation.address, true);
 }
 
 static bool flow_agrees(const struct core *core, uint32_t tank, struct now now)
@@ -77,9 +118,9 @@ void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
     if (mono_since(now.mono, t->circulation.ends) >= 0) t->circulation.used = false;
     if (t->circulation_on && mono_since(now.mono, t->circulation_till) >= 0)
         core_end_circulation(core, tank, now);
-    t->circulation_confirmed =
-        t->circulation_on && (t->circulation_confirmed || amps_agree(core, tank)) &&
-        flow_agrees(core, tank, now) && core_chain_ready(core, tank_chain(core, tank), now, NULL);
+    t->circulation_confirmed = t->circulation_on && amps_go_on(core, tank) &&
+                               flow_agrees(core, tank, now) &&
+                               core_chain_ready(core, tank_chain(core, tank), now, NULL);
     if (t->circulation_confirmed) t->flowed = true;
 }
 
@@ -112,11 +153,11 @@ bool core_hold_circulation(
     if (covered) return t->circulation_confirmed;
     const bool waiting = t->circulation.used && !t->circulation.running &&
                          mono_since(now.mono, t->circulation.asked) < COMMAND_START_MS;
-    const struct chain_address *a = &core->site->tank[tank].circulation.address;
     const bool backing_off = mono_since(now.mono, t->not_before) < 0;
     const bool blind = !t->circulation_on && c->beat.has_amps && c->amps_stale;
-    if (!waiting && !backing_off && !blind &&
-        (t->circulation_on || core_supply_allows(core, a, true)))
-        ask(core, tank, left_ms, now, ret);
+    /* What isn't seen to run ends by itself, so that the next try is measured from a standstill. */
+    const bool goes_on = t->circulation_on && !core_circulation_unseen(core, tank, now);
+    const bool begins = !t->circulation_on && !blind && core_circulation_may_begin(core, tank, now);
+    if (!waiting && !backing_off && (goes_on || begins)) ask(core, tank, left_ms, now, ret);
     return false;
 }

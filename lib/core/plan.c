@@ -200,7 +200,8 @@ static bool say_held(
     struct dose_allowance binds = o->binds;
     if (o->most >= t->model.smallest[stock] && !moved_enough(core, tank, stock, now, &binds))
         return core_say(t, TANK_WAITING,
-            "enough was given for now: more is dosed when it has shown its effect over hours");
+            "as much was given within hours as fresh water needs; more follows bit by bit over a "
+            "day");
     char what[VIEW_WHY_MAX];
     struct text text = text_over(what, sizeof what);
     text_add(&text, core->site->stock[core->site->tank[tank].pump[o->pump].stock].key);

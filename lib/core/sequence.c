@@ -3,7 +3,7 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
-enum { STEP_LOOK_MS = 1000, CONFIRM_AGAIN_MS = 60000, PLAN_OLD_MS = 600000 };
+enum { STEP_LOOK_MS = 1000, CONFIRM_AGAIN_MS = 60000, ENDS_SOON_MS = 1000, PLAN_OLD_MS = 600000 };
 
 static void enter(struct core_tank *t, enum tank_step step, struct now now)
 {
@@ -37,6 +37,8 @@ static void give_up_circulation(
         ": the circulation pump can't be seen to run, so nothing is dosed. Look at the pump, "
         "its strainer and its cable; it is tried again every minute");
     alert_raise(core, id, (int32_t)tank, text, ret);
+    /* It may draw what another one is taken to draw: it ends, so that this shows. */
+    if (t->circulation_on) core_send_circulate(core, tank, ENDS_SOON_MS, now, ret);
     t->not_before = mono_after(now.mono, CONFIRM_AGAIN_MS);
     t->plan.count = t->plan.next = 0;
     enter(t, STEP_IDLE, now);
@@ -57,9 +59,9 @@ static bool supply_waits(struct core *core, uint32_t tank, const struct chain_ad
 static bool circulation_waits(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
-    const struct chain_address *a = &core->site->tank[tank].circulation.address;
-    if (t->circulation_on || t->circulation.used || core_supply_allows(core, a, true)) return false;
-    core_say(t, TANK_CIRCULATING, "the chain's supply is in use; it waits for its turn");
+    if (t->circulation_on || t->circulation.used || core_circulation_may_begin(core, tank, now))
+        return false;
+    core_say(t, TANK_CIRCULATING, "the chain is busy; it waits for its turn");
     t->circulation_asked = now.mono;
     const bool old = mono_since(now.mono, t->asked_law) >= PLAN_OLD_MS;
     if (!old || t->plan.next > 0 || t->plan.count == 0) return true;
@@ -81,10 +83,7 @@ static void circulate(struct core *core, uint32_t tank, struct now now, struct a
         planned ? cover_ms(config, d) : site_flush_ms(config) + CIRCULATION_SPARE_MS;
     if (!core_hold_circulation(core, tank, left_ms, now, ret)) {
         if (circulation_waits(core, tank, now)) return;
-        if (t->circulation_confirmed ||
-            mono_since(now.mono, t->circulation_asked) < CIRCULATION_CONFIRM_MS)
-            return;
-        give_up_circulation(core, tank, now, ret);
+        if (core_circulation_unseen(core, tank, now)) give_up_circulation(core, tank, now, ret);
         return;
     }
     char id[ALERT_ID_MAX];
@@ -161,8 +160,7 @@ static void flush(struct core *core, uint32_t tank, struct now now, struct actio
     if (!flows && !t->circulation_confirmed) {
         core_say(t, TANK_FLUSHING, "the line must be flushed; waiting for the circulation");
         t->due = mono_after(now.mono, STEP_LOOK_MS);
-        if (!circulation_waits(core, tank, now) &&
-            mono_since(now.mono, t->circulation_asked) >= CIRCULATION_CONFIRM_MS)
+        if (!circulation_waits(core, tank, now) && core_circulation_unseen(core, tank, now))
             give_up_circulation(core, tank, now, ret);
         return;
     }
@@ -212,7 +210,7 @@ static void mix(struct core *core, uint32_t tank, struct now now, struct actions
     t->due = mono_after(now.mono, look_ms);
     if (t->circulation_confirmed) {
         t->circulation_asked = now.mono;
-    } else if (mono_since(now.mono, t->circulation_asked) >= CIRCULATION_CONFIRM_MS) {
+    } else if (core_circulation_unseen(core, tank, now)) {
         t->circulation_asked = now.mono; /* it stands still: nothing mixes */
         enter(t, STEP_CIRCULATE, now);
         return;

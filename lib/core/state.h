@@ -116,6 +116,8 @@ struct core_tank {
     bool circulation_confirmed;    /* ... and the current, and the flow, agree */
     bool flowed;                   /* ... at some time since the law was shown readings */
     double amps_before;            /* of the chain, beside what else ran; NaN: not measured */
+    struct mono amps_looked;       /* the beat that was last held against it */
+    uint32_t amps_short;           /* beats running that contradict it */
     struct mono circulation_asked; /* first ask of this attempt */
     bool line_dirty;               /* the line holds a stock: a flush is owed */
     struct mono flush_from;
@@ -290,6 +292,12 @@ bool core_hold_circulation(
 
 /* Looks again whether circulation is confirmed. */
 void core_confirm_circulation(struct core *core, uint32_t tank, struct now now);
+
+/* It had the time to be seen running, and wasn't. */
+bool core_circulation_unseen(const struct core *core, uint32_t tank, struct now now);
+
+/* May its output be switched on beside what else runs on the chain? */
+bool core_circulation_may_begin(const struct core *core, uint32_t tank, struct now now);
 
 /* A tank's circulation has ended, as far as is known. */
 void core_end_circulation(struct core *core, uint32_t tank, struct now now);

@@ -81,11 +81,11 @@ END_TEST
 /* It is reported running, and draws nothing: nobody is left to guess why nothing is dosed. */
 START_TEST(a_circulation_pump_that_stands_still_is_told)
 {
-    w->circulation_dead = true;
+    w->circulation_dead[0] = w->circulation_dead[1] = true;
     world_run(w, 3 * MINUTE_MS);
     ck_assert_uint_eq(w->move_count, 0);
     ck_assert(alert_stands("no-circulation-basil") || alert_stands("no-circulation-lettuce"));
-    w->circulation_dead = false;
+    w->circulation_dead[0] = w->circulation_dead[1] = false;
     ck_assert(moves_within(10 * MINUTE_MS));
     world_run(w, 10 * MINUTE_MS);
     ck_assert(!alert_stands("no-circulation-basil") && !alert_stands("no-circulation-lettuce"));
@@ -98,12 +98,43 @@ START_TEST(a_circulation_pump_that_stops_before_a_flush_is_told)
     for (int64_t ms = 0; ms < HOUR_MS && !injects(0); ms += 100) {
         world_run(w, 100);
     }
-    w->circulation_dead = true;
+    w->circulation_dead[0] = w->circulation_dead[1] = true;
     const struct event_request halt = { .kind = REQUEST_HALT, .on = true };
     const struct event_request release = { .kind = REQUEST_HALT, .on = false };
     world_ask(w, &halt);
     world_ask(w, &release);
     world_run(w, 10 * MINUTE_MS);
+    ck_assert(alert_stands("no-circulation-basil"));
+}
+END_TEST
+
+/* One of two: the other one's tank is dosed as ever, from the start or when it dies amid a run. */
+START_TEST(a_pump_that_stands_still_stops_its_own_tank_only)
+{
+    if (_i == 1) world_run(w, 20 * MINUTE_MS);
+    w->circulation_dead[0] = true;
+    world_run(w, 2 * HOUR_MS); /* an hour's limits may hold dosing, so that nothing is asked */
+    ck_assert(alert_stands("no-circulation-basil"));
+    ck_assert(!alert_stands("no-circulation-lettuce"));
+    const int64_t dead = world_moved_ul(w, 0, 0), alive = world_moved_ul(w, 1, 0);
+    world_run(w, 4 * HOUR_MS);
+    ck_assert_int_eq(world_moved_ul(w, 0, 0), dead);
+    ck_assert_int_gt(world_moved_ul(w, 1, 0), alive - (_i == 1));
+    w->circulation_dead[0] = false;
+    world_run(w, 4 * HOUR_MS);
+    ck_assert(!alert_stands("no-circulation-basil"));
+    ck_assert_int_gt(world_moved_ul(w, 0, 0), dead);
+}
+END_TEST
+
+/* It ran, and stops turning while its output stays on. */
+START_TEST(a_pump_that_dies_while_it_runs_is_noticed)
+{
+    for (int64_t ms = 0; ms < HOUR_MS && !injects(0); ms += 100) {
+        world_run(w, 100);
+    }
+    w->circulation_dead[0] = true;
+    world_run(w, 3 * MINUTE_MS);
     ck_assert(alert_stands("no-circulation-basil"));
 }
 END_TEST
@@ -117,5 +148,7 @@ int main(void)
     tcase_add_loop_test(t, a_crash_while_it_circulates_leaves_dosing_possible, 0, 12);
     tcase_add_test(t, a_circulation_pump_that_stands_still_is_told);
     tcase_add_test(t, a_circulation_pump_that_stops_before_a_flush_is_told);
+    tcase_add_loop_test(t, a_pump_that_stands_still_stops_its_own_tank_only, 0, 2);
+    tcase_add_test(t, a_pump_that_dies_while_it_runs_is_noticed);
     return run_case(t, "circulation");
 }

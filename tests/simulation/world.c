@@ -207,7 +207,7 @@ static double head_amps(const struct world *w)
         for (uint32_t c = 1; c <= WORLD_PUMPS; c++) {
             if (head_runs(&w->head, m, c)) amps += power->pump_amps;
         }
-        if (head_runs(&w->head, m, CHAIN_CIRCULATION_CHANNEL) && !w->circulation_dead)
+        if (head_runs(&w->head, m, CHAIN_CIRCULATION_CHANNEL) && !w->circulation_dead[m])
             amps += power->circulation_amps;
     }
     return amps;

@@ -46,11 +46,11 @@ struct world {
     struct actions actions;
     bool relink; /* the daemon asked to reconnect */
     int64_t relink_ms;
-    bool circulation_dead;   /* its pump is commanded, and draws nothing */
-    bool empty[WORLD_PUMPS]; /* the bottle is empty: pumps run, nothing arrives */
-    uint32_t commands_twice; /* dose ids that ran more than once */
-    uint32_t broken;         /* invariants seen broken by the observer */
-    char what[160];          /* the first of them */
+    bool circulation_dead[WORLD_TANKS]; /* its pump is commanded, and draws nothing */
+    bool empty[WORLD_PUMPS];            /* the bottle is empty: pumps run, nothing arrives */
+    uint32_t commands_twice;            /* dose ids that ran more than once */
+    uint32_t broken;                    /* invariants seen broken by the observer */
+    char what[160];                     /* the first of them */
 };
 
 void world_init(struct world *w, uint64_t seed, const struct world_faults *faults);
