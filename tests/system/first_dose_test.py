@@ -136,8 +136,8 @@ class FirstDose(harness.Case):
         )  # fmt: skip
         self.stranger.wait_value(BASIL + "/dosing/paused", "true")
         self.wait_state("basil-bench", ("paused",), 10)
-        self.world.fault("water-change:basil-bench=0.3")
-        self.world.fault("water-change:lettuce-wall=0.3")
+        self.world.fault("water-change:basil-bench=0.12")
+        self.world.fault("water-change:lettuce-wall=0.12")
         self.wait_dose(40, tank="lettuce-wall")
         self.assertEqual(self.world.runs("start")[-1]["tank"], "lettuce-wall")
         self.still(4, tank="basil-bench")
@@ -188,7 +188,7 @@ class FirstDose(harness.Case):
             self.stranger.say(topic, "", retain=True)
 
     def test_10_halt_stops_all_survives_a_restart_and_ends_by_word(self):
-        self.world.fault("water-change:basil-bench=0.6")
+        self.world.fault("water-change:basil-bench=0.12")
         self.wait_dose(40, tank="basil-bench")
         asked_ms = time.clock_gettime(time.CLOCK_BOOTTIME) * 1000
         self.stranger.say(SITE + "/site/halt/set", "true")

@@ -424,9 +424,15 @@ class Case(unittest.TestCase):
     def wait_dose(self, timeout_s=30, event="start", **members):
         """The next run of a pump."""
         before = len(self.world.runs(event, **members))
-        return wait_until(
-            "a pump %ss" % event, lambda: self.world.runs(event, **members)[before:], timeout_s
-        )[0]
+        try:
+            return wait_until(
+                "a pump %ss" % event, lambda: self.world.runs(event, **members)[before:], timeout_s
+            )[0]
+        except AssertionError as error:
+            daemons = [self.daemon, getattr(self, "other", self.daemon)]
+            status = next(filter(None, (d.status() for d in daemons)), {"tanks": []})
+            why = [(t["key"], t["state"], t["why"], t.get("readings")) for t in status["tanks"]]
+            raise AssertionError("%s; last: %s" % (error, why)) from None
 
     def still(self, seconds, **members):
         """No pump starts for so long."""
