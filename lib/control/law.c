@@ -85,8 +85,9 @@ struct buffer law_buffer(const struct law *law, const struct law_config *config)
 void law_set_carbon(struct law *law, const struct law_config *config, double carbon, double low)
 {
     /* Where phosphate is overestimated, less than no carbon makes up for it. */
-    static const double of_phosphate = -0.16;
-    const double least = of_phosphate * law_buffer(law, config).phosphate;
+    static const double of_phosphate = -0.16, whatever = -0.3; /* mmol/L, before EC is known */
+    const double least =
+        law->channel[0].begun ? of_phosphate * law_buffer(law, config).phosphate : whatever;
     if (!(carbon > least)) carbon = least;
     if (law->channel[1].begun) {
         const double share = buffer_parts_at(0.0, law->channel[1].mean).share;

@@ -143,7 +143,9 @@ void law_recall(struct law *law, const struct law_config *config, int number, do
 {
     INVARIANT(number >= 0 && number < NUMBERS);
     const struct named *n = &number_of[number];
-    if (!(value >= n->least)) value = n->least;
+    if (isnan(value)) value = law_number(law, number);
+    if (number == FEED_GAIN && value < n->least) return; /* the next dose would be the larger */
+    if (value < n->least) value = n->least;
     if (value > n->most) value = n->most;
     if (number == CARBON && value > carbon_most(config)) value = carbon_most(config);
     if (number >= WEIGHTS) {

@@ -368,15 +368,17 @@ bool law_see(struct law *law, const struct law_config *config, const struct law_
     const double seconds = (double)mono_since(sight->at, law->looked) / 1000.0;
     const bool first = !law->channel[0].begun && !law->channel[1].begun;
     if (!first && seconds < 0.98 * look_every_s(config)) return false;
-    if (!sight->has_ec && !sight->has_ph) return false;
+    const bool has_ec = sight->has_ec && isfinite(sight->ec_us_cm),
+               has_ph = sight->has_ph && isfinite(sight->ph);
+    if (!has_ec && !has_ph) return false;
     if (seconds > blind_s && seconds > config->turnover_s && !first)
         law_disturb(law, config, sight->at);
     law_advance(law, config, sight->at, sight->flows);
     law->looked = sight->at;
     if (law->has_dosed && (double)mono_since(sight->at, law->dosed) < 1000.0 * law_way_s(config))
         return true;
-    if (sight->has_ec) see_ec(law, config, sight, seconds);
-    if (sight->has_ph) see_ph(law, config, sight, seconds);
+    if (has_ec) see_ec(law, config, sight, seconds);
+    if (has_ph) see_ph(law, config, sight, seconds);
     if (!law->mixing) return true;
     law_episode_look(law, config);
     if (sight->more || law_mixing_left_s(law, config) > 0.0) return true;

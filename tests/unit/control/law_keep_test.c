@@ -202,6 +202,72 @@ static void ck_sane(const struct law *law, const struct law_config *config)
     ck_assert(law_mix_s(law, config) > 0.0 && law_mix_s(law, config) <= 1.1 * config->turnover_s);
 }
 
+/* What isn't known any more is as it was before anything was learned, never less careful. */
+START_TEST(a_gain_that_cannot_be_makes_no_dose_larger)
+{
+    static const double gain[] = { NAN, -1.0, 0.0, 0.39 };
+    struct pail p;
+    pail_init(&p, 1);
+    pail_begin(&p);
+    const int number = pail_number_named("feed_gain");
+    const double fresh = law_number(&p.law, number);
+    law_recall(&p.law, &p.config, number, gain[_i]);
+    ck_assert_double_eq(law_number(&p.law, number), fresh);
+}
+END_TEST
+
+/* Where less phosphate is in the water than was believed, the law believes in less than no carbon;
+ * that is kept before the first reading, too. */
+START_TEST(a_restart_makes_no_acid_dose_larger_where_phosphate_is_overestimated)
+{
+    struct pail p, q;
+    pail_init(&p, (uint64_t)_i);
+    p.phosphate_share = 0.6;
+    p.ec_per_hour = -6.0;
+    p.alkalinity_per_hour = 0.02;
+    pail_begin(&p);
+    pail_run(&p, 96.0);
+    q = p;
+    law_init(&q.law, &q.config, pail_now(&q));
+    for (int n = 0; n < LAW_NUMBERS; n++) {
+        law_recall(&q.law, &q.config, n, law_number(&p.law, n));
+    }
+    const int low = pail_number_named("carbon_low_mmol_l");
+    p.alkalinity += 0.1;
+    q.alkalinity += 0.1;
+    p.largest[LAW_ACID] = q.largest[LAW_ACID] = 0.0;
+    pail_run(&p, 4.0);
+    pail_run(&q, 4.0);
+    ck_assert_double_le(law_number(&q.law, low), law_number(&p.law, low) + 1e-2);
+    ck_assert_double_gt(q.largest[LAW_ACID], 0.0);
+    ck_assert_double_le(q.largest[LAW_ACID], 1.35 * p.largest[LAW_ACID]);
+}
+END_TEST
+
+/* The last of several defences: the probe's own guards let no such reading through. */
+START_TEST(a_reading_that_is_no_number_is_not_taken_in)
+{
+    struct pail p;
+    pail_init(&p, 1);
+    pail_settled(&p);
+    pail_begin(&p);
+    pail_run(&p, 6.0);
+    pail_pass(&p, 60.0);
+    const struct law_sight sight = { .at = pail_now(&p),
+        .has_ec = true,
+        .has_ph = true,
+        .ec_us_cm = _i == 0 ? (double)NAN : 1600.0,
+        .ph = _i == 0 ? 5.8 : (double)NAN,
+        .flows = true };
+    (void)law_see(&p.law, &p.config, &sight);
+    pail_run(&p, 6.0);
+    for (int n = 0; n < LAW_NUMBERS; n++) {
+        ck_assert_msg(isfinite(law_number(&p.law, n)), "%s", law_number_name(n));
+    }
+    ck_assert(!pail_alarmed(&p, LAW_FEED) && !pail_alarmed(&p, LAW_ACID));
+}
+END_TEST
+
 START_TEST(hostile_numbers_are_brought_into_their_range)
 {
     static const double hostile[] = { NAN, INFINITY, -INFINITY, 1e300, -1e300, -1.0, 0.0, 1e-300,
@@ -358,5 +424,9 @@ int main(void)
     tcase_add_test(t, doses_that_cannot_be_are_not_counted);
     tcase_add_test(t, hostile_numbers_are_brought_into_their_range);
     tcase_add_loop_test(t, no_order_of_events_leads_to_an_amount_that_cannot_be, 0, 8);
+    tcase_add_loop_test(t, a_gain_that_cannot_be_makes_no_dose_larger, 0, 4);
+    tcase_add_loop_test(
+        t, a_restart_makes_no_acid_dose_larger_where_phosphate_is_overestimated, 0, 4);
+    tcase_add_loop_test(t, a_reading_that_is_no_number_is_not_taken_in, 0, 2);
     return run_case(t, "law_keep");
 }
