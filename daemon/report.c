@@ -71,20 +71,16 @@ void report_fail(struct report *r, enum err err, const char *why)
     r->failed_why = why;
 }
 
-bool report_grow(void *array, uint32_t count, uint32_t *room, size_t size, uint32_t most)
+void *report_grow(void *items, uint32_t count, uint32_t *room, size_t size, uint32_t most)
 {
     static const uint32_t first = 16;
-    if (count < *room) return true;
-    if (count >= most) return false;
+    if (count < *room) return items;
+    if (count >= most) return NULL;
     uint32_t wanted = *room ? *room * 2 : first;
     if (wanted > most) wanted = most;
-    void *items = NULL; /* pointers to objects are alike here (POSIX), but not their types */
-    memcpy(&items, array, sizeof items);
     void *grown = realloc(items, wanted * size);
-    if (!grown) return false;
-    memcpy(array, &grown, sizeof grown);
-    *room = wanted;
-    return true;
+    if (grown) *room = wanted;
+    return grown;
 }
 
 /* --- from empty to gone ----------------------------------------------------------------------- */
@@ -173,11 +169,14 @@ static struct report_tank *new_tank(struct report *r, const char *key, uint32_t 
         return NULL;
     }
     struct report_tank *t = calloc(1, sizeof *t);
-    if (!t || !report_grow(&r->tank, r->tanks, &r->tanks_room, sizeof(void *), REPORT_TANKS_MAX)) {
+    struct report_tank **grown =
+        t ? report_grow(r->tank, r->tanks, &r->tanks_room, sizeof(void *), REPORT_TANKS_MAX) : NULL;
+    if (!grown) {
         free(t);
         report_fail(r, ERR_FULL, "there is no memory left");
         return NULL;
     }
+    r->tank = grown;
     text_copy(t->key, sizeof t->key, key);
     r->tank[r->tanks] = t;
     r->hash[at] = (uint16_t)++r->tanks;

@@ -235,9 +235,9 @@ void report_fail(struct report *r, enum err err, const char *why);
 /* The tank of this key, made if it is new; NULL when the report isn't of it, or has failed. */
 struct report_tank *report_tank_of(struct report *r, const char *key);
 
-/* Makes room for one more of 'size' bytes in what the pointer at 'array' points to; false when
- * there is no memory or 'most' are there. */
-bool report_grow(void *array, uint32_t count, uint32_t *room, size_t size, uint32_t most);
+/* Items with room for one more: these, or a longer copy of them in their stead. NULL, and these
+ * stay as they are, when there is no memory or 'most' are there. */
+void *report_grow(void *items, uint32_t count, uint32_t *room, size_t size, uint32_t most);
 
 /* A copy without what doesn't belong in a line: control characters and line separators become
  * blanks; bytes that aren't UTF-8, characters that turn the direction of text, and U+FFFE and

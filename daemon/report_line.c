@@ -90,8 +90,10 @@ bool report_line_add(struct report_line *line, int64_t at_ms, double value)
             return true;
         }
     }
-    if (!report_grow(&line->bin, line->count, &line->room, sizeof *line->bin, REPORT_BINS_MAX))
-        return false;
+    struct report_bin *grown =
+        report_grow(line->bin, line->count, &line->room, sizeof *line->bin, REPORT_BINS_MAX);
+    if (!grown) return false;
+    line->bin = grown;
     memmove(&line->bin[at + 1], &line->bin[at], (line->count - at) * sizeof *line->bin);
     line->bin[at] = one;
     line->count++;
@@ -165,8 +167,10 @@ bool report_band_add(struct report_band *band, int64_t joins_ms, const struct re
         join_spans(last, one);
         return true;
     }
-    if (!report_grow(&band->span, band->count, &band->room, sizeof *band->span, REPORT_BINS_MAX))
-        return false;
+    struct report_span *grown =
+        report_grow(band->span, band->count, &band->room, sizeof *band->span, REPORT_BINS_MAX);
+    if (!grown) return false;
+    band->span = grown;
     band->span[band->count++] = *one;
     return true;
 }

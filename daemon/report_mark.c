@@ -104,8 +104,10 @@ static bool add_mark(struct report_tank *t, const struct report_mark *one)
         join_marks(like, one);
         return true;
     }
-    if (!report_grow(&t->mark, t->marks, &t->marks_room, sizeof *t->mark, REPORT_MARKS_MAX))
-        return false;
+    struct report_mark *grown =
+        report_grow(t->mark, t->marks, &t->marks_room, sizeof *t->mark, REPORT_MARKS_MAX);
+    if (!grown) return false;
+    t->mark = grown;
     t->mark[t->marks++] = *one;
     return true;
 }
@@ -120,7 +122,10 @@ static struct report_day *day_of(struct report_tank *t, int64_t at_ms, uint8_t s
         struct report_day *d = &t->day[i - 1];
         if (d->day == day && d->stock == stock) return d;
     }
-    if (!report_grow(&t->day, t->days, &t->days_room, sizeof *t->day, REPORT_DAYS_MAX)) return NULL;
+    struct report_day *grown =
+        report_grow(t->day, t->days, &t->days_room, sizeof *t->day, REPORT_DAYS_MAX);
+    if (!grown) return NULL;
+    t->day = grown;
     struct report_day *d = &t->day[t->days++];
     *d = (struct report_day){ .day = day, .stock = stock };
     return d;
@@ -190,9 +195,10 @@ bool report_alert_on(struct report_alerts *alerts, const char *id, const char *t
     struct report_alert *a = newest_of(alerts, clean);
     if (a && a->stands) return true;
     if (alerts->count < REPORT_ALERTS_MAX) {
-        if (!report_grow(&alerts->item, alerts->count, &alerts->room, sizeof *alerts->item,
-                REPORT_ALERTS_MAX))
-            return false;
+        struct report_alert *grown = report_grow(
+            alerts->item, alerts->count, &alerts->room, sizeof *alerts->item, REPORT_ALERTS_MAX);
+        if (!grown) return false;
+        alerts->item = grown;
         a = &alerts->item[alerts->count++];
         *a = (struct report_alert){ .from_ms = at_ms };
         text_copy(a->id, sizeof a->id, clean);
