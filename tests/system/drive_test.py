@@ -351,7 +351,7 @@ class Drive(unittest.TestCase):
             for action in answer["actions"]
             if action["do"] == "send"
         ]
-        self.assertEqual(commands[:2], ["circulate", "circulate"])
+        self.assertEqual(commands[:2], ["circulate", "dose"])
 
     def test_summer_time_comes_by_line_where_it_must(self):
         bench = Bench(self.open())
