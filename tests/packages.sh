@@ -54,6 +54,10 @@ command:cppcheck cppcheck
 command:valgrind valgrind
 command:setarch util-linux
 END
+    fuzz) cat <<'END' ;;
+command:clang clang
+file:/usr/lib/llvm-14/lib/clang/14.0.6/lib/linux/libclang_rt.fuzzer-x86_64.a|/usr/lib/llvm-14/lib/clang/14.0.6/lib/linux/libclang_rt.fuzzer-aarch64.a libclang-rt-14-dev
+END
     node) cat <<'END' ;;
 command:node nodejs
 command:npm npm
