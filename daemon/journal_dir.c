@@ -50,6 +50,18 @@ static enum err take_lock(struct journal *j, struct problem *problem)
     return ERR_NONE;
 }
 
+/* The directory's own name has to be on disk before a record in it counts as kept. It may be new,
+ * or made by a run that was cut off; whoever may not read the folder above didn't make it. */
+static enum err sync_name(const struct journal *j, struct problem *problem)
+{
+    const int fd = openat(j->dir_fd, "..", O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (fd < 0 && errno == EACCES) return ERR_NONE;
+    const int error = fd >= 0 && fsync(fd) == 0 ? 0 : errno;
+    if (fd >= 0) close(fd);
+    if (error == 0) return ERR_NONE;
+    return journal_errno(problem, j->dir, "", "its name can't be synced", error);
+}
+
 enum err journal_dir_open(struct journal *j, struct problem *problem)
 {
     const int flags = O_RDONLY | O_DIRECTORY | O_CLOEXEC;
@@ -63,7 +75,8 @@ enum err journal_dir_open(struct journal *j, struct problem *problem)
         return problem_set(problem, ERR_IO, j->dir,
             "everyone may write in it: whoever can remove a record can also have doses forgotten; "
             "take the right away (chmod o-w)");
-    return take_lock(j, problem);
+    const enum err err = take_lock(j, problem);
+    return err == ERR_NONE ? sync_name(j, problem) : err;
 }
 
 /* --- the reserve ------------------------------------------------------------------------------ */
