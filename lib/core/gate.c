@@ -5,38 +5,63 @@
 
 /* --- the chain -------------------------------------------------------------------------------- */
 
-static bool chain_says(struct text *why, const char *key, const char *what)
+/* What a chain lacks to be commanded, in the order in which it is looked at. */
+enum lack {
+    LACKS_NOTHING,
+    LACKS_LINK,
+    LACKS_HEAD,
+    LACKS_ROLL,
+    LACKS_ORDER,
+    LACKS_CLAIM,
+    LACKS_OWNING,
+    LACKS_BEAT,
+    LACKS_LIFE,
+    LACKS_RELEASE,
+};
+
+static enum lack chain_lacks(const struct core *core, uint32_t chain, struct now now)
 {
-    if (why) {
-        text_add(why, "chain ");
-        text_add(why, key);
-        text_add(why, ": ");
-        text_add(why, what);
-    }
-    return false;
+    const struct core_chain *c = &core->chain[chain];
+    if (!core->link_up) return LACKS_LINK;
+    if (!c->head_ready) return LACKS_HEAD;
+    if (!c->has_roll) return LACKS_ROLL;
+    if (!c->matches) return LACKS_ORDER;
+    if (!c->has_claim) return LACKS_CLAIM;
+    if (!c->ours) return LACKS_OWNING;
+    if (!c->has_beat || !text_same(c->beat.boot, c->roll.boot)) return LACKS_BEAT;
+    if (mono_since(now.mono, c->beat_at) >= 3 * c->roll.beat_ms) return LACKS_LIFE;
+    return c->beat.halted ? LACKS_RELEASE : LACKS_NOTHING;
+}
+
+static const char *lack_words(const struct core_chain *c, enum lack lack)
+{
+    static const char *const words[] = {
+        [LACKS_NOTHING] = "",
+        [LACKS_LINK] = "the broker doesn't answer",
+        [LACKS_HEAD] = "its head isn't there",
+        [LACKS_ROLL] = "its head hasn't sent a roll-call",
+        [LACKS_ORDER] = "",
+        [LACKS_CLAIM] = "its head hasn't said who commands it",
+        [LACKS_OWNING] = "not claimed yet",
+        [LACKS_BEAT] = "waiting for its head's heartbeat",
+        [LACKS_LIFE] = "its head's heartbeat has stopped",
+        [LACKS_RELEASE] = "its head is halted; 'release' ends it, or the head's own switch",
+    };
+    if (lack == LACKS_ORDER) return c->mismatch;
+    if (lack == LACKS_OWNING && c->deposed) return "another daemon has taken it over";
+    return words[lack];
 }
 
 bool core_chain_ready(const struct core *core, uint32_t chain, struct now now, struct text *why)
 {
-    const struct core_chain *c = &core->chain[chain];
-    const char *key = core->site->chain[chain].key;
-    if (!core->link_up) return chain_says(why, key, "the broker doesn't answer");
-    if (!c->head_ready) return chain_says(why, key, "its head isn't there");
-    if (!c->has_roll) return chain_says(why, key, "its head hasn't sent a roll-call");
-    if (!c->matches) return chain_says(why, key, c->mismatch);
-    if (!c->has_claim) return chain_says(why, key, "its head hasn't said who commands it");
-    if (!c->ours) {
-        chain_says(why, key, c->deposed ? "another daemon has taken it over" : "not claimed yet");
-        return false;
-    }
-    if (!c->has_beat || !text_same(c->beat.boot, c->roll.boot))
-        return chain_says(why, key, "waiting for its head's heartbeat");
-    if (mono_since(now.mono, c->beat_at) >= 3 * c->roll.beat_ms)
-        return chain_says(why, key, "its head's heartbeat has stopped");
-    if (c->beat.halted)
-        return chain_says(
-            why, key, "its head is halted; 'release' ends it, or the head's own switch");
-    return true;
+    const enum lack lack = chain_lacks(core, chain, now);
+    if (lack == LACKS_NOTHING) return true;
+    if (!why) return false;
+    text_add(why, "chain ");
+    text_add(why, core->site->chain[chain].key);
+    text_add(why, ": ");
+    text_add(why, lack_words(&core->chain[chain], lack));
+    return false;
 }
 
 bool core_supply_allows(
@@ -97,29 +122,36 @@ static bool level_holds(struct core *core, uint32_t tank, struct now now)
     }
     if (p->value >= config->level_min_percent) return true;
     text_add(&text, "the level is ");
-    text_add_real(&text, p->value, 0);
+    text_add_real(&text, p->value, 1);
     text_add(&text, " %, below the ");
     text_add_real(&text, config->level_min_percent, 0);
     text_add(&text, " % that dosing needs: top the tank up");
     return core_say(t, TANK_INTERLOCKED, why);
 }
 
-static bool chains_ready(struct core *core, uint32_t tank, struct now now)
+/* State and words are those of the chain that can't be commanded, and of what it lacks. */
+static bool say_chain(struct core *core, uint32_t tank, uint32_t chain, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
-    const struct site_tank *config = &core->site->tank[tank];
     char why[VIEW_WHY_MAX];
     struct text text = text_over(why, sizeof why);
-    bool ready = core_chain_ready(core, tank_chain(core, tank), now, &text);
-    for (uint32_t p = 0; ready && p < config->pump_count; p++) {
-        ready = core_chain_ready(core, config->pump[p].address.chain, now, &text);
+    (void)core_chain_ready(core, chain, now, &text);
+    const enum lack lack = chain_lacks(core, chain, now);
+    if (!core->active || (lack == LACKS_OWNING && core->chain[chain].deposed))
+        return core_say(t, TANK_STANDBY, why);
+    if (lack == LACKS_RELEASE) return core_say(t, TANK_HALTED, why);
+    return core_say(t, lack == LACKS_ORDER ? TANK_LOCKED : TANK_WAITING, why);
+}
+
+static bool chains_ready(struct core *core, uint32_t tank, struct now now)
+{
+    const struct site_tank *config = &core->site->tank[tank];
+    uint32_t chain = tank_chain(core, tank);
+    for (uint32_t p = 0; chain_lacks(core, chain, now) == LACKS_NOTHING; p++) {
+        if (p == config->pump_count) return true;
+        chain = config->pump[p].address.chain;
     }
-    if (ready) return true;
-    const struct core_chain *c = &core->chain[tank_chain(core, tank)];
-    const bool halted = core->link_up && c->ours && c->has_beat && c->beat.halted;
-    const bool mismatch = core->link_up && c->has_roll && !c->matches;
-    if (!core->active || c->deposed) return core_say(t, TANK_STANDBY, why);
-    return core_say(t, halted ? TANK_HALTED : mismatch ? TANK_LOCKED : TANK_WAITING, why);
+    return say_chain(core, tank, chain, now);
 }
 
 bool core_gate_move(struct core *core, uint32_t tank, struct now now)
