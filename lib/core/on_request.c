@@ -111,42 +111,61 @@ static struct answer refilled(struct core *core, const struct event_request *q)
     return DONE;
 }
 
-/* Even a tick of a pump keeps the limits of the tank that it serves. */
-static bool tick_over_limit(
-    const struct core *core, const struct chain_address *address, struct now now)
+/* Even a tick of a pump is liquid: limits and interlocks of its tank hold, and it doesn't meet what
+ * the line still holds of another stock. */
+static struct answer may_tick(struct core *core, uint32_t tank, uint32_t p, struct now now)
+{
+    const struct core_tank *t = &core->tank[tank];
+    const struct site_pump *pump = &core->site->tank[tank].pump[p];
+    if (!core_gate_move(core, tank, now))
+        return (struct answer){ false, "not-ready",
+            "nothing may move for the tank of this pump; 'status' says why" };
+    if (t->dose.used || t->line_dirty)
+        return (struct answer){ false, "busy",
+            "the line of this pump's tank holds a stock: try again when it is flushed" };
+    const struct dose_question question = { .limits = &pump->limits,
+        .window = &t->pump[p].window,
+        .wanted_ul = pump->limits.smallest_ul,
+        .now = now.mono };
+    if (limits_of_stock(&question).because != DOSE_GRANTED)
+        return (struct answer){ false, "over-limit",
+            "this pump's limits are used up; one tick would pass them" };
+    return DONE;
+}
+
+/* The pump that hangs there: DONE, or why it may not tick. */
+static struct answer pump_ticks(
+    struct core *core, const struct chain_address *address, struct now now)
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         const struct site_tank *config = &core->site->tank[i];
         for (uint32_t p = 0; p < config->pump_count; p++) {
-            if (!chain_address_same(&config->pump[p].address, address)) continue;
-            const struct dose_question question = { .limits = &config->pump[p].limits,
-                .window = &core->tank[i].pump[p].window,
-                .wanted_ul = config->pump[p].limits.smallest_ul,
-                .now = now.mono };
-            if (limits_of_stock(&question).because != DOSE_GRANTED) return true;
+            if (chain_address_same(&config->pump[p].address, address))
+                return may_tick(core, i, p, now);
         }
     }
-    return false;
+    if (address->channel == CHAIN_CIRCULATION_CHANNEL) return DONE;
+    return (struct answer){ false, "no-such-pump",
+        "no tank uses that pump, so that nothing would count what it gives" };
 }
 
 static struct answer identify(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
     if (core->halted) return (struct answer){ false, "halted", "everything is halted" };
-    char why[VIEW_WHY_MAX];
-    struct text text = text_over(why, sizeof why);
-    if (!core->journal_ok || !core_chain_ready(core, q->address.chain, now, &text))
-        return (struct answer){ false, "not-ready",
-            "the chain can't be commanded now; 'status' says why" };
-    if (tick_over_limit(core, &q->address, now))
-        return (struct answer){ false, "over-limit",
-            "this pump's limits are used up; one tick would pass them" };
-    if (!core_supply_allows(core, &q->address, false))
-        return (struct answer){ false, "busy", "the chain's supply is in use; try again shortly" };
+    if (!chain_serial_at(&core->site->chain[q->address.chain], q->address.position))
+        return (struct answer){ false, "no-such-module", "no module is configured there" };
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         if (core->tank[i].service)
             return (struct answer){ false, "service", "a service lock is on: end it first" };
     }
+    if (!core->journal_ok || !core_chain_ready(core, q->address.chain, now, NULL))
+        return (struct answer){ false, "not-ready",
+            "the chain can't be commanded now; 'status' says why" };
+    const struct answer ticks = pump_ticks(core, &q->address, now);
+    if (!ticks.ok) return ticks;
+    if (!core_supply_allows(core, &q->address, q->address.channel == CHAIN_CIRCULATION_CHANNEL))
+        return (struct answer){ false, "busy", "the chain's supply is in use; try again shortly" };
     core_send_identify(core, &q->address, now, ret);
     return DONE;
 }

@@ -1,0 +1,360 @@
+/* What people and programs may ask for, and what they may not. INV-n: safety invariants in
+ * DEVELOPERS.md. */
+#include <math.h>
+
+#include "tests/unit/core/core_fixture.h"
+
+static struct core_tank *tank(void)
+{
+    return &b.core->tank[BASIL];
+}
+
+static bool ask_tank(enum request_kind kind, bool on)
+{
+    return ask_for((struct event_request){ .kind = kind, .tank = BASIL, .on = on });
+}
+
+/* --- identify --------------------------------------------------------------------------------- */
+
+static bool tick_of(uint32_t chain, uint32_t position, uint32_t channel)
+{
+    return ask_for((struct event_request){
+        .kind = REQUEST_IDENTIFY, .chain = chain, .address = { chain, position, channel } });
+}
+
+/* INV-1, 7: it counts, it is recorded before it is sent, and its stock is in the line. */
+START_TEST(a_tick_is_a_movement_like_any_other)
+{
+    bench_ready();
+    ck_assert(tick_of(WEST, 1, 3));
+    ck_assert_int_eq(b.actions.item[0].kind, ACTION_RECORD);
+    ck_assert(record_is(&b.actions.item[0].record, "identify"));
+    const struct chain_command *c = &wants(ACTION_SEND)->command;
+    ck_assert_int_eq(c->action, CHAIN_IDENTIFY);
+    ck_assert(c->position == 1 && c->channel == 3 && c->run_ms == 100);
+    ck_assert_str_eq(c->serial, "a1f3");
+    ck_assert_int_eq(used_ul(BASIL, 2), 100);
+    ck_assert(tank()->line_dirty && tank()->mix_owed);
+    ck_assert(!b.core->tank[LETTUCE].line_dirty);
+    ck_assert_int_eq(b.core->stock[ACID].remaining_ul, 5000000 - 100);
+}
+END_TEST
+
+/* INV-5. Defect: a tick of the acid pump didn't keep base waiting. */
+START_TEST(a_tick_of_acid_begins_the_spacing)
+{
+    bench_ready();
+    ck_assert(tick_of(WEST, 1, 3));
+    const struct core_dose base = { .pump = BASE, .stock = LAW_BASE, .ul = 1000 };
+    pass(MINUTE_MS);
+    ck_assert(!core_dose_fits(b.core, BASIL, &base, b.now));
+}
+END_TEST
+
+static void halted(void)
+{
+    b.core->halted = true;
+}
+
+static void journal_closed(void)
+{
+    b.core->journal_ok = false;
+}
+
+static void chain_not_ready(void)
+{
+    b.core->chain[WEST].ours = false;
+}
+
+static void far_chain_not_ready(void)
+{
+    b.core->chain[EAST].ours = false;
+}
+
+static void service_elsewhere(void)
+{
+    b.core->tank[LETTUCE].service = true;
+}
+
+static void limit_used_up(void)
+{
+    window_add(&tank()->pump[2].window, (struct window_entry){ b.now.mono, 59501, 0 }, b.now.mono);
+}
+
+static void supply_in_use(void)
+{
+    b.site.chain[WEST].supply.amps = 0.4;
+}
+
+static void dose_under_way(void)
+{
+    send_dose(BASIL, 0, 1000);
+}
+
+static void line_dirty(void)
+{
+    tank()->line_dirty = true;
+}
+
+static void level_low(void)
+{
+    b.tank[BASIL].has_level_min = true;
+    b.tank[BASIL].level_min_percent = 30;
+    b.tank[BASIL].probe[PROBE_LEVEL].max_age_ms = 60000;
+}
+
+/* INV-1, 3, 5, 8, 13: interlocks hold for a tick, too. Defect: it looked neither at the interlocks
+ * of the tank nor at what its line held. */
+START_TEST(a_tick_keeps_every_interlock)
+{
+    static const struct {
+        void (*change)(void);
+        const char *reason;
+    } cases[] = { { halted, "halted" }, { journal_closed, "not-ready" },
+        { chain_not_ready, "not-ready" }, { far_chain_not_ready, "not-ready" },
+        { service_elsewhere, "service" }, { limit_used_up, "over-limit" },
+        { supply_in_use, "busy" }, { dose_under_way, "busy" }, { line_dirty, "busy" },
+        { level_low, "not-ready" } };
+    for (uint32_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        bench_ready();
+        cases[i].change();
+        ck_assert_msg(!tick_of(WEST, 1, 3), "%u", i);
+        ck_assert_msg(text_same(answered(), cases[i].reason), "%u: %s", i, answered());
+        ck_assert_ptr_null(wants(ACTION_SEND));
+        ck_assert_int_eq(used_ul(BASIL, 2), cases[i].change == limit_used_up ? 59501 : 0);
+        ck_assert(!b.core->tank[LETTUCE].line_dirty);
+        bench_done();
+    }
+}
+END_TEST
+
+/* Defect: a pump that no tank uses ticked, and what it gave counted nowhere. */
+START_TEST(only_outputs_that_are_configured_tick)
+{
+    bench_ready();
+    ck_assert(!tick_of(WEST, 1, 4));
+    ck_assert_str_eq(answered(), "no-such-pump");
+    ck_assert(!tick_of(WEST, 3, 1));
+    ck_assert_str_eq(answered(), "no-such-module");
+    ck_assert(tick_of(WEST, 2, CHAIN_CIRCULATION_CHANNEL)); /* moves no stock */
+    ck_assert(!b.core->tank[LETTUCE].line_dirty);
+}
+END_TEST
+
+/* --- setpoints -------------------------------------------------------------------------------- */
+
+static bool set(enum request_kind kind, double value)
+{
+    return ask_for((struct event_request){ .kind = kind, .tank = BASIL, .value = value });
+}
+
+/* INV-6: the ends of the envelope are in it, and what isn't a number is not. */
+START_TEST(no_setpoint_leaves_the_envelope)
+{
+    bench_ready();
+    const double ec[] = { 199.9, 2500.1, NAN, INFINITY }, ph[] = { 4.99, 7.01, NAN, -INFINITY };
+    for (int i = 0; i < 4; i++) {
+        ck_assert(!set(REQUEST_SET_EC, ec[i]));
+        ck_assert_str_eq(answered(), "out-of-envelope");
+        ck_assert(!set(REQUEST_SET_PH, ph[i]));
+    }
+    ck_assert(!crop_override_runs(&tank()->override, b.now.mono));
+    ck_assert(set(REQUEST_SET_EC, 200) && set(REQUEST_SET_EC, 2500));
+    ck_assert(set(REQUEST_SET_PH, 5) && set(REQUEST_SET_PH, 7));
+    const struct crop_target now = core_setpoint(b.core, BASIL, b.now);
+    ck_assert(now.ec_us_cm == 2500.0 && now.ph == 7.0);
+}
+END_TEST
+
+START_TEST(an_override_ends_and_leaves_nothing_to_the_next)
+{
+    bench_ready();
+    ck_assert(set(REQUEST_SET_EC, 1500));
+    pass(8 * HOUR_MS);
+    ck_assert(set(REQUEST_SET_PH, 6.2));
+    const struct crop_target now = core_setpoint(b.core, BASIL, b.now);
+    ck_assert(now.ec_us_cm == 1200.0 && now.ph == 6.2);
+}
+END_TEST
+
+static bool override_for(int64_t span_ms)
+{
+    return ask_for(
+        (struct event_request){ .kind = REQUEST_OVERRIDE_FOR, .tank = BASIL, .span_ms = span_ms });
+}
+
+START_TEST(overrides_last_as_long_as_was_asked_and_allowed)
+{
+    bench_ready();
+    ck_assert(!override_for(-1) && !override_for(72 * HOUR_MS + 1));
+    ck_assert_str_eq(answered(), "too-long");
+    ck_assert(override_for(72 * HOUR_MS) && override_for(HOUR_MS));
+    ck_assert(set(REQUEST_SET_EC, 1500));
+    ck_assert_int_eq(mono_since(tank()->override.ends, b.now.mono), HOUR_MS);
+    ck_assert(override_for(0));
+    ck_assert(!crop_override_runs(&tank()->override, b.now.mono));
+    ck_assert_int_eq(tank()->override_for_ms, HOUR_MS);
+    tank()->override_for_ms = 0;
+    ck_assert(!set(REQUEST_SET_EC, 1500));
+    ck_assert_str_eq(answered(), "no-span");
+}
+END_TEST
+
+/* --- locks, bottles, alerts ------------------------------------------------------------------- */
+
+START_TEST(pause_and_service_are_flags_of_one_tank)
+{
+    bench_ready();
+    ck_assert(ask_tank(REQUEST_PAUSE, true) && tank()->paused && !tank()->service);
+    ck_assert(ask_tank(REQUEST_SERVICE, true) && tank()->service);
+    ck_assert(ask_tank(REQUEST_PAUSE, false) && !tank()->paused && tank()->service);
+    ck_assert(ask_tank(REQUEST_SERVICE, false) && !tank()->service);
+    ck_assert(!b.core->tank[LETTUCE].paused && !b.core->tank[LETTUCE].service);
+    ck_assert_uint_eq(count_records("request"), 4); /* INV-7: who asked for what */
+    ck_assert_str_eq(record_text_or_empty(recorded("request"), "by"), "test");
+}
+END_TEST
+
+START_TEST(a_bottle_is_refilled_within_its_size)
+{
+    bench_ready();
+    struct event_request q = { .kind = REQUEST_REFILLED, .stock = ACID, .ul = 0 };
+    ck_assert(!ask_for(q));
+    q.ul = 5000001;
+    ck_assert(!ask_for(q));
+    ck_assert_str_eq(answered(), "out-of-range");
+    q.ul = 4000000;
+    ck_assert(ask_for(q));
+    ck_assert_int_eq(b.core->stock[ACID].remaining_ul, 4000000);
+}
+END_TEST
+
+static bool acknowledge(const char *word)
+{
+    struct event_request q = { .kind = REQUEST_ACKNOWLEDGE };
+    text_copy(q.word, sizeof q.word, word);
+    return ask_for(q);
+}
+
+START_TEST(an_alert_is_acknowledged_by_its_name)
+{
+    bench_ready();
+    ck_assert(!acknowledge("limits-unknown-west"));
+    ck_assert_str_eq(answered(), "no-such-alert");
+    core_forget_limits(b.core, WEST, b.now.mono);
+    core_forget_limits(b.core, EAST, b.now.mono);
+    pass(2000);
+    ticks();
+    ck_assert(acknowledge("limits-unknown-west"));
+    ck_assert(!b.core->chain[WEST].limits_unknown && b.core->chain[EAST].limits_unknown);
+    ck_assert_int_eq(used_ul(BASIL, 0), 0);
+    ck_assert_int_eq(used_ul(BASIL, 3), 200000);
+    alert_raise(b.core, "taken-over-west", -1, "text", &b.actions);
+    ck_assert(acknowledge("taken-over-west"));
+    ck_assert(!alert_stands(b.core, "taken-over-west"));
+}
+END_TEST
+
+/* --- halting ---------------------------------------------------------------------------------- */
+
+/* Rulings: stopping is never refused for a flag, everything else is. */
+START_TEST(a_retained_request_only_ever_stops)
+{
+    bench_ready();
+    struct event_request q = { .kind = REQUEST_HALT, .on = true };
+    q.origin.retained = true;
+    ck_assert(ask_for(q) && b.core->halted);
+    q.on = false;
+    ck_assert(!ask_for(q) && b.core->halted);
+    ck_assert_str_eq(answered(), "retained");
+    q.kind = REQUEST_PAUSE;
+    q.on = true;
+    ck_assert(!ask_for(q) && !tank()->paused);
+    ck_assert_uint_eq(b.core->refused_messages, 2);
+}
+END_TEST
+
+/* INV-8: the stops leave before anything is recorded, one message a chain. */
+START_TEST(a_halt_reaches_every_chain_first)
+{
+    bench_ready();
+    ck_assert(ask_for((struct event_request){ .kind = REQUEST_HALT, .on = true }));
+    ck_assert_int_eq(b.actions.item[WEST].kind, ACTION_STOP);
+    ck_assert_int_eq(b.actions.item[EAST].kind, ACTION_STOP);
+    ck_assert_int_eq(b.actions.item[EAST].command.action, CHAIN_HALT);
+    ck_assert_uint_eq(b.actions.item[EAST].chain, EAST);
+}
+END_TEST
+
+START_TEST(a_release_resumes_what_was_halted)
+{
+    bench_ready();
+    ck_assert(ask_for((struct event_request){ .kind = REQUEST_HALT, .on = true }));
+    ck_assert(ask_for((struct event_request){ .kind = REQUEST_HALT, .on = false }));
+    ck_assert_uint_eq(count_records("resume"), 2);
+    ck_assert_int_eq(wants(ACTION_SEND)->command.action, CHAIN_RESUME);
+    b.record_count = 0;
+    ck_assert(ask_for((struct event_request){ .kind = REQUEST_HALT, .on = false }));
+    ck_assert_uint_eq(count_records("resume"), 0); /* nothing to end */
+}
+END_TEST
+
+/* A head that can't be told yet is told later; a standby leaves it to the other daemon. */
+START_TEST(a_release_is_owed_to_heads_that_cant_be_told)
+{
+    bench_ready();
+    struct core_chain *c = &b.core->chain[WEST];
+    c->beat.halted = true;
+    c->ours = false;
+    core_release_chain(b.core, WEST, b.now, &b.actions);
+    ck_assert(c->resume_owed);
+    c->has_beat = false;
+    core_release_chain(b.core, WEST, b.now, &b.actions);
+    ck_assert(c->resume_owed);
+    c->ours = c->halt_pending = true; /* its clock isn't known */
+    core_release_chain(b.core, WEST, b.now, &b.actions);
+    ck_assert(c->resume_owed);
+    b.core->has_peer = true;
+    core_release_chain(b.core, WEST, b.now, &b.actions);
+    ck_assert(!c->resume_owed);
+    b.core->has_peer = c->halt_pending = false;
+    c->has_beat = true;
+    c->beat.halted = false;
+    core_release_chain(b.core, WEST, b.now, &b.actions);
+    ck_assert(!c->resume_owed);
+}
+END_TEST
+
+START_TEST(a_chain_is_claimed_unless_it_is_ours)
+{
+    bench_ready();
+    struct event_request q = { .kind = REQUEST_CLAIM, .chain = WEST };
+    ck_assert(ask_for(q) && !b.core->chain[WEST].claim_now);
+    tell_claim(WEST, "stranger", 50);
+    ck_assert(b.core->chain[WEST].deposed);
+    ck_assert(ask_for(q) && b.core->chain[WEST].claim_now);
+    ck_assert_str_eq(record_text_or_empty(recorded("request"), "chain"), "west");
+}
+END_TEST
+
+int main(void)
+{
+    TCase *t = tcase_create("request");
+    tcase_add_checked_fixture(t, NULL, bench_done);
+    tcase_add_test(t, a_tick_is_a_movement_like_any_other);
+    tcase_add_test(t, a_tick_of_acid_begins_the_spacing);
+    tcase_add_test(t, a_tick_keeps_every_interlock);
+    tcase_add_test(t, only_outputs_that_are_configured_tick);
+    tcase_add_test(t, no_setpoint_leaves_the_envelope);
+    tcase_add_test(t, an_override_ends_and_leaves_nothing_to_the_next);
+    tcase_add_test(t, overrides_last_as_long_as_was_asked_and_allowed);
+    tcase_add_test(t, pause_and_service_are_flags_of_one_tank);
+    tcase_add_test(t, a_bottle_is_refilled_within_its_size);
+    tcase_add_test(t, an_alert_is_acknowledged_by_its_name);
+    tcase_add_test(t, a_retained_request_only_ever_stops);
+    tcase_add_test(t, a_halt_reaches_every_chain_first);
+    tcase_add_test(t, a_release_resumes_what_was_halted);
+    tcase_add_test(t, a_release_is_owed_to_heads_that_cant_be_told);
+    tcase_add_test(t, a_chain_is_claimed_unless_it_is_ours);
+    return run_case(t, "request");
+}
