@@ -18,6 +18,13 @@ static void carry_claim(
     record_add_int(r, "reign", claim->reign);
 }
 
+/* That counting of runs by hand has started, also where there is no total to count from. */
+static void carry_counting(const struct core *core, uint32_t chain, struct actions *ret)
+{
+    if (!core->chain[chain].has_totals) return;
+    record_add_text(emit_record(ret, "hand-base"), "chain", core->site->chain[chain].key);
+}
+
 static void carry_total(
     const struct core *core, uint32_t chain, uint32_t index, struct actions *ret)
 {
@@ -64,6 +71,7 @@ static bool carry_one(const struct core *core, uint32_t at, struct now now, stru
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
         if (at-- == 0) {
             carry_claim(core, c, &core->chain[c].former, ret);
+            carry_counting(core, c, ret);
             return true;
         }
         if (at < core->chain[c].total_count) {

@@ -93,6 +93,14 @@ static bool flow_agrees(const struct core *core, uint32_t tank, struct now now)
     return probe_quality_at(p, config, now.mono) == PROBE_GOOD && p->value > 0.0;
 }
 
+/* A hand on its switch runs it, not the command: then it ends when that hand wants. */
+static bool by_hand(const struct core *core, uint32_t tank)
+{
+    const struct core_chain *c = &core->chain[tank_chain(core, tank)];
+    return c->hand_running && c->hand_channel == CHAIN_CIRCULATION_CHANNEL &&
+           text_same(c->hand_serial, core->site->tank[tank].circulation.serial);
+}
+
 void core_doubt_amps(struct core *core, uint32_t chain, struct now now)
 {
     core->chain[chain].amps_stale = true;
@@ -119,7 +127,7 @@ void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
     if (t->circulation_on && mono_since(now.mono, t->circulation_till) >= 0)
         core_end_circulation(core, tank, now);
     t->circulation_confirmed = t->circulation_on && amps_go_on(core, tank) &&
-                               flow_agrees(core, tank, now) &&
+                               flow_agrees(core, tank, now) && !by_hand(core, tank) &&
                                core_chain_ready(core, tank_chain(core, tank), now, NULL);
     if (t->circulation_confirmed) t->flowed = true;
 }

@@ -98,6 +98,7 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
         .asked = now.mono,
         .ends = mono_after(now.mono, ends_ms) };
     text_copy(t->dose.id, sizeof t->dose.id, c.id);
+    text_copy(t->dose.boot, sizeof t->dose.boot, c.boot);
 
     const uint64_t tag = core_tag(c.id);
     window_add(&t->pump[dose->pump].window, (struct window_entry){ t->dose.ends, dose->ul, tag },
@@ -179,15 +180,21 @@ static bool stop_due(struct core_command *c, struct now now)
     return true;
 }
 
+/* To one that can't hear it nothing is said, and nothing recorded every few seconds. */
+static bool reachable(const struct core *core, uint32_t chain)
+{
+    return core->link_up && core->chain[chain].has_beat;
+}
+
 void core_stop_tank(struct core *core, uint32_t tank, bool all, struct now now, struct actions *ret)
 {
     struct core_tank *t = &core->tank[tank];
     const struct site_tank *config = &core->site->tank[tank];
-    if (t->dose.used && stop_due(&t->dose, now)) {
-        const struct site_pump *pump = &config->pump[t->dose.pump];
+    const struct site_pump *pump = &config->pump[t->dose.pump];
+    if (t->dose.used && reachable(core, pump->address.chain) && stop_due(&t->dose, now))
         send_stop(core, &pump->address, pump->serial, now, ret);
-    }
-    if (!all || !t->circulation_on || !stop_due(&t->circulation, now)) return;
+    if (!all || !t->circulation_on || !reachable(core, tank_chain(core, tank))) return;
+    if (!stop_due(&t->circulation, now)) return;
     /* No channel: the whole module stops, its circulation with it. Another tank's pump on the same
      * module stops too; that is the safe side of a leak, and its dose is settled by the report. */
     const struct chain_address *flow = &config->circulation.address;
@@ -245,8 +252,8 @@ static void count_tick(
             window_add(&core->tank[i].pump[p].window,
                 (struct window_entry){ ends, ul, core_tag(id) }, now.mono);
             core_draw_stock(core, config->pump[p].stock, ul);
-            core->tank[i].line_dirty = true;
-            core->tank[i].flushed_ms = 0;
+            core_pump_ran(core, i, p, ends);
+            core->tank[i].due = now.mono;
         }
     }
 }
@@ -259,7 +266,8 @@ void core_send_identify(
     c.action = CHAIN_IDENTIFY;
     c.position = address->position;
     const char *serial = chain_serial_at(&core->site->chain[address->chain], address->position);
-    text_copy(c.serial, sizeof c.serial, serial ? serial : "");
+    INVARIANT(serial);
+    text_copy(c.serial, sizeof c.serial, serial);
     c.channel = address->channel;
     c.run_ms = IDENTIFY_RUN_MS;
     count_tick(core, address, c.id, now);

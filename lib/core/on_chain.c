@@ -23,7 +23,8 @@ static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *
 {
     struct core_chain *c = &core->chain[chain];
     const struct chain_config *config = &core->site->chain[chain];
-    const bool rebooted = c->has_roll && !text_same(c->roll.boot, roll->boot);
+    /* It may have done so while the link was down: the last roll-call of before is kept. */
+    const bool rebooted = c->roll.boot[0] && !text_same(c->roll.boot, roll->boot);
     c->roll = *roll;
     c->has_roll = true;
     if (c->has_beat && !text_same(c->beat.boot, roll->boot)) c->has_beat = false;
@@ -159,14 +160,42 @@ static void on_ledger(struct core *core, uint32_t chain, const struct chain_ledg
 
 /* --- hands on the switch ---------------------------------------------------------------------- */
 
-struct core_total *core_total_of(struct core_chain *c, const char *serial, uint32_t channel)
+static struct core_total *find_total(struct core_chain *c, const char *serial, uint32_t channel)
 {
     for (uint32_t i = 0; i < c->total_count; i++) {
         struct core_total *t = &c->total[i];
         if (t->channel == channel && text_same(t->serial, serial)) return t;
     }
-    if (c->total_count == CHAIN_TOTALS_MAX) return NULL;
-    struct core_total *t = &c->total[c->total_count++];
+    return NULL;
+}
+
+static bool is_configured(const struct chain_config *config, const char *serial)
+{
+    for (uint32_t m = 0; m < config->count; m++) {
+        if (text_same(config->module[m].serial, serial)) return true;
+    }
+    return false;
+}
+
+/* Where there is no room, one of a module that has gone makes way: should it come back, all that it
+ * ever ran counts as new. */
+static struct core_total *room_for_total(struct core_chain *c, const struct chain_config *config)
+{
+    if (c->total_count < CHAIN_TOTALS_MAX) return &c->total[c->total_count++];
+    for (uint32_t i = 0; i < c->total_count; i++) {
+        if (!is_configured(config, c->total[i].serial)) return &c->total[i];
+    }
+    return NULL;
+}
+
+struct core_total *core_total_of(
+    struct core *core, uint32_t chain, const char *serial, uint32_t channel)
+{
+    struct core_chain *c = &core->chain[chain];
+    struct core_total *t = find_total(c, serial, channel);
+    if (t) return t;
+    t = room_for_total(c, &core->site->chain[chain]);
+    if (!t) return NULL;
     *t = (struct core_total){ .channel = channel };
     text_copy(t->serial, sizeof t->serial, serial);
     return t;
@@ -207,35 +236,61 @@ static void hand_moved(struct core *core, uint32_t chain, const struct core_tota
     }
 }
 
+/* Counting starts there: what was run before isn't this journal's. */
+static void record_base(struct core *core, uint32_t chain, const struct core_total *total,
+    int64_t from_ms, struct actions *ret)
+{
+    struct record *r = emit_record(ret, "hand-base");
+    record_add_text(r, "chain", core->site->chain[chain].key);
+    record_add_text(r, "serial", total->serial);
+    record_add_int(r, "channel", total->channel);
+    record_add_int(r, "total_ms", from_ms);
+}
+
+/* How long the output has been running by hand without a break, as far as this message tells. */
+static int64_t runs_since_ms(const struct chain_manual *manual, uint32_t i)
+{
+    const int64_t total_ms = manual->total[i].ms;
+    if (!manual->running || manual->channel != manual->total[i].channel) return 0;
+    if (!text_same(manual->serial, manual->total[i].serial)) return 0;
+    return manual->ran_ms < total_ms ? manual->ran_ms : total_ms;
+}
+
+static void take_total(struct core *core, uint32_t chain, const struct chain_manual *manual,
+    uint32_t i, struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    const char *serial = manual->total[i].serial;
+    const uint32_t channel = manual->total[i].channel;
+    const int64_t total_ms = manual->total[i].ms;
+    const bool starts = !c->has_totals && !find_total(c, serial, channel);
+    struct core_total *total = core_total_of(core, chain, serial, channel);
+    if (!total) return;
+    int64_t from_ms = starts ? total_ms - runs_since_ms(manual, i) : total->ms;
+    const bool lost = from_ms > total_ms; /* the head's memory: all that it has now is new */
+    if (lost) from_ms = 0;
+    total->ms = total_ms;
+    if (starts ? from_ms > 0 : lost && total_ms == 0) record_base(core, chain, total, from_ms, ret);
+    if (total_ms > from_ms) hand_moved(core, chain, total, total_ms - from_ms, now, ret);
+}
+
+/* Each output gives a record at most, one of them two, and there may be an alert. */
+_Static_assert(CHAIN_TOTALS_MAX + 8 <= ACTIONS_MAX, "a message's totals fit into one step");
+
 static void on_manual(struct core *core, uint32_t chain, const struct chain_manual *manual,
     struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
-    const bool base = !c->has_totals;
-    uint32_t recorded = 0;
+    if (text_same(manual->boot, c->manual_boot) && manual->n < c->manual_n) return; /* overtaken */
+    text_copy(c->manual_boot, sizeof c->manual_boot, manual->boot);
+    c->manual_n = manual->n;
     for (uint32_t i = 0; i < manual->count; i++) {
-        struct core_total *total =
-            core_total_of(c, manual->total[i].serial, manual->total[i].channel);
-        if (!total) continue;
-        const int64_t ms = manual->total[i].ms - total->ms;
-        if (ms <= 0) {
-            total->ms = manual->total[i].ms;
-            continue;
-        }
-        if (recorded == HAND_RECORDS_MAX) break; /* the rest with the next message */
-        recorded++;
-        total->ms = manual->total[i].ms;
-        if (base) { /* before this journal: only where counting starts */
-            struct record *r = emit_record(ret, "hand-base");
-            record_add_text(r, "chain", core->site->chain[chain].key);
-            record_add_text(r, "serial", total->serial);
-            record_add_int(r, "channel", total->channel);
-            record_add_int(r, "total_ms", total->ms);
-            continue;
-        }
-        hand_moved(core, chain, total, ms, now, ret);
+        take_total(core, chain, manual, i, now, ret);
     }
-    if (recorded < HAND_RECORDS_MAX) c->has_totals = true;
+    /* With nothing to count from, that too is told: what is run later is no base. */
+    if (!c->has_totals && ret->count == 0)
+        record_add_text(emit_record(ret, "hand-base"), "chain", core->site->chain[chain].key);
+    c->has_totals = true;
     c->hand_running = manual->running;
     text_copy(c->hand_serial, sizeof c->hand_serial, manual->serial);
     c->hand_channel = manual->channel;

@@ -23,6 +23,14 @@ struct crop_target core_setpoint(const struct core *core, uint32_t tank, struct 
     return crop_setpoint(&crop.target, &t->override, &core->site->tank[tank].envelope, now.mono);
 }
 
+void core_bound_override(struct core_tank *t, const struct site_tank *config, struct now now)
+{
+    const struct mono most = mono_after(now.mono, config->override_most_ms);
+    if (t->override_for_ms > config->override_most_ms)
+        t->override_for_ms = config->override_most_ms;
+    if (t->override.ends.ms > most.ms) t->override.ends = most;
+}
+
 /* The readings themselves are shown elsewhere: this changes with the setpoints alone. */
 static bool say_holding(struct core_tank *t, const struct crop_target *set, const char *more)
 {

@@ -99,9 +99,8 @@ static void move_tank(
     to->paused = from->paused;
     to->service = from->service;
     to->override = from->override;
-    to->override_for_ms = from->override_for_ms < config->override_most_ms
-                              ? from->override_for_ms
-                              : config->override_most_ms;
+    to->override_for_ms = from->override_for_ms;
+    core_bound_override(to, config, now);
     to->zone_offset_ms = from->zone_offset_ms;
     to->not_before = from->not_before;
     to->failures = from->failures;

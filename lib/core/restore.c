@@ -67,12 +67,15 @@ static void restore_dose(struct core *core, const struct record *r, struct mono 
     struct pump_at where;
     int64_t ul = 0, run_ms = 0, ends_ms = 0, ec_milli = 0, ph_micro = 0;
     if (!find_pump(core, r, &where) || !record_int(r, "ul", &ul) || ul < 0) return;
-    (void)record_int(r, "run_ms", &run_ms);
-    (void)record_int(r, "ends_ms", &ends_ms);
     (void)record_int(r, "ec_milli", &ec_milli);
     (void)record_int(r, "ph_micro", &ph_micro);
     struct core_tank *t = &core->tank[where.tank];
     const struct site_tank *config = &core->site->tank[where.tank];
+    /* It ends no sooner than it can have run, whatever the record says of that. */
+    const int64_t needs_ms = nearest((double)ul / config->pump[where.pump].ml_per_s);
+    if (!record_int(r, "run_ms", &run_ms) || run_ms < 0) run_ms = needs_ms;
+    if (!record_int(r, "ends_ms", &ends_ms) || ends_ms < run_ms)
+        ends_ms = COMMAND_START_MS + run_ms;
     t->dose = (struct core_command){ .used = true,
         .restored = true,
         .pump = where.pump,
@@ -103,32 +106,28 @@ static void restore_identify(struct core *core, const struct record *r, struct m
     window_add(
         &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ ends, ul, 0 }, at);
     core_draw_stock(core, pump->stock, ul);
-    core->tank[where.tank].line_dirty = true;
+    core_pump_ran(core, where.tank, where.pump, ends);
 }
 
 static void restore_outcome(struct core *core, const struct record *r, struct now now)
 {
     const char *id = record_text_or_empty(r, "id");
     const struct mono at = now.mono;
-    int64_t ul = 0;
+    int64_t ul;
     bool unsure = true;
-    (void)record_int(r, "ul", &ul);
     (void)record_truth(r, "unsure", &unsure);
+    /* One without a volume tells nothing: the dose's outcome stays unknown. */
+    if (!record_int(r, "ul", &ul) || ul < 0) return;
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         struct core_tank *t = &core->tank[i];
         if (!t->dose.used || !text_same(t->dose.id, id)) continue;
         const uint32_t p = t->dose.pump;
-        const uint64_t tag = core_tag(id);
         if (!unsure || ul > t->dose.ul) {
-            (void)window_settle(&t->pump[p].window, tag, ul, unsure ? t->dose.ends : at);
-            if (ul == 0) {
-                (void)window_settle(&t->ec_rise, tag, 0, at);
-                (void)window_settle(&t->ph_move, tag, 0, at);
-            }
+            core_settle_windows(t, &t->dose, ul, unsure ? t->dose.ends : at);
             core_draw_stock(core, core->site->tank[i].pump[p].stock, ul - t->dose.ul);
         }
         t->dose.used = false;
-        if (ul <= 0) return;
+        if (ul == 0) return;
         enum law_stock stock;
         if (site_law_stock(&core->site->tank[i], p, &stock))
             law_recall_dose(&t->law, &t->model, stock,
@@ -145,12 +144,11 @@ static void restore_hand(struct core *core, const struct record *r, struct mono 
 {
     const int32_t chain = chain_named(core, record_text_or_empty(r, "chain"));
     int64_t channel = 0, total_ms = 0, ul = 0;
-    if (chain < 0 || !record_int(r, "channel", &channel) || !record_int(r, "total_ms", &total_ms))
-        return;
-    struct core_chain *c = &core->chain[chain];
-    c->has_totals = true;
+    if (chain < 0) return;
+    core->chain[chain].has_totals = true; /* counting has started, if only from nothing */
+    if (!record_int(r, "channel", &channel) || !record_int(r, "total_ms", &total_ms)) return;
     struct core_total *total =
-        core_total_of(c, record_text_or_empty(r, "serial"), (uint32_t)channel);
+        core_total_of(core, (uint32_t)chain, record_text_or_empty(r, "serial"), (uint32_t)channel);
     if (total) total->ms = total_ms;
     struct pump_at where;
     if (!counts || !record_int(r, "ul", &ul) || ul < 0 || !find_pump(core, r, &where)) return;
@@ -195,10 +193,12 @@ static void restore_setpoint(
             t->override = (struct crop_override){ 0 };
         return;
     }
+    const bool ec = text_same(what, "set-ec");
+    if (!ec && !text_same(what, "set-ph")) return;
     if (!record_real(r, "value", &value)) return;
     if (!crop_override_runs(&t->override, at)) t->override = (struct crop_override){ 0 };
     t->override.ends = mono_after(at, span_ms);
-    if (text_same(what, "set-ec")) {
+    if (ec) {
         t->override.has_ec = true;
         t->override.ec_us_cm = value;
     } else {
@@ -318,6 +318,10 @@ void core_restored(struct core *core, bool empty, struct now now, struct actions
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         struct core_tank *t = &core->tank[i];
         t->mix_owed = mono_since(now.mono, t->pumped_at) < site_mix_ms(&core->site->tank[i]);
+        core_bound_override(t, &core->site->tank[i], now);
+    }
+    for (uint32_t s = 0; s < core->site->stock_count; s++) {
+        core_draw_stock(core, s, 0); /* a bottle holds no more than it can */
     }
     core_raise_locks(core, ret);
 }

@@ -293,9 +293,8 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
 static void blocked(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     struct core_tank *t = &core->tank[tank];
-    const bool reachable = core->link_up && core->chain[tank_chain(core, tank)].has_beat;
     const bool all = t->service || t->state == TANK_INTERLOCKED;
-    if (reachable) core_stop_tank(core, tank, all, now, ret);
+    core_stop_tank(core, tank, all, now, ret);
     if (core_dose_overdue(core, tank, now)) core_settle_overdue(core, tank, now, ret);
     core_confirm_circulation(core, tank, now);
     t->plan.count = t->plan.next = 0;

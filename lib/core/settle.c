@@ -31,6 +31,20 @@ struct outcome {
     bool unsure; /* counted in full because nobody knows */
 };
 
+void core_settle_windows(
+    struct core_tank *t, const struct core_command *dose, int64_t ul, struct mono ends)
+{
+    struct dose_window *w = &t->pump[dose->pump].window;
+    const uint64_t tag = core_tag(dose->id);
+    /* A full window may have made one of two entries: then what was granted stays, and what was
+     * moved beyond it comes on top. */
+    if (!window_settle(w, tag, ul, ends) && ul > dose->ul)
+        window_add(w, (struct window_entry){ ends, ul - dose->ul, 0 }, dose->asked);
+    if (ul > 0) return;
+    window_settle(&t->ec_rise, tag, 0, ends);
+    window_settle(&t->ph_move, tag, 0, ends);
+}
+
 /* Every ledger of a dose learns what became of it. */
 static void settle_dose(
     struct core *core, uint32_t tank, const struct outcome *o, struct now now, struct actions *ret)
@@ -38,14 +52,8 @@ static void settle_dose(
     struct core_tank *t = &core->tank[tank];
     const struct site_pump *pump = &core->site->tank[tank].pump[t->dose.pump];
     const struct core_command dose = t->dose;
-    const uint64_t tag = core_tag(dose.id);
-
     if (!o->unsure || o->ul > dose.ul) { /* a pump that ran on moved more than was granted */
-        window_settle(&t->pump[dose.pump].window, tag, o->ul, o->unsure ? dose.ends : now.mono);
-        if (o->ul == 0) {
-            window_settle(&t->ec_rise, tag, 0, now.mono);
-            window_settle(&t->ph_move, tag, 0, now.mono);
-        }
+        core_settle_windows(t, &dose, o->ul, o->unsure ? dose.ends : now.mono);
         core_draw_stock(core, pump->stock, o->ul - dose.ul);
     }
     t->dose.used = false;
@@ -85,7 +93,7 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
     struct core_tank *t = &core->tank[tank];
     const struct site_pump *pump = &core->site->tank[tank].pump[t->dose.pump];
     const bool known = t->dose.heard;
-    t->dose.heard = true;
+    if (report->state != CHAIN_REFUSED) t->dose.heard = true;
     struct outcome o = { .state = chain_state_word(report->state), .ran_ms = report->ran_ms };
     o.ul = nearest((double)report->ran_ms * pump->ml_per_s);
     switch (report->state) {
@@ -97,8 +105,9 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
         return;
     case CHAIN_REFUSED:
         /* A late copy, or a stranger's garbage under this id, may be refused while the pump runs or
-         * is about to: the refusal of a dose that was accepted says nothing of it. */
-        if (known) return;
+         * is about to: the refusal of a dose that was accepted says nothing of it. Nor does that by
+         * another boot of the head, which can't know what the one before it ran. */
+        if (known || !text_same(report->boot, t->dose.boot)) return;
         o.ul = 0;
         o.ran_ms = 0;
         refused(core, tank, report, ret);

@@ -18,7 +18,6 @@ enum {
     CIRCULATION_CONFIRM_MS = 12000, /* to be seen running */
     STOP_AGAIN_MS = 3000,           /* a stop without an end is said again */
     LEDGER_WAIT_MS = 60000,         /* for a ledger that tells of a dose lost from sight */
-    HAND_RECORDS_MAX = 16,          /* hand runs taken from one message */
 };
 
 /* A command under way. */
@@ -27,8 +26,9 @@ struct core_command {
     bool restored; /* found in the journal without an outcome */
     bool heard;    /* a report or the ledger has mentioned it */
     char id[CHAIN_WORD_MAX];
-    uint32_t pump;      /* of the tank; for a dose */
-    int64_t ul, run_ms; /* ul 0 for circulation */
+    char boot[CHAIN_WORD_MAX]; /* of the head that it was sent to; "" when that isn't known */
+    uint32_t pump;             /* of the tank; for a dose */
+    int64_t ul, run_ms;        /* ul 0 for circulation */
     struct mono asked;
     struct mono ends; /* latest instant at which it can still run */
     bool running;
@@ -70,7 +70,9 @@ struct core_chain {
     uint32_t hand_channel;
     uint32_t total_count;
     struct core_total total[CHAIN_TOTALS_MAX];
-    bool has_totals;  /* a first message has set the base */
+    bool has_totals; /* a first message has set the base, in this journal */
+    char manual_boot[CHAIN_WORD_MAX];
+    int64_t manual_n; /* of the newest message */
     bool ledger_seen; /* since the link came up */
     struct mono halt_sent;
     bool resume_owed;  /* a release found the chain not ours, or unheard. Not kept over a restart:
@@ -190,7 +192,8 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
 void core_send_circulate(
     struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret);
 
-/* Stops this tank's dose at once, and its circulation too when 'all'. */
+/* Stops this tank's dose at once, and its circulation too when 'all', each where its chain can be
+ * told. */
 void core_stop_tank(
     struct core *core, uint32_t tank, bool all, struct now now, struct actions *ret);
 
@@ -238,7 +241,12 @@ void core_draw_stock(struct core *core, uint32_t stock, int64_t ul);
 void core_pump_ran(struct core *core, uint32_t tank, uint32_t pump, struct mono ended);
 
 /* The hand total of an output, made if there is none yet; NULL when there is no room. */
-struct core_total *core_total_of(struct core_chain *c, const char *serial, uint32_t channel);
+struct core_total *core_total_of(
+    struct core *core, uint32_t chain, const char *serial, uint32_t channel);
+
+/* The windows learn that a dose was 'ul' in truth, and when it ended at the latest. */
+void core_settle_windows(
+    struct core_tank *t, const struct core_command *dose, int64_t ul, struct mono ends);
 
 /* --- gate.c ----------------------------------------------------------------------------------- */
 
@@ -262,6 +270,9 @@ bool core_plan(struct core *core, uint32_t tank, struct now now);
 /* Do the pump's limits still leave this dose of the plan? A hand may have run the pump since. */
 bool core_dose_fits(
     const struct core *core, uint32_t tank, const struct core_dose *dose, struct now now);
+
+/* Nobody's override lasts longer than the configuration allows. */
+void core_bound_override(struct core_tank *t, const struct site_tank *config, struct now now);
 
 /* What the crop should have now. */
 struct crop_now core_crop_now(const struct core *core, uint32_t tank, struct now now);
