@@ -58,6 +58,9 @@ END
 command:clang clang
 file:/usr/lib/llvm-14/lib/clang/14.0.6/lib/linux/libclang_rt.fuzzer-x86_64.a|/usr/lib/llvm-14/lib/clang/14.0.6/lib/linux/libclang_rt.fuzzer-aarch64.a libclang-rt-14-dev
 END
+    coverage) cat <<'END' ;;
+command:gcovr gcovr
+END
     node) cat <<'END' ;;
 command:node nodejs
 command:npm npm

@@ -342,6 +342,14 @@ static inline const struct action *wants(enum action_kind kind)
     return NULL;
 }
 
+/* As wants, where there must be one. */
+static inline const struct action *wanted(enum action_kind kind)
+{
+    const struct action *a = wants(kind);
+    if (!a) ck_abort_msg("no action of kind %d", (int)kind);
+    return a;
+}
+
 /* The newest record of that kind, or NULL. */
 static inline const struct record *recorded(const char *kind)
 {

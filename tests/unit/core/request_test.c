@@ -29,7 +29,7 @@ START_TEST(a_tick_is_a_movement_like_any_other)
     ck_assert(tick_of(WEST, 1, 3));
     ck_assert_int_eq(b.actions.item[0].kind, ACTION_RECORD);
     ck_assert(record_is(&b.actions.item[0].record, "identify"));
-    const struct chain_command *c = &wants(ACTION_SEND)->command;
+    const struct chain_command *c = &wanted(ACTION_SEND)->command;
     ck_assert_int_eq(c->action, CHAIN_IDENTIFY);
     ck_assert(c->position == 1 && c->channel == 3 && c->run_ms == 100);
     ck_assert_str_eq(c->serial, "a1f3");
@@ -292,7 +292,7 @@ START_TEST(a_release_resumes_what_was_halted)
     ck_assert(ask_for((struct event_request){ .kind = REQUEST_HALT, .on = true }));
     ck_assert(ask_for((struct event_request){ .kind = REQUEST_HALT, .on = false }));
     ck_assert_uint_eq(count_records("resume"), 2);
-    ck_assert_int_eq(wants(ACTION_SEND)->command.action, CHAIN_RESUME);
+    ck_assert_int_eq(wanted(ACTION_SEND)->command.action, CHAIN_RESUME);
     b.record_count = 0;
     ck_assert(ask_for((struct event_request){ .kind = REQUEST_HALT, .on = false }));
     ck_assert_uint_eq(count_records("resume"), 0); /* nothing to end */
