@@ -28,6 +28,7 @@ enum {
 struct held { /* a command or claim that waits until the journal is on disk up to 'seq' */
     int64_t seq;
     struct mono since;
+    bool overtaken; /* a stop or halt for what it would start has left meanwhile: it isn't sent */
     enum action_kind kind;
     uint32_t chain;
     struct chain_command command;

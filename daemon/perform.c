@@ -110,11 +110,28 @@ static void release_one(struct daemon *d, const struct held *h)
     (void)publish_to_chain(d, h->chain, "chain/claim/set", payload);
 }
 
+static bool stops(const struct chain_command *stop, const struct chain_command *command)
+{
+    if (stop->action == CHAIN_HALT || stop->serial[0] == '\0') return true;
+    if (!text_same(stop->serial, command->serial)) return false;
+    return stop->channel == 0 || stop->channel == command->channel;
+}
+
+/* A stop leaves at once; what still waits for the disk must not start after it. */
+static void overtake(struct daemon *d, const struct action *stop)
+{
+    for (uint32_t n = 0; n < d->held_count; n++) {
+        struct held *h = &d->held[(d->held_first + n) % HELD_MAX];
+        if (h->kind == ACTION_SEND && h->chain == stop->chain && stops(&stop->command, &h->command))
+            h->overtaken = true;
+    }
+}
+
 static void release_held(struct daemon *d, int64_t synced)
 {
     for (uint32_t n = d->held_count; n > 0; n--) {
         const struct held h = d->held[d->held_first];
-        const bool late = mono_since(d->now.mono, h.since) >= HELD_LATE_MS;
+        const bool late = h.overtaken || mono_since(d->now.mono, h.since) >= HELD_LATE_MS;
         if (h.seq > synced && !late) return;
         d->held_first = (d->held_first + 1) % HELD_MAX;
         d->held_count--;
@@ -175,6 +192,7 @@ void daemon_perform(struct daemon *d)
             hold(d, a);
             break;
         case ACTION_STOP:
+            overtake(d, a);
             if (send_command(d, a->chain, &a->command) == MQTT_UNSENT)
                 log_format(LOG_WARNED, "a stop for chain %s couldn't be sent: the broker is away",
                     d->config->site.chain[a->chain].key);
