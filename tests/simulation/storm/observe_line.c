@@ -1,0 +1,89 @@
+/* I3 and I5: what a dose needs before it starts, and what the line still holds. */
+#include <string.h>
+
+#include "tests/simulation/storm/observe_inside.h"
+
+static int64_t flowed_ms(const struct line_watch *l, int64_t at_ms)
+{
+    return l->flowed_ms + (l->flows ? at_ms - l->flow_since_ms : 0);
+}
+
+static void need_readings(
+    struct observer *o, int32_t pump, const struct known_command *c, int64_t at_ms)
+{
+    static const char *const words[OBSERVE_PROBES] = { "EC", "pH", "temperature" };
+    const int tank = pump / OBSERVE_SLOTS;
+    const struct rules *rules = o->rules[c->side];
+    for (int q = 0; q < OBSERVE_PROBES; q++) {
+        const int64_t age_ms = c->left_ms - o->good_ms[c->side][tank][q];
+        if (age_ms <= rules->tank[tank].max_age_ms[q] + START_MS) continue;
+        observe_say(o, "I3", at_ms, "dose %s began; the daemon's last %s of tank %d was %lld s old",
+            c->id, words[q], tank, (long long)(age_ms / 1000));
+    }
+}
+
+static void need_flush(
+    struct observer *o, int32_t pump, const struct known_command *c, int64_t at_ms)
+{
+    const struct line_watch *l = &o->line[pump / OBSERVE_SLOTS];
+    const struct rule_pump *p = observe_pump_rule(o->rules[c->side], pump);
+    if (l->stock < 0 || !(p->apart & (1U << l->stock))) return;
+    if (l->stock_by_hand) return; /* it may not have been heard of yet */
+    const int64_t water_ms = flowed_ms(l, at_ms);
+    if (water_ms >= c->flush_ms) return;
+    observe_say(o, "I5", at_ms,
+        "stock %d of tank %d met stock %d in the line: %lld ms of water between, %lld are a flush",
+        pump % OBSERVE_SLOTS, pump / OBSERVE_SLOTS, l->stock, (long long)water_ms,
+        (long long)c->flush_ms);
+}
+
+static void need_spacing(
+    struct observer *o, int32_t pump, const struct known_command *c, int64_t at_ms)
+{
+    const struct line_watch *l = &o->line[pump / OBSERVE_SLOTS];
+    const struct rules *rules = o->rules[c->side];
+    const enum rule_purpose purpose = observe_pump_rule(rules, pump)->purpose;
+    if (purpose == RULE_FEED) return;
+    for (int s = 0; s < OBSERVE_SLOTS; s++) {
+        const struct rule_pump *other = &rules->tank[pump / OBSERVE_SLOTS].pump[s];
+        if (!other->there || other->purpose == RULE_FEED || other->purpose == purpose) continue;
+        const int64_t gap_ms = at_ms - l->ended_ms[s];
+        if (gap_ms >= c->spacing_ms) continue;
+        observe_say(o, "I5", at_ms, "acid and base %lld s apart in tank %d; %lld are configured",
+            (long long)(gap_ms / 1000), pump / OBSERVE_SLOTS, (long long)(c->spacing_ms / 1000));
+    }
+}
+
+void observe_line_begins(
+    struct observer *o, int32_t pump, const struct known_command *c, int64_t at_ms)
+{
+    if (c->sort != SORT_DOSE) return;
+    const struct line_watch *l = &o->line[pump / OBSERVE_SLOTS];
+    need_readings(o, pump, c, at_ms);
+    need_flush(o, pump, c, at_ms);
+    need_spacing(o, pump, c, at_ms);
+    if (!l->flows) observe_say(o, "I3", at_ms, "dose %s began in standing water", c->id);
+}
+
+void observe_line_ends(struct observer *o, int32_t pump, bool by_hand, int64_t at_ms)
+{
+    struct line_watch *l = &o->line[pump / OBSERVE_SLOTS];
+    l->stock = pump % OBSERVE_SLOTS;
+    l->stock_by_hand = by_hand;
+    l->stock_ms = at_ms;
+    l->flowed_ms = 0;
+    l->flow_since_ms = at_ms;
+    if (!by_hand) l->ended_ms[pump % OBSERVE_SLOTS] = at_ms;
+}
+
+void observe_line_flows(struct observer *o, const char *serial, bool flows, int64_t at_ms)
+{
+    for (int t = 0; t < OBSERVE_TANKS; t++) {
+        const struct rules *rules = o->rules[0] ? o->rules[0] : o->rules[1];
+        if (!rules || !rules->tank[t].there || strcmp(rules->tank[t].serial, serial) != 0) continue;
+        struct line_watch *l = &o->line[t];
+        l->flowed_ms = flowed_ms(l, at_ms);
+        l->flow_since_ms = at_ms;
+        l->flows = flows;
+    }
+}

@@ -1,0 +1,161 @@
+/* I1: what the pumps really moved within any hour and any day. Volume is time run by calibration,
+ * spread evenly over the run. */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "tests/simulation/storm/observe_inside.h"
+
+static const int64_t hour_ms = 3600000, day_ms = 24 * 3600000;
+
+void observe_volume_free(struct observer *o)
+{
+    for (int p = 0; p < OBSERVE_PUMPS; p++) {
+        free(o->pump[p].moved);
+    }
+}
+
+static struct moved *add_moved(struct pump_watch *w)
+{
+    if (w->count == w->room) {
+        w->room = w->room ? 2 * w->room : 64;
+        w->moved = realloc(w->moved, w->room * sizeof *w->moved);
+        if (!w->moved) abort();
+    }
+    struct moved *m = &w->moved[w->count++];
+    memset(m, 0, sizeof *m);
+    for (int s = 0; s < OBSERVE_SIDES; s++) {
+        m->heard_ms[s] = INT64_MAX;
+    }
+    return m;
+}
+
+/* The part of it within (from, to]. */
+static double part_within(const struct moved *m, int64_t from_ms, int64_t to_ms)
+{
+    if (m->to_ms <= from_ms || m->from_ms >= to_ms) return 0.0;
+    if (m->from_ms >= from_ms && m->to_ms <= to_ms) return m->ul;
+    const int64_t a = m->from_ms > from_ms ? m->from_ms : from_ms;
+    const int64_t b = m->to_ms < to_ms ? m->to_ms : to_ms;
+    return m->ul * (double)(b - a) / (double)(m->to_ms - m->from_ms);
+}
+
+/* Hands count once the commanding side has heard of them, long enough before it sent. */
+static bool counts(const struct moved *m, const struct known_command *c)
+{
+    return !m->by_hand || m->heard_ms[c->side] + TELL_MS <= c->left_ms;
+}
+
+struct window {
+    int64_t span_ms, limit_ul;
+    const char *name;
+};
+
+static void judge_at(struct observer *o, const struct pump_watch *w, const struct known_command *c,
+    const struct window *window, int64_t at_ms)
+{
+    double sum_ul = 0.0;
+    size_t entries = 0;
+    for (size_t i = w->count; i-- > w->oldest;) {
+        const struct moved *m = &w->moved[i];
+        if (m->to_ms <= at_ms - window->span_ms) break;
+        if (!counts(m, c)) continue;
+        sum_ul += part_within(m, at_ms - window->span_ms, at_ms);
+        entries++;
+    }
+    if (sum_ul <= (double)window->limit_ul + 2.0 * (double)entries) return;
+    observe_say(o, "I1", at_ms, "pump %td moved %.0f uL in %s; %lld are allowed (command %s)",
+        w - o->pump, sum_ul, window->name, (long long)window->limit_ul, c->id);
+}
+
+/* The sum is greatest at the end of a run, or where a window begins with an older run. */
+static void judge_window(struct observer *o, const struct pump_watch *w,
+    const struct known_command *c, const struct window *window)
+{
+    const struct moved *last = &w->moved[w->count - 1];
+    judge_at(o, w, c, window, last->to_ms);
+    for (size_t i = w->count - 1; i-- > w->oldest;) {
+        const int64_t at_ms = w->moved[i].from_ms + window->span_ms;
+        if (at_ms <= last->from_ms) break;
+        if (at_ms < last->to_ms) judge_at(o, w, c, window, at_ms);
+    }
+}
+
+static void judge(struct observer *o, struct pump_watch *w, const struct known_command *c)
+{
+    const int64_t now_ms = w->moved[w->count - 1].to_ms;
+    while (w->moved[w->oldest].to_ms < now_ms - 2 * day_ms) {
+        w->oldest++;
+    }
+    judge_window(o, w, c, &(struct window){ hour_ms, c->hour_ul, "an hour" });
+    judge_window(o, w, c, &(struct window){ day_ms, c->day_ul, "a day" });
+}
+
+static double rate_of(const struct observer *o, int32_t pump)
+{
+    for (int s = 0; s < OBSERVE_SIDES; s++) {
+        if (!o->rules[s]) continue;
+        const struct rule_pump *p = observe_pump_rule(o->rules[s], pump);
+        if (p->there) return p->ul_per_ms;
+    }
+    return 0.0;
+}
+
+/* What ran since the last note becomes an entry. */
+static void note(struct observer *o, int32_t pump, int64_t at_ms)
+{
+    struct pump_watch *w = &o->pump[pump];
+    if (at_ms == w->since_ms) return;
+    struct moved *m = add_moved(w);
+    m->from_ms = w->since_ms;
+    m->to_ms = at_ms;
+    m->ul = (double)(at_ms - w->since_ms) * rate_of(o, pump);
+    m->by_hand = w->by_hand;
+    if (w->by_hand) w->hand_ms += at_ms - w->since_ms;
+    m->hand_total_ms = w->hand_ms;
+    w->since_ms = at_ms;
+}
+
+void observe_volume_begins(
+    struct observer *o, int32_t pump, const struct fact_run *run, int64_t at_ms)
+{
+    struct pump_watch *w = &o->pump[pump];
+    w->runs = true;
+    w->by_hand = run->by_hand;
+    w->since_ms = at_ms;
+    (void)snprintf(w->id, sizeof w->id, "%s", run->id);
+}
+
+void observe_volume_ends(
+    struct observer *o, int32_t pump, const struct fact_run *run, int64_t at_ms)
+{
+    struct pump_watch *w = &o->pump[pump];
+    const size_t before = w->count;
+    note(o, pump, at_ms);
+    w->runs = false;
+    const struct known_command *c = run->by_hand ? NULL : observe_command_named(o, run->id);
+    if (c && w->count > before) judge(o, w, c);
+}
+
+void observe_hand_published(
+    struct observer *o, const char *serial, uint32_t channel, int64_t total_ms, int64_t at_ms)
+{
+    (void)total_ms;
+    int32_t pump = observe_pump_at(o->rules[0], serial, channel);
+    if (pump < 0) pump = observe_pump_at(o->rules[1], serial, channel);
+    if (pump >= 0 && o->pump[pump].runs && o->pump[pump].by_hand) note(o, pump, at_ms);
+}
+
+void observe_hand_heard(struct observer *o, uint32_t side, const char *serial, uint32_t channel,
+    int64_t total_ms, int64_t at_ms)
+{
+    const int32_t pump = observe_pump_at(o->rules[side], serial, channel);
+    if (pump < 0) return;
+    struct pump_watch *w = &o->pump[pump];
+    for (size_t i = w->count; i-- > w->oldest;) {
+        struct moved *m = &w->moved[i];
+        if (!m->by_hand || m->hand_total_ms > total_ms) continue;
+        if (m->heard_ms[side] != INT64_MAX) return;
+        m->heard_ms[side] = at_ms;
+    }
+}

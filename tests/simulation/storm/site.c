@@ -1,0 +1,222 @@
+/* A site as an operator would write it down, drawn from the seed. */
+#include <stdio.h>
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "tests/simulation/storm/world.h"
+
+static const char *const tank_keys[TANKS_MOST] = { "basil", "lettuce", "chard" };
+static const char *const stock_keys[SLOTS] = { "leaf-a", "leaf-b", "acid", "base" };
+static const char *const chain_keys[CHAINS_MOST] = { "west", "east" };
+
+static double between(struct prng *p, double least, double most)
+{
+    return least + (most - least) * prng_unit(p);
+}
+
+static int64_t one_of(struct prng *p, const int64_t *from, int64_t count)
+{
+    return from[prng_below(p, count)];
+}
+
+static void draw_stocks(struct site *s, const struct premises *p, struct prng *c)
+{
+    s->stock_count = p->has_base ? 4 : 3;
+    for (uint32_t i = 0; i < s->stock_count; i++) {
+        s->stock[i].key = stock_keys[i];
+        s->stock[i].bottle_ul = 5000000;
+        s->stock[i].solution.kind = i < 2 ? STOCK_NUTRIENT : i == 2 ? STOCK_ACID : STOCK_BASE;
+    }
+    s->stock[0].strength.cations_meq_ml = between(c, 0.6, 1.6);
+    s->stock[1].strength.cations_meq_ml = between(c, 0.6, 1.6);
+    s->stock[1].strength.phosphate_mmol_ml = 0.07;
+    s->stock[2].strength.acid_meq_ml = between(c, 0.2, 0.6);
+    s->stock[0].keep_apart = 2;
+    s->stock[1].keep_apart = 1;
+    if (!p->has_base) return;
+    s->stock[3].strength.acid_meq_ml = -between(c, 0.2, 0.5);
+    s->stock[3].strength.cations_meq_ml = -s->stock[3].strength.acid_meq_ml;
+    s->stock[2].keep_apart |= 8;
+    s->stock[3].keep_apart |= 4;
+}
+
+static void draw_chains(struct site *s, const struct premises *p)
+{
+    s->chain_count = p->chains;
+    for (uint32_t c = 0; c < p->chains; c++) {
+        s->chain[c] = (struct chain_config){ .key = chain_keys[c],
+            .device = chain_keys[c],
+            .supply = { .volts = 12.0, .amps = 4.0, .usable_share = 0.8 },
+            .count = p->modules[c] };
+        for (uint32_t m = 0; m < p->modules[c]; m++) {
+            struct chain_module_config *module = &s->chain[c].module[m];
+            (void)text_copy(module->serial, sizeof module->serial, p->serial[c][m]);
+            module->position = m + 1;
+            module->channels = CHANNELS;
+            module->circulation = true;
+            module->power = (struct supply_module){ .cable_ohm = 0.1,
+                .min_volts = 10.0,
+                .idle_amps = 0.05,
+                .pump_amps = 0.3,
+                .circulation_amps = 0.8 };
+        }
+    }
+}
+
+static void draw_probe(
+    struct site_tank *t, const struct premises *p, enum probe_quantity q, struct prng *c)
+{
+    t->probe[q] = (struct probe_config){ .present = true,
+        .quantity = q,
+        .unit = q == PROBE_EC   ? UNIT_US_CM
+                : q == PROBE_PH ? UNIT_PH
+                                : UNIT_DEGC,
+        .topic = "t",
+        .pointer = "",
+        .least = q == PROBE_EC   ? 10
+                 : q == PROBE_PH ? 2
+                                 : 0,
+        .most = q == PROBE_EC   ? 6000
+                : q == PROBE_PH ? 12
+                                : 50,
+        .max_age_ms = p->probe_every_ms * (2 + prng_below(c, 3)) + 10000,
+        .compensated = true,
+        .calibrated = true,
+        .stuck_after_ms = prng_below(c, 2) ? 45 * MINUTE_MS : 0 };
+    if (prng_below(c, 2)) t->probe[q].jump_most = q == PROBE_EC ? 300 : q == PROBE_PH ? 1.0 : 5.0;
+}
+
+static void draw_pump(
+    struct variant *v, uint32_t tank, uint32_t slot, const struct premises *p, struct prng *c)
+{
+    static const int64_t hours[3] = { 1, 3, 6 }, days[3] = { 1, 3, 5 };
+    const uint32_t chain = tank % p->chains, module = tank / p->chains;
+    struct site_pump *pump = &v->tank[tank].pump[slot];
+    *pump = (struct site_pump){ .stock = slot,
+        .address = { chain, module + 1, slot + 1 },
+        .serial = p->serial[chain][module],
+        .ml_per_s = between(c, 0.4, 1.6),
+        .ec_us_cm_per_ml_l = stock_ec_us_cm_per_ml_l(&v->config.site.stock[slot].strength),
+        .calibrated = true };
+    struct stock_limits *l = &pump->limits;
+    l->smallest_ul = 500;
+    l->dose_ul = nearest(1000.0 * between(c, 0.05, 0.3) * v->tank[tank].volume_l);
+    l->hour_ul = l->dose_ul * one_of(c, hours, 3);
+    l->day_ul = l->hour_ul * one_of(c, days, 3);
+}
+
+static void draw_tank(struct variant *v, uint32_t i, const struct premises *p, struct prng *c)
+{
+    struct site_tank *t = &v->tank[i];
+    const uint32_t chain = i % p->chains, module = i / p->chains;
+    t->key = t->name = tank_keys[i];
+    t->volume_l = between(c, 30, 200);
+    t->source_ec_us_cm = between(c, 100, 500);
+    t->source_alkalinity_meq_l = between(c, 0.6, 3.0);
+    t->circulation =
+        (struct site_circulation){ .address = { chain, module + 1, CHAIN_CIRCULATION_CHANNEL },
+            .serial = p->serial[chain][module],
+            .flow_l_min = t->volume_l / between(c, 3, 20),
+            .line_ml = between(c, 40, 200),
+            .flush_lines = 3 };
+    for (int q = PROBE_EC; q <= PROBE_TEMPERATURE; q++) {
+        draw_probe(t, p, (enum probe_quantity)q, c);
+    }
+    t->pump_count = v->config.site.stock_count;
+    for (uint32_t s = 0; s < t->pump_count; s++) {
+        draw_pump(v, i, s, p, c);
+    }
+    t->recipe_count = 2;
+    t->recipe[0] = (struct site_part){ 0, 1.0 };
+    t->recipe[1] = (struct site_part){ 1, 1.0 };
+    t->lowers_ph = 2;
+    t->raises_ph = p->has_base ? 3 : -1;
+    const double ec = between(c, 800, 2000), ph = between(c, 5.5, 6.3);
+    t->schedule = (struct crop_schedule){ .crop = "leaf", .count = 1, .zone = "UTC" };
+    t->schedule.stage[0] =
+        (struct crop_stage){ .name = "leaf", .from = { ec, ph }, .to = { ec, ph } };
+    t->band_ec_us_cm = 100;
+    t->band_ph = 0.2;
+    t->envelope = (struct crop_envelope){ 200, 2500, 5.0, 7.0, 5, 35 };
+    t->move = (struct move_limits){ 600000, 1000000, (1 + prng_below(c, 4)) * 30 * MINUTE_MS };
+    t->override_most_ms = 72 * HOUR_MS;
+}
+
+/* --- the same for the judge ------------------------------------------------------------------- */
+
+static void write_rule(struct rule_tank *ret, const struct site *site, const struct site_tank *t)
+{
+    ret->there = true;
+    (void)snprintf(ret->serial, sizeof ret->serial, "%s", t->circulation.serial);
+    ret->flush_ms = nearest(
+        t->circulation.line_ml * t->circulation.flush_lines / t->circulation.flow_l_min * 60.0);
+    ret->spacing_ms = t->move.acid_base_spacing_ms;
+    for (int q = 0; q < OBSERVE_PROBES; q++) {
+        ret->max_age_ms[q] = t->probe[q].max_age_ms;
+    }
+    for (uint32_t s = 0; s < t->pump_count; s++) {
+        const struct site_pump *from = &t->pump[s];
+        struct rule_pump *to = &ret->pump[from->stock];
+        to->there = true;
+        to->purpose = from->stock < 2 ? RULE_FEED : from->stock == 2 ? RULE_ACID : RULE_BASE;
+        to->apart = (uint32_t)site->stock[from->stock].keep_apart;
+        (void)snprintf(to->serial, sizeof to->serial, "%s", from->serial);
+        to->channel = from->address.channel;
+        to->ul_per_ms = from->ml_per_s;
+        to->dose_ul = from->limits.dose_ul;
+        to->hour_ul = from->limits.hour_ul;
+        to->day_ul = from->limits.day_ul;
+    }
+}
+
+static void write_rules(struct variant *v)
+{
+    memset(&v->rules, 0, sizeof v->rules);
+    for (uint32_t i = 0; i < v->config.site.tank_count; i++) {
+        write_rule(&v->rules.tank[i], &v->config.site, &v->tank[i]);
+    }
+}
+
+/* --- all of it -------------------------------------------------------------------------------- */
+
+static void draw_variant(struct variant *v, const struct premises *p, struct prng *c, int64_t at_ms)
+{
+    struct site *s = &v->config.site;
+    s->key = "tern-hall";
+    s->name = "Tern Hall school glasshouse";
+    s->digest = "";
+    s->tank_count = p->tanks;
+    s->tank = v->tank;
+    s->water_every_ms = prng_below(c, 3) == 0 ? 10 * MINUTE_MS : 0;
+    v->config.homie_domain = "homie";
+    v->config.journal_dir = "journal";
+    v->config.keep_days = 2;
+    draw_stocks(s, p, c);
+    draw_chains(s, p);
+    for (uint32_t i = 0; i < p->tanks; i++) {
+        draw_tank(v, i, p, c);
+        v->tank[i].planted = (struct civil){ at_ms - 5 * DAY_MS };
+    }
+    write_rules(v);
+}
+
+void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms)
+{
+    static const int64_t cadences[3] = { 30 * SECOND_MS, 60 * SECOND_MS, 120 * SECOND_MS };
+    static const int64_t beats[3] = { 10 * SECOND_MS, 20 * SECOND_MS, 30 * SECOND_MS };
+    struct prng c = prng_seed(seed ^ UINT64_C(0x517e));
+    memset(p, 0, sizeof *p);
+    p->tanks = 1 + (uint32_t)prng_below(&c, TANKS_MOST);
+    p->chains = p->tanks > 1 ? 1 + (uint32_t)prng_below(&c, 2) : 1;
+    p->has_base = prng_below(&c, 2) == 0;
+    p->probe_every_ms = one_of(&c, cadences, 3);
+    p->beat_ms = one_of(&c, beats, 3);
+    for (uint32_t i = 0; i < p->chains; i++) {
+        p->modules[i] = (p->tanks + p->chains - 1 - i) / p->chains;
+        for (uint32_t m = 0; m < p->modules[i]; m++) {
+            (void)snprintf(p->serial[i][m], CHAIN_WORD_MAX, "%s-%04x", i ? "e" : "w",
+                (unsigned)prng_below(&c, 65536));
+        }
+    }
+    draw_variant(&p->variant[0], p, &c, civil_ms);
+}

@@ -1,0 +1,128 @@
+/* What daemon/perform.c calls of the rest of the shell: the connection leads into the simulated
+ * broker, the log and the views lead nowhere. */
+#include <string.h>
+
+#include "daemon/log.h"
+#include "daemon/payload.h"
+#include "lib/base/text.h"
+#include "tests/simulation/storm/world.h"
+
+static enum command_sort sort_of(enum chain_action action)
+{
+    switch (action) {
+    case CHAIN_DOSE:
+        return SORT_DOSE;
+    case CHAIN_CIRCULATE:
+        return SORT_CIRCULATE;
+    case CHAIN_IDENTIFY:
+        return SORT_TICK;
+    case CHAIN_STOP:
+    case CHAIN_HALT:
+    case CHAIN_RESUME:
+        break;
+    }
+    return SORT_OTHER;
+}
+
+/* "homie/5/<device>/dose/command/set" */
+static int32_t chain_of(const struct world *w, const char *topic)
+{
+    const struct site *site = world_site(w);
+    for (uint32_t c = 0; c < site->chain_count; c++) {
+        const char *at = strstr(topic, site->chain[c].device);
+        if (at && at[strlen(site->chain[c].device)] == '/') return (int32_t)c;
+    }
+    return -1;
+}
+
+static void send_command(struct mqtt *m, uint32_t chain, struct payload payload)
+{
+    struct chain_command command;
+    struct problem problem;
+    if (payload_read_command(&command, payload, &problem) != ERR_NONE) {
+        observe_breach(m->world->observer, "I14", m->world->t_ms, problem.text);
+        return;
+    }
+    const struct fact_command fact = { .sort = sort_of(command.action),
+        .id = command.id,
+        .serial = command.serial,
+        .channel = command.channel,
+        .run_ms = command.run_ms };
+    observe_command(m->world->observer, m->board, &fact, m->world->t_ms);
+    world_mark_text(m->world, command.id);
+    net_command(m->world, chain, &command);
+}
+
+enum mqtt_result mqtt_publish(struct mqtt *m, const struct mqtt_publish *p)
+{
+    const int32_t chain = chain_of(m->world, p->topic);
+    const struct payload payload = { p->payload, p->length };
+    struct chain_claim claim;
+    struct problem problem;
+    if (!m->up) return MQTT_UNSENT;
+    if (chain < 0) return MQTT_SENT;
+    if (strstr(p->topic, "/dose/command/set"))
+        send_command(m, (uint32_t)chain, payload);
+    else if (payload_read_claim(&claim, payload, &problem) == ERR_NONE)
+        net_claim(m->world, (uint32_t)chain, &claim);
+    return MQTT_SENT;
+}
+
+/* As the site, or as one that stands by: the connection is made anew. */
+enum err daemon_connect(struct daemon *d, struct problem *problem)
+{
+    (void)problem;
+    d->link_up = false;
+    d->mqtt->up = false;
+    d->mqtt->number++;
+    d->mqtt->try_ms = d->mqtt->world->t_ms + 200;
+    return ERR_NONE;
+}
+
+static const struct world *talking;
+
+void shell_talks_in(const struct world *w)
+{
+    talking = w;
+}
+
+void log_line(enum log_level level, const char *text)
+{
+    (void)level;
+    if (talking) world_say(talking, "%s", text);
+}
+
+void log_format(enum log_level level, const char *format, ...)
+{
+    (void)level;
+    (void)format;
+}
+
+void told_record(const struct record *record)
+{
+    (void)record;
+}
+
+void homie_entry(struct homie *h, struct mqtt *m, const char *line, const struct link_tip *tip)
+{
+    (void)h;
+    (void)m;
+    (void)line;
+    (void)tip;
+}
+
+void homie_warn(struct homie *h, struct mqtt *m, const char *text)
+{
+    (void)h;
+    (void)m;
+    (void)text;
+}
+
+void door_answer(struct door *d, uint64_t ticket, bool ok, const char *reason, const char *text)
+{
+    (void)d;
+    (void)ticket;
+    (void)ok;
+    (void)reason;
+    (void)text;
+}

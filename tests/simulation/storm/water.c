@@ -1,0 +1,66 @@
+/* Tanks, and what the pumps bring there. The water stands still until somebody asks. */
+#include <string.h>
+
+#include "tests/simulation/storm/world.h"
+
+enum { STEP_MS = 60000 };
+
+static void init_water(struct world *w, uint32_t i)
+{
+    const struct site *site = world_site(w);
+    const struct site_tank *t = &site->tank[i];
+    struct prng c = prng_seed(w->options.seed * 31 + i);
+    struct basin *water = &w->water[i];
+    memset(water, 0, sizeof *water);
+    const struct plant_tank_config config = { .volume_l = t->volume_l,
+        .near_share = 0.2 + 0.3 * prng_unit(&c),
+        .flow_l_min = t->circulation.flow_l_min,
+        .mixing_factor = 0.3 + 0.7 * prng_unit(&c),
+        .degc = 18 + 6 * prng_unit(&c),
+        .co2_ppm = 420,
+        .drink_share_per_day = 0.02 + 0.06 * prng_unit(&c),
+        .uptake_meq_per_l = 10 + 20 * prng_unit(&c),
+        .alkali_meq_l_day = 0.01 + 0.1 * prng_unit(&c),
+        .float_valve = true,
+        .source = plant_source(t->source_ec_us_cm, t->source_alkalinity_meq_l, 20, 420) };
+    plant_tank_init(&water->tank, &config);
+    for (uint32_t p = 0; p < t->pump_count; p++) {
+        const struct stock_strength *s = &site->stock[t->pump[p].stock].strength;
+        water->stock[p] = (struct plant_dose){ .cations_meq = s->cations_meq_ml,
+            .alkalinity_meq = -s->acid_meq_ml,
+            .phosphate_mmol = s->phosphate_mmol_ml };
+        water->rate[p] = t->pump[p].ml_per_s * (0.9 + 0.2 * prng_unit(&c));
+    }
+}
+
+void waters_init(struct world *w)
+{
+    for (uint32_t i = 0; i < w->premises.tanks; i++) {
+        init_water(w, i);
+    }
+}
+
+void water_catch_up(struct world *w, uint32_t tank)
+{
+    struct basin *water = &w->water[tank];
+    while (water->at_ms < w->t_ms) {
+        int64_t span_ms = w->t_ms - water->at_ms;
+        if (span_ms > STEP_MS) span_ms = STEP_MS;
+        plant_tank_step(&water->tank, (double)span_ms / 1000.0, water->flows, 1.0);
+        water->at_ms += span_ms;
+    }
+}
+
+void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms)
+{
+    struct basin *water = &w->water[tank];
+    if (slot >= world_site(w)->tank[tank].pump_count) return;
+    water_catch_up(w, tank);
+    plant_tank_dose(&water->tank, &water->stock[slot], (double)ran_ms / 1000.0 * water->rate[slot]);
+}
+
+void water_flow(struct world *w, uint32_t tank, bool flows)
+{
+    water_catch_up(w, tank);
+    w->water[tank].flows = flows;
+}

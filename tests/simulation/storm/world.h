@@ -1,0 +1,272 @@
+/* A whole site in memory, on a clock of its own: real cores behind the daemon's own way from core
+ * to disk to broker, a virtual head for each chain, simulated water, and everything between them
+ * that can fail. One seed is one world: the same seed and the same options give the same bits.
+ *
+ * It jumps from one instant at which something happens to the next. 't_ms' is the world's own time;
+ * no clock of any part need agree with it. */
+#ifndef DOSEWRIGHT_TESTS_STORM_WORLD_H
+#define DOSEWRIGHT_TESTS_STORM_WORLD_H
+
+#include "daemon/daemon.h"
+#include "lib/plant/head.h"
+#include "lib/plant/tank.h"
+#include "tests/simulation/storm/faults.h"
+#include "tests/simulation/storm/observe.h"
+#include "tests/simulation/storm/store.h"
+
+enum {
+    TANKS_MOST = OBSERVE_TANKS,
+    SLOTS = OBSERVE_SLOTS, /* of a tank: two parts of a recipe, acid, base */
+    CHAINS_MOST = 2,
+    BOARDS = OBSERVE_SIDES,
+    MODULES_MOST = 4, /* of a chain */
+    CHANNELS = 4,     /* pumps of a module */
+    VARIANTS = 1,     /* configurations that a site may come to have */
+    LETTERS_MOST = 512,
+};
+
+struct world;
+
+/* --- site.c: what an operator wrote down --------------------------------------------------------
+ */
+
+struct variant {
+    struct config config;
+    struct site_tank tank[TANKS_MOST];
+    struct rules rules;
+};
+
+struct premises {
+    uint32_t tanks, chains, modules[CHAINS_MOST];
+    char serial[CHAINS_MOST][MODULES_MOST][CHAIN_WORD_MAX];
+    bool has_base;
+    int64_t probe_every_ms, beat_ms;
+    struct variant variant[VARIANTS];
+};
+
+void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms);
+
+/* --- net.c: the broker and the ways to it -------------------------------------------------------
+ */
+
+enum letter_kind {
+    LETTER_EVENT,   /* to a daemon */
+    LETTER_COMMAND, /* to a head */
+    LETTER_CLAIM,
+};
+
+struct letter {
+    int64_t at_ms;
+    uint64_t order; /* among those of one instant */
+    enum letter_kind kind;
+    uint32_t to;     /* board or chain */
+    uint32_t number; /* of the connection that it was sent to */
+    union {
+        struct event *event;
+        struct chain_command command;
+        struct chain_claim claim;
+    };
+};
+
+struct net {
+    struct prng chance;
+    uint64_t order;
+    uint32_t count;
+    struct letter *heap[LETTERS_MOST]; /* soonest first */
+    uint32_t free_count;
+    struct event *free_event[LETTERS_MOST];
+    int64_t last_ms[BOARDS][CHAINS_MOST + 1]; /* what is sent later arrives later */
+    int64_t last_down_ms[CHAINS_MOST];
+    struct { /* what the broker keeps of each chain */
+        bool has_state, ready, has_roll, has_claim, has_ledger, has_manual;
+        struct chain_roll roll;
+        struct chain_claim claim;
+        struct chain_ledger ledger;
+        struct chain_manual manual;
+    } kept[CHAINS_MOST];
+};
+
+void net_init(struct net *n, uint64_t seed);
+void net_done(struct net *n);
+int64_t net_due(const struct net *n);
+void net_turn(struct world *w); /* delivers what has arrived */
+
+/* To a daemon: 'from' is the chain, or CHAINS_MOST for all else. The event is copied as far as its
+ * kind goes. */
+void net_tell(struct world *w, uint32_t board, uint32_t from, const struct event *event);
+
+/* From a daemon to a head. */
+void net_command(struct world *w, uint32_t chain, const struct chain_command *command);
+void net_claim(struct world *w, uint32_t chain, const struct chain_claim *claim);
+
+/* A head publishes, to all who listen; the broker keeps it. */
+void net_publish(struct world *w, uint32_t chain, const struct event *event);
+
+/* A daemon has subscribed: what the broker keeps comes at once. */
+void net_subscribed(struct world *w, uint32_t board);
+
+/* --- chain.c: heads and modules -----------------------------------------------------------------
+ */
+
+struct output_watch {
+    bool runs, by_hand;
+    char id[CHAIN_WORD_MAX];
+    char serial[CHAIN_WORD_MAX];
+    int64_t total_ms, hand_ms; /* of the head's, as poured so far */
+};
+
+struct chain_side {
+    struct head head;
+    int64_t zero_ms; /* its up_ms was 0 */
+    int64_t beat_due_ms;
+    uint32_t boots;
+    bool latched;
+    struct output_watch seen[MODULES_MOST][CHANNELS + 1];
+};
+
+void chains_init(struct world *w);
+int64_t chains_due(const struct world *w);
+void chains_turn(struct world *w);
+void chain_command(struct world *w, uint32_t chain, const struct chain_command *command);
+void chain_claim(struct world *w, uint32_t chain, const struct chain_claim *claim);
+void chain_reboot(struct world *w, uint32_t chain);
+
+/* --- water.c: tanks, bottles, lines -------------------------------------------------------------
+ */
+
+struct basin {
+    struct plant_tank tank;
+    int64_t at_ms; /* it stands there */
+    bool flows;
+    struct plant_dose stock[SLOTS];
+    double rate[SLOTS]; /* of the pumps in truth, mL/s */
+};
+
+void waters_init(struct world *w);
+void water_catch_up(struct world *w, uint32_t tank);
+void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms);
+void water_flow(struct world *w, uint32_t tank, bool flows);
+
+/* --- probes.c -----------------------------------------------------------------------------------
+ */
+
+struct probes {
+    struct prng chance;
+    int64_t due_ms[TANKS_MOST];
+};
+
+void probes_init(struct world *w);
+int64_t probes_due(const struct world *w);
+void probes_turn(struct world *w);
+
+/* --- board.c: a daemon on its board -------------------------------------------------------------
+ */
+
+struct mqtt { /* what the shell takes for its connection */
+    struct world *world;
+    uint32_t board;
+    bool up;
+    uint32_t number;
+    int64_t try_ms; /* INT64_MAX: nothing to try */
+};
+
+struct board {
+    struct world *world;
+    uint32_t index;
+    bool there, alive;
+    struct daemon daemon;
+    struct mqtt mqtt;
+    struct store *store;
+    int64_t sync_ms;  /* the sync that was asked for ends; INT64_MAX: none */
+    int64_t start_ms; /* it is started then; INT64_MAX: it isn't to be */
+    uint32_t starts, boots;
+    char boot[40];
+    int64_t booted_ms; /* in the world's time: its monotonic clock's zero */
+    int64_t civil_ms;  /* to add to the world's time */
+    enum clock_trust trust;
+    struct prng chance;
+};
+
+void boards_init(struct world *w);
+void boards_done(struct world *w);
+int64_t boards_due(const struct world *w);
+void boards_turn(struct world *w);
+void board_hear(struct world *w, uint32_t board, const struct event *event);
+void board_ask(struct world *w, uint32_t board, const struct event_request *request);
+
+/* The process dies; the whole board does. It starts again after so long. */
+void board_kill(struct world *w, uint32_t board, int64_t down_ms);
+void board_power_cut(struct world *w, uint32_t board, int64_t down_ms);
+
+/* --- stubs.c: whose log it is ------------------------------------------------------------------
+ */
+
+void shell_talks_in(const struct world *w);
+
+/* --- people.c -----------------------------------------------------------------------------------
+ */
+
+struct people {
+    struct prng chance;
+    int64_t release_ms; /* INT64_MAX: nothing is halted */
+};
+
+void people_init(struct world *w);
+int64_t people_due(const struct world *w);
+void people_turn(struct world *w);
+void people_halt(struct world *w);
+
+/* --- strike.c -----------------------------------------------------------------------------------
+ */
+
+/* One fault strikes; and all of them end. */
+void world_strike(struct world *w, enum fault fault);
+void world_heal(struct world *w);
+
+/* --- world.c ------------------------------------------------------------------------------------
+ */
+
+struct world_options {
+    uint64_t seed;
+    int64_t span_ms;
+    struct fault_wish wish;
+    bool talks;
+};
+
+struct world {
+    struct world_options options;
+    int64_t t_ms, heal_ms;
+    bool healed;
+    struct premises premises;
+    struct weather weather;
+    struct net net;
+    struct chain_side chain[CHAINS_MOST];
+    struct basin water[TANKS_MOST];
+    struct probes probes;
+    struct board board[BOARDS];
+    struct people people;
+    struct observer *observer;
+    uint64_t trace;
+    uint64_t doses; /* that really ran */
+};
+
+struct verdict {
+    uint32_t breaches;
+    struct breach first;
+    uint64_t trace, doses;
+    uint64_t fires[FAULT_COUNT];
+};
+
+/* Makes a world, lets it live, looks it over and takes it apart. */
+void world_live(const struct world_options *options, struct verdict *ret);
+
+/* The configuration of the site in its first form. */
+const struct site *world_site(const struct world *w);
+
+/* One more thing that the trace must repeat; one line when the world talks. */
+void world_mark(struct world *w, uint64_t number);
+void world_mark_text(struct world *w, const char *text);
+void world_say(const struct world *w, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+
+#endif
