@@ -49,4 +49,15 @@ void fuzz_take(const char *source);
 /* The site that most targets know: tests/fuzz/site.yaml, read once and kept. */
 const struct config *fuzz_site(void);
 
+/* The site 'site' of tests/fuzz/site with the input as its file 'name' ("site/crop.yaml"), loaded
+ * whole twice; NULL when it was refused. What is held of every configuration is held of this one.
+ * The caller frees it. */
+struct config *fuzz_load(const char *site, const char *name, const uint8_t *data, size_t size);
+
+/* Gives a record that was written without header and hash ({"kind":"flushed","tank":"bench"}) both,
+ * as the next one of a chain, into 'line' with its line feed; false when it is no record. */
+struct link_tip;
+struct text;
+bool fuzz_seal(struct link_tip *tip, const char *bytes, size_t length, struct text *line);
+
 #endif
