@@ -75,26 +75,108 @@ static void add_farthest(struct supply_load *load, const struct site_tank *tank,
     if (farthest > 0) load[farthest - 1].pumps++;
 }
 
-void check_derive_load(struct check_load *ret, const struct site *site, uint32_t chain,
-    enum check_state state, uint32_t tank)
-{
-    const struct chain_config *config = &site->chain[chain];
+/* A chain as the formulas of lib/chain/supply.h want it. */
+struct wired {
+    const struct supply *supply;
     struct supply_module module[CHAIN_MODULES_MAX];
     struct supply_load load[CHAIN_MODULES_MAX];
-    memset(load, 0, sizeof load);
+    uint32_t count;
+};
+
+static void wire(struct wired *ret, const struct site *site, uint32_t chain, enum check_state state,
+    uint32_t tank)
+{
+    const struct chain_config *config = &site->chain[chain];
+    *ret = (struct wired){ .supply = &config->supply, .count = config->count };
     for (uint32_t i = 0; i < site->tank_count && state != CHECK_OFF; i++) {
         const struct site_circulation *c = &site->tank[i].circulation;
         const bool runs = state == CHECK_ALL_TANKS || i == tank;
         const bool flows = runs || c->when == CIRCULATE_ALWAYS;
-        if (flows && c->address.chain == chain) load[c->address.position - 1].circulation = true;
-        if (runs) add_farthest(load, &site->tank[i], chain);
+        if (flows && c->address.chain == chain)
+            ret->load[c->address.position - 1].circulation = true;
+        if (runs) add_farthest(ret->load, &site->tank[i], chain);
     }
     for (uint32_t m = 0; m < config->count; m++) {
-        module[m] = config->module[m].power;
+        ret->module[m] = config->module[m].power;
     }
-    *ret = (struct check_load){ .amps = supply_amps(module, load, config->count),
-        .allowed = supply_allows(&config->supply, module, load, config->count) };
-    for (uint32_t m = 0; m < config->count; m++) {
-        ret->volts[m] = supply_volts_at(&config->supply, module, load, config->count, m);
+}
+
+static void measure(struct check_load *ret, const struct wired *w)
+{
+    *ret = (struct check_load){ .amps = supply_amps(w->module, w->load, w->count),
+        .allowed = supply_allows(w->supply, w->module, w->load, w->count) };
+    for (uint32_t m = 0; m < w->count; m++) {
+        ret->volts[m] = supply_volts_at(w->supply, w->module, w->load, w->count, m);
+    }
+}
+
+void check_derive_load(struct check_load *ret, const struct site *site, uint32_t chain,
+    enum check_state state, uint32_t tank)
+{
+    struct wired w;
+    wire(&w, site, chain, state, tank);
+    measure(ret, &w);
+}
+
+/* --- what is left of a supply ------------------------------------------------------------------
+ */
+
+static double least_to_spare(const struct check_load *load, const struct wired *w)
+{
+    double least = 1e9;
+    for (uint32_t m = 0; m < w->count; m++) {
+        least = fmin(least, load->volts[m] - w->module[m].min_volts);
+    }
+    return least;
+}
+
+/* Whichever motor of those that run is started last: circulation, or the pump. */
+static void worst_start(struct check_spare *ret, const struct wired *running)
+{
+    measure(&ret->start, running);
+    double least = least_to_spare(&ret->start, running);
+    const double more = fmax(0.0, running->supply->start_factor - 1.0);
+    for (uint32_t m = 0; m < running->count; m++) {
+        const struct supply_module *module = &running->module[m];
+        struct wired w = *running;
+        struct check_load load;
+        if (w.load[m].circulation) w.load[m].surge_amps = more * module->circulation_amps;
+        if (w.load[m].pumps > 0)
+            w.load[m].surge_amps = fmax(w.load[m].surge_amps, more * module->pump_amps);
+        measure(&load, &w);
+        if (least_to_spare(&load, &w) >= least) continue;
+        least = least_to_spare(&load, &w);
+        ret->start = load;
+    }
+    ret->dips = least < 0.0;
+}
+
+static uint32_t heaviest_tank(const struct site *site, uint32_t chain)
+{
+    uint32_t heaviest = UINT32_MAX;
+    double most = -1.0;
+    for (uint32_t i = 0; i < site->tank_count; i++) {
+        struct check_load load;
+        if (!check_on_chain(&site->tank[i], chain)) continue;
+        check_derive_load(&load, site, chain, CHECK_ONE_TANK, i);
+        if (load.amps > most) heaviest = i;
+        most = fmax(most, load.amps);
+    }
+    return heaviest;
+}
+
+void check_derive_spare(struct check_spare *ret, const struct site *site, uint32_t chain)
+{
+    struct wired w;
+    wire(&w, site, chain, CHECK_ONE_TANK, heaviest_tank(site, chain));
+    worst_start(ret, &w);
+    for (uint32_t m = 0; m < w.count; m++) {
+        ret->longer_m[m] = supply_spare_m(w.supply, w.module, w.load, w.count, m);
+    }
+    for (uint32_t m = 0; m < w.count; m++) {
+        w.load[m].pumps = 0;
+    }
+    for (uint32_t m = 0; m < w.count; m++) {
+        ret->pumps[m] = supply_pumps_most(w.supply, w.module, w.load, w.count, m);
     }
 }

@@ -52,6 +52,16 @@ enum check_state { CHECK_OFF, CHECK_ONE_TANK, CHECK_ALL_TANKS };
 void check_derive_load(struct check_load *ret, const struct site *site, uint32_t chain,
     enum check_state state, uint32_t tank);
 
+/* What a chain has left, with the tank that draws most circulating. */
+struct check_spare {
+    struct check_load start;            /* as the motor starts that does most to the volts */
+    bool dips;                          /* a module falls below its volts in that moment */
+    uint32_t pumps[CHAIN_MODULES_MAX];  /* how many may run at once, all of them on that module */
+    double longer_m[CHAIN_MODULES_MAX]; /* of the link that feeds the module, one pump running */
+};
+
+void check_derive_spare(struct check_spare *ret, const struct site *site, uint32_t chain);
+
 /* Has the tank anything on this chain? */
 bool check_on_chain(const struct site_tank *tank, uint32_t chain);
 

@@ -38,6 +38,21 @@ static void add_load(
     }
 }
 
+static void add_spare(cJSON *to, const struct site *site, uint32_t c)
+{
+    const struct chain_config *chain = &site->chain[c];
+    struct check_spare spare;
+    check_derive_spare(&spare, site, c);
+    spare.start.allowed = !spare.dips;
+    add_load(to, "start", chain, &spare.start);
+    cJSON *pumps = cJSON_AddObjectToObject(to, "pumps_at_once");
+    cJSON *longer = cJSON_AddObjectToObject(to, "link_longer_m");
+    for (uint32_t m = 0; m < chain->count; m++) {
+        add_number(pumps, chain->module[m].serial, spare.pumps[m]);
+        add_number(longer, chain->module[m].serial, spare.longer_m[m]);
+    }
+}
+
 static void add_chain(cJSON *to, const struct site *site, uint32_t c)
 {
     const struct chain_config *chain = &site->chain[c];
@@ -54,6 +69,7 @@ static void add_chain(cJSON *to, const struct site *site, uint32_t c)
     }
     check_derive_load(&load, site, c, CHECK_ALL_TANKS, UINT32_MAX);
     add_load(object, "all", chain, &load);
+    add_spare(object, site, c);
 }
 
 static void add_pump(

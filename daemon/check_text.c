@@ -60,6 +60,37 @@ static void print_tank_loads(FILE *out, const struct site *site, uint32_t c, uin
         print_load(out, &site->chain[c], "the tank that draws most, one pump", &worst);
 }
 
+/* Metres that a link may still grow; from here on nobody asks. */
+enum { LONGER_SHOWN_M = 100 };
+
+static void print_spare(FILE *out, const struct site *site, uint32_t c)
+{
+    const struct chain_config *chain = &site->chain[c];
+    struct check_spare spare;
+    check_derive_spare(&spare, site, c);
+    fprintf(out, "  %-38.38s %6.2f", "as a motor starts, at worst", spare.start.amps);
+    for (uint32_t m = 0; m < chain->count; m++) {
+        fprintf(out, "  %9.2f", spare.start.volts[m]);
+    }
+    fprintf(out, "%s\n  %-45s", spare.dips ? "  below the least for a moment" : "",
+        "pumps at once beside circulation");
+    for (uint32_t m = 0; m < chain->count; m++) {
+        fprintf(out, "  %9u", spare.pumps[m]);
+    }
+    fprintf(out, "\n  %-45s", "its link may be longer by, m");
+    for (uint32_t m = 0; m < chain->count; m++) {
+        if (spare.longer_m[m] >= LONGER_SHOWN_M)
+            fprintf(out, "  %9s", "any");
+        else
+            fprintf(out, "  %9.1f", spare.longer_m[m]);
+    }
+    fprintf(out, "\n");
+    if (spare.dips)
+        fprintf(out, "  A module that falls below its volts may restart: use thicker or shorter "
+                     "cable, or put a "
+                     "capacitor\n  of 1000 to 2200 uF beside it (common practice).\n");
+}
+
 static void print_chain(FILE *out, const struct site *site, uint32_t c)
 {
     const struct chain_config *chain = &site->chain[c];
@@ -88,6 +119,7 @@ static void print_chain(FILE *out, const struct site *site, uint32_t c)
         fprintf(out, "  %9.2f", chain->module[m].power.min_volts);
     }
     fprintf(out, "\n");
+    print_spare(out, site, c);
 }
 
 /* --- tanks -------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ struct draft_site {
 
 struct draft_chain {
     const char *device;
-    double volts, amps, usable_percent;
+    double volts, amps, usable_percent, start_factor;
 };
 
 struct draft_module {

@@ -86,6 +86,10 @@ static const struct schema_row supply_rows[] = {
         "Its rating." },
     { "usable_percent", SCHEMA_REAL, "%", 10, 100, 0, "80", CHAIN(usable_percent), NULL, NULL,
         "How much of the rating may be planned." },
+    { "start_factor", SCHEMA_REAL, NULL, 1, 12, 0, "5", CHAIN(start_factor), NULL, NULL,
+        "How many times its running current a motor draws for the moment in which it starts; "
+        "'check' "
+        "shows what that does to the volts, and no two motors of a chain are started at once." },
 };
 static const struct schema_table supply_table = { "chains.<chain>.supply",
     "The supply that feeds the whole chain.", supply_rows, COUNT(supply_rows), NULL };

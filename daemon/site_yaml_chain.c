@@ -36,7 +36,9 @@ static void read_module(struct loader *l, struct chain_config *chain, const stru
     text_copy(module->serial, sizeof module->serial, draft.serial);
     module->position = (uint32_t)draft.position;
     module->power = draft.power;
-    if (draft.awg > 0) module->power.cable_ohm = supply_cable_ohm((int)draft.awg, draft.length_m);
+    if (draft.awg <= 0) return;
+    module->power.cable_ohm = supply_cable_ohm((int)draft.awg, draft.length_m);
+    module->power.cable_ohm_per_m = supply_cable_ohm((int)draft.awg, 1.0);
 }
 
 static void read_modules(struct loader *l, struct chain_config *chain, const struct tree_node *list)
@@ -70,7 +72,10 @@ static void read_chain(struct loader *l, const struct tree_node *node)
     schema_read(&l->reader, &schema_chain, node, &draft);
     chain->key = load_keep(l, node->key);
     chain->device = draft.device ? draft.device : chain->key;
-    chain->supply = (struct supply){ draft.volts, draft.amps, draft.usable_percent / 100.0 };
+    chain->supply = (struct supply){ .volts = draft.volts,
+        .amps = draft.amps,
+        .usable_share = draft.usable_percent / 100.0,
+        .start_factor = draft.start_factor };
     const struct tree_node *modules = tree_get(node, "modules");
     if (modules && modules->kind == TREE_LIST) read_modules(l, chain, modules);
 }

@@ -1,5 +1,7 @@
 #include "lib/chain/supply.h"
 
+#include <string.h>
+
 #include "lib/base/invariant.h"
 #include "lib/chain/message.h"
 
@@ -33,7 +35,7 @@ static int64_t micro(double value)
 static int64_t module_ua(const struct supply_module *m, const struct supply_load *load)
 {
     return micro(m->idle_amps) + (int64_t)load->pumps * micro(m->pump_amps) +
-           (load->circulation ? micro(m->circulation_amps) : 0);
+           (load->circulation ? micro(m->circulation_amps) : 0) + micro(load->surge_amps);
 }
 
 /* Drawn by the modules from 'first' on: what the link in front of 'first' carries. */
@@ -74,4 +76,34 @@ bool supply_allows(const struct supply *supply, const struct supply_module *modu
         if (micro(volts) < micro(module[m].min_volts)) return false;
     }
     return true;
+}
+
+uint32_t supply_pumps_most(const struct supply *supply, const struct supply_module *module,
+    const struct supply_load *load, uint32_t count, uint32_t which)
+{
+    INVARIANT(which < count && count <= CHAIN_MODULES_MAX);
+    struct supply_load more[CHAIN_MODULES_MAX];
+    memcpy(more, load, count * sizeof *more);
+    for (uint32_t pumps = 0; pumps < SUPPLY_PUMPS_MOST; pumps++) {
+        more[which].pumps++;
+        if (!supply_allows(supply, module, more, count)) return pumps;
+    }
+    return SUPPLY_PUMPS_MOST;
+}
+
+/* A longer link takes the same volts from every module behind it: the one with least to spare
+ * decides. */
+double supply_spare_m(const struct supply *supply, const struct supply_module *module,
+    const struct supply_load *load, uint32_t count, uint32_t which)
+{
+    INVARIANT(which < count);
+    const double per_m =
+        module[which].cable_ohm_per_m * ((double)link_ua(module, load, count, which) / 1e6);
+    if (!(per_m > 0.0)) return SUPPLY_METRES_MOST;
+    double spare_m = SUPPLY_METRES_MOST;
+    for (uint32_t m = which; m < count; m++) {
+        const double volts = supply_volts_at(supply, module, load, count, m) - module[m].min_volts;
+        if (volts / per_m < spare_m) spare_m = volts / per_m;
+    }
+    return spare_m;
 }

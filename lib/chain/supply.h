@@ -8,14 +8,18 @@
 
 #include "lib/base/units.h"
 
+enum { SUPPLY_PUMPS_MOST = 64, SUPPLY_METRES_MOST = 1000 };
+
 struct supply {
     double volts;        /* nominal, > 0 */
     double amps;         /* rating, > 0 */
     double usable_share; /* 0 to 1: what of the rating may be planned */
+    double start_factor; /* how many times its running current a motor draws as it starts, >= 1 */
 };
 
 struct supply_module {
     double cable_ohm;        /* both conductors of the link from the former module or the supply */
+    double cable_ohm_per_m;  /* of that cable; 0: not known */
     double min_volts;        /* below this it must not be planned */
     double idle_amps;        /* >= 0 */
     double pump_amps;        /* each running pump */
@@ -26,6 +30,7 @@ struct supply_module {
 struct supply_load {
     uint32_t pumps;
     bool circulation;
+    double surge_amps; /* beside that, for the moment in which a motor starts; >= 0 */
 };
 
 /* Ohms of both conductors of a link. gauge 10 to 30, length 0 to 100 m. */
@@ -42,5 +47,16 @@ double supply_volts_at(const struct supply *supply, const struct supply_module *
 /* Within the usable share, and every module at or above its minimum? */
 bool supply_allows(const struct supply *supply, const struct supply_module *module,
     const struct supply_load *load, uint32_t count);
+
+/* How many pumps may run on module 'which' beside 'load', all others as they are: 0 to
+ * SUPPLY_PUMPS_MOST. */
+uint32_t supply_pumps_most(const struct supply *supply, const struct supply_module *module,
+    const struct supply_load *load, uint32_t count, uint32_t which);
+
+/* By how many metres the link in front of module 'which' may still grow, with the same cable and
+ * all else as it is, before a module falls below its volts; < 0: it is too long by so much already.
+ * SUPPLY_METRES_MOST when it carries nothing or its cable isn't known. */
+double supply_spare_m(const struct supply *supply, const struct supply_module *module,
+    const struct supply_load *load, uint32_t count, uint32_t which);
 
 #endif

@@ -103,7 +103,7 @@ START_TEST(eighty_per_cent_of_the_rating_is_enough_and_no_less)
         module[m] =
             (struct supply_module){ .idle_amps = 0.06, .pump_amps = 0.5, .circulation_amps = 1.5 };
     }
-    const struct supply_load one[4] = { { 1, true } }, four[4] = { { 4, true } };
+    const struct supply_load one[4] = { { 1, true, 0 } }, four[4] = { { 4, true, 0 } };
     ck_assert_double_eq(supply_amps(module, one, 4), 2.24);
     ck_assert_double_eq(supply_amps(module, four, 4), 3.74);
     struct supply supply = { .volts = 12.0, .amps = 2.8, .usable_share = 0.8 };

@@ -44,12 +44,12 @@ START_TEST(each_link_carries_what_lies_behind_it)
         { .cable_ohm = 0.2, .idle_amps = 0.0, .pump_amps = 1.0 },
         { .cable_ohm = 0.4, .idle_amps = 0.0, .pump_amps = 1.0 },
     };
-    const struct supply_load load[3] = { { 1, false }, { 2, false }, { 4, false } };
+    const struct supply_load load[3] = { { 1, false, 0 }, { 2, false, 0 }, { 4, false, 0 } };
     ck_assert_double_eq_tol(supply_volts_at(&supply, module, load, 3, 0), 12 - 0.7, 1e-12);
     ck_assert_double_eq_tol(supply_volts_at(&supply, module, load, 3, 1), 11.3 - 1.2, 1e-12);
     ck_assert_double_eq_tol(supply_volts_at(&supply, module, load, 3, 2), 10.1 - 1.6, 1e-12);
     /* the last one alone: its current passes all three */
-    const struct supply_load last[3] = { { 0, false }, { 0, false }, { 1, false } };
+    const struct supply_load last[3] = { { 0, false, 0 }, { 0, false, 0 }, { 1, false, 0 } };
     ck_assert_double_eq_tol(supply_volts_at(&supply, module, last, 3, 2), 12 - 0.7, 1e-12);
 }
 END_TEST
@@ -65,8 +65,8 @@ START_TEST(who_draws_and_who_is_looked_at_can_be_exchanged)
     }
     for (uint32_t a = 0; a < CHAIN_MODULES_MAX; a++) {
         for (uint32_t b = 0; b < CHAIN_MODULES_MAX; b++) {
-            struct supply_load only_a[CHAIN_MODULES_MAX] = { { 0, false } };
-            struct supply_load only_b[CHAIN_MODULES_MAX] = { { 0, false } };
+            struct supply_load only_a[CHAIN_MODULES_MAX] = { { 0 } };
+            struct supply_load only_b[CHAIN_MODULES_MAX] = { { 0 } };
             only_a[a].pumps = 1;
             only_b[b].pumps = 1;
             ck_assert_double_eq_tol(supply_volts_at(&supply, module, only_a, CHAIN_MODULES_MAX, b),
@@ -79,20 +79,20 @@ END_TEST
 START_TEST(the_usable_share_is_reached_and_not_passed)
 {
     const struct supply_module module = { .idle_amps = 0.2, .pump_amps = 0.5 };
-    ck_assert(supply_allows(&supply, &module, &(struct supply_load){ 6, false }, 1)); /* 3.2 A */
-    ck_assert(!supply_allows(&supply, &module, &(struct supply_load){ 7, false }, 1));
+    ck_assert(supply_allows(&supply, &module, &(struct supply_load){ 6, false, 0 }, 1)); /* 3.2 A */
+    ck_assert(!supply_allows(&supply, &module, &(struct supply_load){ 7, false, 0 }, 1));
     const struct supply_module bit_more = { .idle_amps = 0.200001, .pump_amps = 0.5 };
-    ck_assert(!supply_allows(&supply, &bit_more, &(struct supply_load){ 6, false }, 1));
+    ck_assert(!supply_allows(&supply, &bit_more, &(struct supply_load){ 6, false, 0 }, 1));
     const struct supply_module flow = { .circulation_amps = 3.3 };
-    ck_assert(!supply_allows(&supply, &flow, &(struct supply_load){ 0, true }, 1));
-    ck_assert(supply_allows(&supply, &flow, &(struct supply_load){ 0, false }, 1));
+    ck_assert(!supply_allows(&supply, &flow, &(struct supply_load){ 0, true, 0 }, 1));
+    ck_assert(supply_allows(&supply, &flow, &(struct supply_load){ 0, false, 0 }, 1));
 }
 END_TEST
 
 START_TEST(every_module_keeps_its_volts)
 {
     struct supply_module module[3] = { plain, plain, plain };
-    struct supply_load load[3] = { { 0, false }, { 0, false }, { 1, true } };
+    struct supply_load load[3] = { { 0, false, 0 }, { 0, false, 0 }, { 1, true, 0 } };
     /* 3 x 0.06 + 0.35 + 1.1 = 1.63 A, 1.57 A, 1.51 A: 12 - 0.2 x 4.71 = 11.058 V at the end */
     ck_assert_double_eq_tol(supply_volts_at(&supply, module, load, 3, 2), 11.058, 1e-12);
     ck_assert(supply_allows(&supply, module, load, 3));
@@ -104,6 +104,67 @@ START_TEST(every_module_keeps_its_volts)
     module[0].min_volts = 11.68; /* 12 - 0.326 = 11.674 V */
     ck_assert(!supply_allows(&supply, module, load, 3));
     ck_assert(supply_allows(&supply, module, load, 0));
+}
+END_TEST
+
+/* As many as fit, and no more: by the supply's share, and by the volts at the far end. */
+START_TEST(as_many_pumps_as_fit)
+{
+    struct supply_module module[3] = { plain, plain, plain };
+    struct supply_load load[3] = { { .circulation = true } };
+    /* 0.18 + 1.1 = 1.28 A; 1.92 A are left: five pumps of 0.35 A, were it not for the cable */
+    ck_assert_uint_eq(supply_pumps_most(&supply, module, load, 3, 0), 5);
+    for (uint32_t which = 0; which < 3; which++) {
+        const uint32_t most = supply_pumps_most(&supply, module, load, 3, which);
+        load[which].pumps = most;
+        ck_assert(supply_allows(&supply, module, load, 3));
+        load[which].pumps = most + 1;
+        ck_assert(!supply_allows(&supply, module, load, 3));
+        load[which].pumps = 0;
+    }
+    ck_assert_uint_lt(supply_pumps_most(&supply, module, load, 3, 2),
+        supply_pumps_most(&supply, module, load, 3, 0));
+    module[0].min_volts = 13.0;
+    ck_assert_uint_eq(supply_pumps_most(&supply, module, load, 3, 0), 0);
+    const struct supply_module free_pump = { .pump_amps = 0.0 };
+    ck_assert_uint_eq(supply_pumps_most(&supply, &free_pump, load, 1, 0), SUPPLY_PUMPS_MOST);
+}
+END_TEST
+
+/* A link that is longer by what is spare leaves the worst module just at its volts; a metre more
+ * doesn't. */
+START_TEST(a_link_may_grow_by_what_is_spare)
+{
+    struct supply_module module[3] = { plain, plain, plain };
+    const struct supply_load load[3] = { { .circulation = true }, { .pumps = 1 }, { .pumps = 0 } };
+    for (uint32_t m = 0; m < 3; m++) {
+        module[m].cable_ohm_per_m = supply_cable_ohm(24, 1.0);
+    }
+    for (uint32_t which = 0; which < 3; which++) {
+        const double spare_m = supply_spare_m(&supply, module, load, 3, which);
+        ck_assert(spare_m > 1.0);
+        const double before_ohm = module[which].cable_ohm;
+        module[which].cable_ohm = before_ohm + (spare_m - 1e-3) * module[which].cable_ohm_per_m;
+        ck_assert(supply_allows(&supply, module, load, 3));
+        ck_assert_double_eq_tol(supply_spare_m(&supply, module, load, 3, which), 1e-3, 1e-9);
+        module[which].cable_ohm = before_ohm + (spare_m + 1e-3) * module[which].cable_ohm_per_m;
+        ck_assert(!supply_allows(&supply, module, load, 3));
+        ck_assert(supply_spare_m(&supply, module, load, 3, which) < 0.0);
+        module[which].cable_ohm = before_ohm;
+    }
+    const struct supply_module idle = { .min_volts = 10.8, .cable_ohm_per_m = 0.2 };
+    ck_assert_double_eq(supply_spare_m(&supply, &idle, load + 2, 1, 0), SUPPLY_METRES_MOST);
+    ck_assert_double_eq(supply_spare_m(&supply, &plain, load, 1, 0), SUPPLY_METRES_MOST);
+}
+END_TEST
+
+/* A motor draws more as it starts: 0.06 + 1.1 + 4.4 A through 0.2 ohm. */
+START_TEST(a_surge_counts_like_any_load)
+{
+    const struct supply_load load = { .circulation = true, .surge_amps = 4.4 };
+    ck_assert_double_eq(supply_amps(&plain, &load, 1), 5.56);
+    ck_assert_double_eq_tol(supply_volts_at(&supply, &plain, &load, 1, 0), 12.0 - 1.112, 1e-12);
+    ck_assert(!supply_allows(&supply, &plain, &load, 1));
 }
 END_TEST
 
@@ -122,8 +183,8 @@ START_TEST(more_load_or_more_cable_never_helps)
                 .idle_amps = 0.1 * prng_unit(&prng),
                 .pump_amps = 0.5 * prng_unit(&prng),
                 .circulation_amps = 1.5 * prng_unit(&prng) };
-            load[m] =
-                (struct supply_load){ (uint32_t)prng_below(&prng, 3), prng_below(&prng, 4) == 0 };
+            load[m] = (struct supply_load){ (uint32_t)prng_below(&prng, 3),
+                prng_below(&prng, 4) == 0, 0 };
         }
         const double amps = supply_amps(module, load, count);
         const bool allowed = supply_allows(&supply, module, load, count);
@@ -166,6 +227,9 @@ int main(void)
     tcase_add_test(tc, who_draws_and_who_is_looked_at_can_be_exchanged);
     tcase_add_test(tc, the_usable_share_is_reached_and_not_passed);
     tcase_add_test(tc, every_module_keeps_its_volts);
+    tcase_add_test(tc, as_many_pumps_as_fit);
+    tcase_add_test(tc, a_link_may_grow_by_what_is_spare);
+    tcase_add_test(tc, a_surge_counts_like_any_load);
     tcase_add_loop_test(tc, more_load_or_more_cable_never_helps, 0, 5);
     tcase_add_test(tc, cables_grow_with_length_and_shrink_with_gauge);
     return run_case(tc, "supply");

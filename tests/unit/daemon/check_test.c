@@ -82,12 +82,23 @@ START_TEST(a_good_file_ends_with_0_and_shows_what_follows)
     expect(out_text, "chain west: supply 12.0 V, 4.00 A of which 3.20 A may be planned");
     expect(out_text, "  V at a1f3  V at b77c\n");
     expect(out_text, "bench and one pump");
+    expect(out_text, "as a motor starts, at worst              5.97      11.60      11.57\n");
+    expect(out_text, "pumps at once beside circulation                       5          5\n");
     expect(out_text, "tank bench (bench): 120.0 L, basil, planted 2021-03-05");
     expect(out_text, "wanted now     EC 1.");
     expect(out_text, "stage picking");
     expect(out_text, "line flushed for 3.1 s, then mixing for 72 min");
     expect(out_text, "fresh fill     EC 0.35 and pH 7.6 (assumed)");
     expect(out_text, " under the limits");
+}
+END_TEST
+
+START_TEST(a_start_that_takes_too_many_volts_is_told)
+{
+    fixture_change(0, "position: 1, cable: { awg: 20", "position: 1, cable: { awg: 28");
+    ck_assert_int_eq(check(sample(), NULL), 0);
+    expect(out_text, "  below the least for a moment\n");
+    expect(out_text, "capacitor");
 }
 END_TEST
 
@@ -162,6 +173,14 @@ START_TEST(the_same_comes_as_json)
     ck_assert_double_eq_tol(number(root, "chains/west/off/amps"), 0.12, 1e-9);
     ck_assert_double_lt(number(root, "chains/west/tanks/bench/volts/b77c"),
         number(root, "chains/west/tanks/bench/volts/a1f3"));
+    /* circulation starts with five times its 1.1 A: 5.97 A through a metre of AWG 20, out and back,
+     * 0.066617 ohm; 0.41 A through the next one */
+    ck_assert_double_eq_tol(number(root, "chains/west/start/amps"), 5.97, 1e-9);
+    ck_assert_double_eq_tol(number(root, "chains/west/start/volts/a1f3"), 11.6023, 1e-4);
+    ck_assert_double_eq_tol(number(root, "chains/west/start/volts/b77c"), 11.5750, 1e-4);
+    /* 3.2 - 0.12 - 1.1 A leave room for five pumps of 0.35 A */
+    ck_assert_double_eq_tol(number(root, "chains/west/pumps_at_once/b77c"), 5.0, 1e-9);
+    ck_assert_double_gt(number(root, "chains/west/link_longer_m/b77c"), 10.0);
     ck_assert_double_eq_tol(number(root, "tanks/bench/mix_s"), 4350.0, 1e-9);
     ck_assert_double_eq_tol(number(root, "tanks/bench/flush_s"), 3.06, 1e-9);
     ck_assert_double_eq_tol(number(root, "tanks/bench/pumps/leaf-b/prime_ml"), 25.1327, 1e-3);
@@ -385,6 +404,7 @@ int main(void)
     tcase_set_timeout(c, 30);
     tcase_add_test(c, a_good_file_ends_with_0_and_shows_what_follows);
     tcase_add_test(c, a_bad_file_ends_with_78_and_lists_every_error);
+    tcase_add_test(c, a_start_that_takes_too_many_volts_is_told);
     tcase_add_test(c, warnings_are_shown_and_do_not_change_the_exit_code);
     tcase_add_test(c, wrong_arguments_end_with_64);
     tcase_add_test(c, the_same_comes_as_json);
