@@ -66,6 +66,7 @@ bool dir_unlink(struct node *dir, const char *text)
 
 void dir_changed(struct node *dir, size_t count)
 {
+    if (count == 0) return;
     for (size_t i = 0; i < count; i++) {
         const struct change *c = &dir->change[i];
         if (c->removed)

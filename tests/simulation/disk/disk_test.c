@@ -14,10 +14,13 @@
 static struct disk *disk;
 static struct problem problem;
 
+static int64_t days; /* of the clock at the next opening */
+
 static void setup(void)
 {
     disk = disk_new();
     disk_use(disk);
+    days = 0;
 }
 
 static void teardown(void)
@@ -200,7 +203,7 @@ static enum err open_journal(void)
 {
     seen = 0;
     gap = false;
-    now = (struct now){ { 5000 }, { INT64_C(1932854400000) }, CLOCK_SYNCED };
+    now = (struct now){ { 5000 }, { INT64_C(1932854400000) + days * DAY_MS }, CLOCK_SYNCED };
     const struct journal_options options = {
         .dir = "journal", .keep_days = 3, .boot = "boot-1", .now = now
     };
@@ -352,6 +355,31 @@ START_TEST(what_was_written_after_a_sync_began_is_not_covered_by_it)
 }
 END_TEST
 
+/* On a later day the opening waits for the sync of the segment before, twice. */
+START_TEST(a_sync_that_fails_while_opening_is_told_and_nothing_hangs)
+{
+    ck_assert(disk_run(disk, live, NULL));
+    const int64_t before = disk_calls_of(disk, DISK_SYNC);
+    days = 5;
+    ck_assert_int_eq(open_journal(), ERR_NONE);
+    journal_close(journal);
+    const int64_t syncs = disk_calls_of(disk, DISK_SYNC) - before;
+    ck_assert_int_gt(syncs, 3);
+    for (int64_t n = 1; n <= syncs; n++) {
+        teardown();
+        setup();
+        ck_assert(disk_run(disk, live, NULL));
+        days = 5;
+        const struct disk_fault fault = { DISK_SYNC, .from = n, .count = 1, .error = EIO };
+        disk_fail(disk, &fault);
+        if (open_journal() != ERR_NONE) continue;
+        disk_turn(disk);
+        ck_assert_msg(journal_failed(journal, &problem), "sync %d", (int)n);
+        journal_close(journal);
+    }
+}
+END_TEST
+
 START_TEST(no_memory_is_an_error_and_nothing_else)
 {
     int64_t n = 1;
@@ -382,6 +410,7 @@ int main(void)
     tcase_add_loop_test(t, a_record_is_not_on_disk_before_its_directory_has_a_name_there, 0, 2);
     tcase_add_test(t, while_syncs_are_held_nothing_is_said_to_be_on_disk);
     tcase_add_test(t, what_was_written_after_a_sync_began_is_not_covered_by_it);
+    tcase_add_test(t, a_sync_that_fails_while_opening_is_told_and_nothing_hangs);
     tcase_add_test(t, no_memory_is_an_error_and_nothing_else);
     return run_case(t, "disk");
 }
