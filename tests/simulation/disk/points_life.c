@@ -1,0 +1,229 @@
+/* The lives: what is written when, and what is known of it from outside. */
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "tests/simulation/disk/points.h"
+
+/* clang-format off */
+const struct script points_script[] = {
+    { "first start", BEGIN_EMPTY, .from = 0, .to = 30, .sync_every = 1 },
+    { "records synced together", BEGIN_EMPTY, .from = 0, .to = 40, .sync_every = 5 },
+    { "second start", BEGIN_STOPPED, .from = 30, .to = 50, .sync_every = 1 },
+    { "midnight", BEGIN_STOPPED, .from = 40, .to = 64, .sync_every = 2, .day_at = 52 },
+    { "midnight while a sync hangs", BEGIN_STOPPED, .from = 40, .to = 60, .sync_every = 1, .day_at = 48, .hold_at = 44, .let_at = 54 },
+    { "after a kill", BEGIN_KILLED, .from = 74, .to = 96, .sync_every = 3 },
+    { "after a power cut", BEGIN_CUT, .from = 74, .to = 92, .sync_every = 1 },
+    { "after a torn end", BEGIN_TORN, .from = 60, .to = 80, .sync_every = 2 },
+    { "a torn end, a later day", BEGIN_TORN, .from = 60, .to = 76, .sync_every = 1, .day_at = 60 },
+    { "after damage", BEGIN_ROTTEN, .from = 60, .to = 76, .sync_every = 1 },
+    { "old days are removed", BEGIN_DAYS, .from = 74, .to = 88, .sync_every = 1, .day_at = 80 },
+    { "a full disk and room again", BEGIN_STOPPED, .from = 30, .to = 60, .sync_every = 1, .full_at = 36, .room_at = 52 },
+    { "a sync fails", BEGIN_STOPPED, .from = 30, .to = 44, .sync_every = 1, .fails = DISK_SYNC, .fail_at = 36, .error = EIO },
+    { "a write fails", BEGIN_STOPPED, .from = 30, .to = 44, .sync_every = 1, .fails = DISK_WRITE, .fail_at = 36, .error = EIO },
+    { "writes are short", BEGIN_STOPPED, .from = 30, .to = 44, .sync_every = 2, .fails = DISK_WRITE, .fail_at = 36 },
+};
+/* clang-format on */
+const int points_scripts = sizeof points_script / sizeof points_script[0];
+
+enum { DAYS = 6, DAYS_EACH = 12 };
+static const char dir[] = "journal";
+
+/* --- what is written -------------------------------------------------------------------------- */
+
+static int pump_of(const struct source *s, const struct record *r)
+{
+    const struct site *site = &s->world->site;
+    for (uint32_t t = 0; t < site->tank_count; t++) {
+        if (!text_same(site->tank[t].key, record_text_or_empty(r, "tank"))) continue;
+        for (uint32_t p = 0; p < site->tank[t].pump_count; p++) {
+            const char *stock = site->stock[site->tank[t].pump[p].stock].key;
+            if (text_same(stock, record_text_or_empty(r, "stock")))
+                return (int)(t * WORLD_PUMPS + p);
+        }
+    }
+    return -1;
+}
+
+/* What became of a dose, as far as a later record tells. */
+static int64_t moved_ul(const struct source *s, int dose)
+{
+    const struct record *r = &s->world->record[dose];
+    int64_t ul = 0;
+    (void)record_int(r, "ul", &ul);
+    for (int i = dose + 1; i < s->count; i++) {
+        const struct record *later = &s->world->record[i];
+        if (record_is(later, "outcome") &&
+            text_same(record_text_or_empty(later, "id"), record_text_or_empty(r, "id")))
+            (void)record_int(later, "ul", &ul);
+    }
+    return ul;
+}
+
+void source_make(struct source *s)
+{
+    s->world = malloc(sizeof *s->world);
+    if (!s->world) abort();
+    world_init(s->world, 7, NULL);
+    world_run(s->world, 11 * MINUTE_MS);
+    world_crash(s->world); /* while doses are on their way */
+    world_run(s->world, 11 * MINUTE_MS);
+    world_crash(s->world);
+    world_run(s->world, 3 * MINUTE_MS);
+    s->count = (int)s->world->record_count;
+    if (s->count > SOURCE_MOST) abort();
+    for (int i = 0; i < s->count; i++) {
+        const struct record *r = &s->world->record[i];
+        s->pump[i] = record_is(r, "dose") ? pump_of(s, r) : -1;
+        s->ul[i] = s->pump[i] >= 0 ? moved_ul(s, i) : 0;
+    }
+}
+
+void source_free(struct source *s)
+{
+    world_free(s->world);
+    free(s->world);
+}
+
+/* --- before ----------------------------------------------------------------------------------- */
+
+static enum err open_journal(struct life *l)
+{
+    struct journal_report report;
+    const struct journal_options options = {
+        .dir = dir, .keep_days = 2, .boot = l->boot, .now = l->now
+    };
+    const enum err err = journal_open(&l->journal, &options, NULL, NULL, &report, NULL);
+    if (err == ERR_NONE) l->damaged = report.damaged;
+    return err;
+}
+
+static void append(struct life *l, int record)
+{
+    struct record r = l->source->world->record[record];
+    struct problem problem;
+    int64_t seq = 0;
+    l->now.mono = l->source->world->record_at[record].mono;
+    if (journal_append(l->journal, &r, l->now, &seq, NULL, &problem) != ERR_NONE) return;
+    if (l->taken == TAKEN_MOST) abort();
+    l->item[l->taken].record = record;
+    l->item[l->taken].seq = seq;
+    l->item[l->taken++].may_move =
+        l->source->pump[record] >= 0 && !journal_failed(l->journal, &problem);
+}
+
+/* Half of the newest record, as a write that was cut short leaves it. */
+static void tear(struct disk *disk)
+{
+    char path[96];
+    const char *newest = "";
+    const char *name;
+    for (size_t i = 0; (name = disk_name(disk, dir, i)); i++) {
+        if (strncmp(name, "journal-", 8) == 0) newest = name;
+    }
+    struct text t = text_over(path, sizeof path);
+    text_add(&t, dir);
+    text_add_char(&t, '/');
+    text_add(&t, newest);
+    size_t size = 0;
+    const char *bytes = disk_bytes(disk, path, &size);
+    char *torn = malloc(size);
+    if (!torn) abort();
+    memcpy(torn, bytes, size);
+    disk_put(disk, path, torn, size - 200);
+    free(torn);
+}
+
+static void hear(struct life *l)
+{
+    const int64_t synced = journal_synced(l->journal);
+    if (synced > l->synced) l->synced = synced;
+    l->failed = journal_failed(l->journal, NULL);
+}
+
+static void write_before(struct life *l, enum beginning begin, int count)
+{
+    if (open_journal(l) != ERR_NONE) abort();
+    for (int i = 0; i < count; i++) {
+        if (begin == BEGIN_DAYS && i % DAYS_EACH == DAYS_EACH - 1) l->now.civil.ms += DAY_MS;
+        append(l, i);
+        if (begin != BEGIN_KILLED && begin != BEGIN_CUT) disk_turn(l->disk);
+        if (i < count - 8) disk_turn(l->disk); /* the last ones weren't synced */
+        hear(l);
+    }
+    if (begin != BEGIN_KILLED && begin != BEGIN_CUT) journal_close(l->journal);
+}
+
+/* What of it must still be there: not what has rotted, was torn off or is old. */
+static void keep_known(struct life *l)
+{
+    const enum beginning begin = l->script->begin;
+    if (begin == BEGIN_ROTTEN || begin == BEGIN_DAYS) l->taken = 0;
+    if (begin == BEGIN_TORN) l->synced--;
+    while (l->taken > 0 && l->item[l->taken - 1].seq > l->synced) {
+        l->taken--;
+    }
+}
+
+void life_begin(struct life *l, const struct script *script, const struct source *source)
+{
+    *l = (struct life){ .script = script, .source = source, .disk = disk_new(), .boot = "board-0" };
+    disk_use(l->disk);
+    l->now = source->world->record_at[0]; /* a minute before midnight */
+    l->now.civil.ms = (l->now.civil.ms / DAY_MS + 1) * DAY_MS - MINUTE_MS;
+    if (script->begin != BEGIN_EMPTY) write_before(l, script->begin, script->from);
+    if (script->begin == BEGIN_CUT)
+        disk_power_cut(l->disk, 12);
+    else
+        disk_kill(l->disk);
+    if (script->begin == BEGIN_TORN) tear(l->disk);
+    for (uint64_t seed = 1; script->begin == BEGIN_ROTTEN && seed < 4; seed++) {
+        (void)disk_rot(l->disk, dir, seed);
+    }
+    if (script->begin == BEGIN_CUT) l->boot = "board-1";
+    l->journal = NULL;
+    keep_known(l);
+}
+
+/* --- the life --------------------------------------------------------------------------------- */
+
+static struct civil next_day(struct civil at)
+{
+    return (struct civil){ (at.ms / DAY_MS + 1) * DAY_MS };
+}
+
+static void meet(struct life *l, int i)
+{
+    const struct script *s = l->script;
+    if (s->day_at > 0 && i == s->day_at) l->now.civil = next_day(l->now.civil);
+    if (s->hold_at > 0 && i == s->hold_at) disk_hold_syncs(l->disk, true);
+    if (s->let_at > 0 && i == s->let_at) disk_hold_syncs(l->disk, false);
+    if (s->full_at > 0 && i == s->full_at) disk_set_room(l->disk, 700);
+    if (s->room_at > 0 && i == s->room_at) disk_set_room(l->disk, -1);
+    if (s->fail_at > 0 && i == s->fail_at) {
+        const struct disk_fault fault = { s->fails, .from = 1, .count = s->error != 0 ? 1 : 0,
+            .error = s->error };
+        disk_fail(l->disk, &fault);
+    }
+}
+
+void life_run(void *context)
+{
+    struct life *l = context;
+    const struct script *s = l->script;
+    if (s->day_at == s->from) l->now.civil = next_day(l->now.civil);
+    l->now.mono = l->source->world->record_at[s->from].mono;
+    if (open_journal(l) != ERR_NONE) return;
+    l->opened = true;
+    for (int i = s->from; i < s->to; i++) {
+        if (i > s->from || s->day_at != i) meet(l, i);
+        l->now.civil.ms += 10;
+        append(l, i);
+        if (i % s->sync_every == 0) disk_turn(l->disk);
+        hear(l);
+        (void)journal_recovered(l->journal, l->now);
+    }
+    journal_close(l->journal);
+}
