@@ -90,6 +90,10 @@ void disk_stop_at(struct disk *disk, int64_t nth, enum disk_stop how);
  * with disk_kill or disk_power_cut (of a copy, if more than one way is to be seen). */
 bool disk_run(struct disk *disk, void (*life)(void *context), void *context);
 
+/* 'look' is called before each call, where another thread might look at the same moment: between
+ * any two calls, whichever thread makes them. What it calls itself isn't counted. NULL: nobody. */
+void disk_watch(struct disk *disk, void (*look)(void *context), void *context);
+
 /* At which call it was stopped. */
 enum disk_call disk_stopped_at(const struct disk *disk);
 
@@ -117,9 +121,9 @@ void disk_set_room(struct disk *disk, int64_t bytes);
 /* All that would change it gives EROFS, also through descriptors that are open. */
 void disk_set_read_only(struct disk *disk, bool on);
 
-/* One bit of one file below the directory changes, on the disk and for readers; false when there is
- * no byte. */
-bool disk_rot(struct disk *disk, const char *dir, uint64_t seed);
+/* One bit of a file (or of any file in a directory) changes, on the disk and for readers; false
+ * when there is no byte. */
+bool disk_rot(struct disk *disk, const char *path, uint64_t seed);
 
 /* --- looking, and putting there --------------------------------------------------------------- */
 

@@ -187,27 +187,30 @@ uint64_t disk_hash(const struct disk *d)
 
 /* --- what time does to it --------------------------------------------------------------------- */
 
-bool disk_rot(struct disk *d, const char *dir, uint64_t seed)
+static void rot_at(struct node *n, int64_t at, struct prng *chance)
+{
+    const char bit = (char)(1 << prng_below(chance, 8));
+    n->bytes[at] = (char)(n->bytes[at] ^ bit);
+    n->synced[at] = (char)(n->synced[at] ^ bit);
+}
+
+bool disk_rot(struct disk *d, const char *path, uint64_t seed)
 {
     struct prng chance = prng_seed(seed);
     struct place p;
-    if (!disk_find(d, 0, dir, &p) || p.node < 0) return false;
-    const struct names *s = &d->node[p.node]->names;
+    if (!disk_find(d, 0, path, &p) || p.node < 0) return false;
+    const struct names one = { .count = 1, .item = &(struct name){ .node = p.node } };
+    const struct names *s = d->node[p.node]->dir ? &d->node[p.node]->names : &one;
     int64_t sum = 0;
     for (size_t i = 0; i < s->count; i++) {
         sum += d->node[s->item[i].node]->size;
     }
     if (sum == 0) return false;
     int64_t at = prng_below(&chance, sum);
-    for (size_t i = 0; i < s->count; i++) {
-        struct node *n = d->node[s->item[i].node];
-        if (at < n->size) {
-            const char bit = (char)(1 << prng_below(&chance, 8));
-            n->bytes[at] = (char)(n->bytes[at] ^ bit);
-            n->synced[at] = (char)(n->synced[at] ^ bit);
-            return true;
-        }
-        at -= n->size;
+    size_t i = 0;
+    while (at >= d->node[s->item[i].node]->size) {
+        at -= d->node[s->item[i++].node]->size;
     }
-    return false;
+    rot_at(d->node[s->item[i].node], at, &chance);
+    return true;
 }

@@ -30,6 +30,12 @@ bool disk_run(struct disk *d, void (*life)(void *context), void *context)
     return true;
 }
 
+void disk_watch(struct disk *d, void (*look)(void *context), void *context)
+{
+    d->look = look;
+    d->look_context = context;
+}
+
 enum disk_call disk_stopped_at(const struct disk *d)
 {
     return d->stopped;

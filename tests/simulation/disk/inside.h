@@ -127,6 +127,9 @@ struct disk {
     enum disk_stop stop_how;
     enum disk_call stopped;
     bool running, dead;
+    void (*look)(void *context);
+    void *look_context;
+    bool looking;
     jmp_buf way_out;
     struct fault fault[DISK_CALLS];
     int64_t space; /* bytes in all; -1: any */

@@ -25,22 +25,24 @@ void source_free(struct source *s);
 /* How the disk was when the life began. */
 enum beginning {
     BEGIN_EMPTY,
-    BEGIN_STOPPED, /* the records before 'from' are there, in good order */
-    BEGIN_KILLED,  /* some of them were never synced */
-    BEGIN_CUT,     /* ... and the power went */
-    BEGIN_TORN,    /* half a record at the end */
-    BEGIN_ROTTEN,  /* a bit has changed in the middle */
-    BEGIN_DAYS,    /* over several days, the oldest is to be removed */
+    BEGIN_STOPPED,    /* the records before 'from' are there, in good order */
+    BEGIN_KILLED,     /* some of them were never synced */
+    BEGIN_CUT,        /* ... and the power went */
+    BEGIN_TORN,       /* half a record at the end */
+    BEGIN_ROTTEN,     /* a bit has changed in the middle */
+    BEGIN_ROTTEN_END, /* ... in the last record */
+    BEGIN_DAYS,       /* over several days, the oldest is to be removed */
 };
 
 struct script {
     const char *name;
     enum beginning begin;
-    int from, to;        /* records of the source */
-    int sync_every;      /* the thread works after so many records */
-    int day_at;          /* the next day begins before this record; 0: never */
-    int hold_at, let_at; /* syncs are held in between */
-    int full_at, room_at;
+    int from, to;         /* records of the source */
+    int sync_every;       /* the thread works after so many records */
+    int day_at;           /* the next day begins before this record; 0: never */
+    int hold_at, let_at;  /* syncs are held in between */
+    int full_at, room_at; /* there is hardly any room in between */
+    bool full_again;      /* nor when the reserve was given up */
     enum disk_call fails; /* at 'fail_at', once */
     int fail_at, error;
 };
@@ -64,9 +66,13 @@ struct life {
     const char *boot;
     bool opened, failed;
     bool damaged; /* it found damage, as its disk had some from the beginning */
+    int64_t keep_days;
+    char torn_in[64], *torn; /* the file with the torn end at the beginning, and that end */
+    size_t torn_bytes;
 };
 
-/* The life as the script begins: its disk (the caller's to free), what is on it, the clock. */
+/* The life as the script begins: its disk and 'torn' (the caller's to free), what is on it, the
+ * clock. */
 void life_begin(struct life *ret, const struct script *script, const struct source *source);
 
 /* All of it, or up to where its disk stops it. */

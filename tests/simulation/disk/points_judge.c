@@ -22,6 +22,7 @@ struct found { /* what the recovery hands out */
     int record[FOUND_MOST]; /* of the source, by its own word; -1: none of them */
     int64_t dosed_ul[PUMPS];
     bool recovery, damage, pruned;
+    int64_t damage_after; /* the lowest after_seq of a 'damage' record */
 };
 
 static struct verdict *verdict; /* of the point that is looked at */
@@ -99,7 +100,11 @@ static void find(void *context, const struct record *r, const char *line)
     core_restore(f->core, r, at);
     count_dose(f, r);
     f->recovery = f->recovery || record_is(r, "recovery");
-    f->damage = f->damage || record_is(r, "damage");
+    int64_t after = 0;
+    if (record_is(r, "damage") && record_int(r, "after_seq", &after)) {
+        if (!f->damage || after < f->damage_after) f->damage_after = after;
+        f->damage = true;
+    }
     f->pruned = f->pruned || record_is(r, "pruned");
     if (f->count == FOUND_MOST) abort();
     if (f->count > 0 && seq <= f->seq[f->count - 1]) wrong("out of order: record", seq);
@@ -212,7 +217,7 @@ static bool kept_aside(const struct disk *after, const char *name, const char *e
 }
 
 /* What was there still is, byte for byte: but for a torn end, and what was removed for its age. */
-static void judge_files(const struct disk *left, const struct disk *after, const struct found *f,
+static void judge_files(const struct disk *left, const struct disk *after, bool pruned,
     const struct journal_report *report)
 {
     const char *name;
@@ -222,7 +227,7 @@ static void judge_files(const struct disk *left, const struct disk *after, const
         if (!is_segment(name)) continue;
         const char *old = read_below(left, name, "", &before);
         const char *bytes = read_below(after, name, "", &size);
-        if (!bytes && f->pruned) continue;
+        if (!bytes && pruned) continue;
         if (!bytes) {
             wrong("a segment is gone, and no record says so: file", (int64_t)i);
             continue;
@@ -237,6 +242,19 @@ static void judge_files(const struct disk *left, const struct disk *after, const
         if (size < kept || memcmp(bytes, old, kept) != 0) wrong("overwritten: file", (int64_t)i);
     }
     if (cut > (report->torn ? 1 : 0)) wrong("more than one end was cut off:", cut);
+}
+
+/* A torn end that was there when the life began is there still, wherever. */
+static void judge_torn(const struct life *l, const struct disk *left)
+{
+    size_t size = 0;
+    if (!l->torn) return;
+    const char *bytes = read_below(left, l->torn_in, "", &size);
+    for (size_t at = 0; bytes && at + l->torn_bytes <= size; at++) {
+        if (memcmp(bytes + at, l->torn, l->torn_bytes) == 0) return;
+    }
+    if (!kept_aside(left, l->torn_in, l->torn, l->torn_bytes))
+        wrong("the torn end is gone, in bytes", (int64_t)l->torn_bytes);
 }
 
 /* --- all of it -------------------------------------------------------------------------------- */
@@ -294,8 +312,8 @@ static void judge_going_on(const struct trial *t, struct journal *journal)
     if (seq <= t->life->synced) wrong("a number is given out again:", seq);
 }
 
-/* And once more: all is in order now, or known. */
-static void judge_next(const struct trial *t, const struct found *before)
+/* And once more: all is in order now, or known. True when old segments were removed. */
+static bool judge_next(const struct trial *t, const struct found *before)
 {
     static struct found f;
     struct journal_report report;
@@ -303,14 +321,19 @@ static void judge_next(const struct trial *t, const struct found *before)
     struct now core_now;
     f = (struct found){ .life = t->life };
     disk_kill(t->disk);
-    if (open_again(t, &journal, &f, &report, &core_now) != ERR_NONE) return;
+    if (open_again(t, &journal, &f, &report, &core_now) != ERR_NONE) return false;
     if (report.torn) wrong("it is torn again, by bytes", report.torn_bytes);
     if (report.damaged) wrong("damage that was found wasn't noted: tip", report.tip.seq);
     if (verdict->torn && !f.recovery) wrong("no record of the torn end: tip", report.tip.seq);
     if (verdict->damaged && !f.damage) wrong("no record of the damage: tip", report.tip.seq);
     if (!f.pruned && f.count <= before->count) wrong("records went:", before->count - f.count);
     judge_records(&f);
+    const enum beginning begin = t->life->script->begin;
+    const bool was_hurt = begin == BEGIN_ROTTEN || begin == BEGIN_ROTTEN_END || begin == BEGIN_CUT;
+    if (f.damage && !was_hurt && f.damage_after < t->life->synced)
+        wrong("damaged, after a record that was followed by some on disk:", f.damage_after);
     journal_close(journal);
+    return f.pruned;
 }
 
 void points_judge(
@@ -330,6 +353,10 @@ void points_judge(
     verdict = ret;
     f = (struct found){ .life = life };
     disk_use(t.disk);
+    judge_torn(life, left);
+    const enum beginning begin = life->script->begin;
+    if (life->opened && !life->damaged && (begin == BEGIN_ROTTEN || begin == BEGIN_ROTTEN_END))
+        wrong("the life didn't see the damage: tip", life->synced);
     if (open_again(&t, &journal, &f, &report, &core_now) == ERR_NONE) {
         ret->torn = report.torn;
         ret->damaged = report.damaged;
@@ -337,8 +364,8 @@ void points_judge(
         judge_limits(&f, core_now, report.damaged);
         judge_silence(&f, core_now);
         judge_going_on(&t, journal);
-        judge_files(left, t.disk, &f, &report);
-        judge_next(&t, &f);
+        const bool pruned = judge_next(&t, &f);
+        judge_files(left, t.disk, pruned, &report);
     }
     disk_free(t.disk);
 }

@@ -18,9 +18,11 @@ const struct script points_script[] = {
     { "after a power cut", BEGIN_CUT, .from = 74, .to = 92, .sync_every = 1 },
     { "after a torn end", BEGIN_TORN, .from = 60, .to = 80, .sync_every = 2 },
     { "a torn end, a later day", BEGIN_TORN, .from = 60, .to = 76, .sync_every = 1, .day_at = 60 },
+    { "after damage at the end", BEGIN_ROTTEN_END, .from = 60, .to = 72, .sync_every = 1 },
     { "after damage", BEGIN_ROTTEN, .from = 60, .to = 76, .sync_every = 1 },
     { "old days are removed", BEGIN_DAYS, .from = 74, .to = 88, .sync_every = 1, .day_at = 80 },
     { "a full disk and room again", BEGIN_STOPPED, .from = 30, .to = 60, .sync_every = 1, .full_at = 36, .room_at = 52 },
+    { "full to the last byte, and room again", BEGIN_STOPPED, .from = 30, .to = 60, .sync_every = 1, .full_at = 36, .room_at = 40, .full_again = true },
     { "a sync fails", BEGIN_STOPPED, .from = 30, .to = 44, .sync_every = 1, .fails = DISK_SYNC, .fail_at = 36, .error = EIO },
     { "a write fails", BEGIN_STOPPED, .from = 30, .to = 44, .sync_every = 1, .fails = DISK_WRITE, .fail_at = 36, .error = EIO },
     { "writes are short", BEGIN_STOPPED, .from = 30, .to = 44, .sync_every = 2, .fails = DISK_WRITE, .fail_at = 36 },
@@ -93,7 +95,7 @@ static enum err open_journal(struct life *l)
 {
     struct journal_report report;
     const struct journal_options options = {
-        .dir = dir, .keep_days = 2, .boot = l->boot, .now = l->now
+        .dir = dir, .keep_days = l->keep_days, .boot = l->boot, .now = l->now
     };
     const enum err err = journal_open(&l->journal, &options, NULL, NULL, &report, NULL);
     if (err == ERR_NONE) l->damaged = report.damaged;
@@ -114,30 +116,53 @@ static void append(struct life *l, int record)
         l->source->pump[record] >= 0 && !journal_failed(l->journal, &problem);
 }
 
-/* Half of the newest record, as a write that was cut short leaves it. */
-static void tear(struct disk *disk)
+static struct civil next_day(struct civil at)
 {
-    char path[96];
-    const char *newest = "";
-    const char *name;
-    for (size_t i = 0; (name = disk_name(disk, dir, i)); i++) {
-        if (strncmp(name, "journal-", 8) == 0) newest = name;
-    }
-    struct text t = text_over(path, sizeof path);
-    text_add(&t, dir);
-    text_add_char(&t, '/');
-    text_add(&t, newest);
-    size_t size = 0;
-    const char *bytes = disk_bytes(disk, path, &size);
-    char *torn = malloc(size);
-    if (!torn) abort();
-    memcpy(torn, bytes, size);
-    disk_put(disk, path, torn, size - 200);
-    free(torn);
+    return (struct civil){ (at.ms / DAY_MS + 1) * DAY_MS };
 }
 
-static void hear(struct life *l)
+static void find_newest(struct life *l, char *ret_path, size_t room)
 {
+    const char *name;
+    for (size_t i = 0; (name = disk_name(l->disk, dir, i)); i++) {
+        if (strncmp(name, "journal-", 8) == 0) (void)text_copy(l->torn_in, sizeof l->torn_in, name);
+    }
+    struct text t = text_over(ret_path, room);
+    text_add(&t, dir);
+    text_add_char(&t, '/');
+    text_add(&t, l->torn_in);
+}
+
+/* The newest record loses its end, as by a write that was cut short, or one of its bits. */
+static void hurt_newest(struct life *l)
+{
+    char path[96];
+    find_newest(l, path, sizeof path);
+    size_t size = 0, last = 0;
+    const char *bytes = disk_bytes(l->disk, path, &size);
+    char *hurt = malloc(size);
+    if (!hurt) abort();
+    memcpy(hurt, bytes, size);
+    for (size_t i = 0; i + 1 < size; i++) {
+        if (hurt[i] == '\n') last = i + 1;
+    }
+    if (l->script->begin == BEGIN_TORN) {
+        size -= 100;
+        l->torn_bytes = size - last;
+        l->torn = malloc(l->torn_bytes);
+        if (!l->torn) abort();
+        memcpy(l->torn, hurt + last, l->torn_bytes);
+    } else {
+        hurt[last + 40] = (char)(hurt[last + 40] ^ 1);
+    }
+    disk_put(l->disk, path, hurt, size);
+    free(hurt);
+}
+
+static void hear(void *context)
+{
+    struct life *l = context;
+    if (!l->journal) return;
     const int64_t synced = journal_synced(l->journal);
     if (synced > l->synced) l->synced = synced;
     l->failed = journal_failed(l->journal, NULL);
@@ -149,6 +174,7 @@ static void write_before(struct life *l, enum beginning begin, int count)
     for (int i = 0; i < count; i++) {
         if (begin == BEGIN_DAYS && i % DAYS_EACH == DAYS_EACH - 1) l->now.civil.ms += DAY_MS;
         append(l, i);
+        if (begin == BEGIN_KILLED && i == count - 4) l->now.civil = next_day(l->now.civil);
         if (begin != BEGIN_KILLED && begin != BEGIN_CUT) disk_turn(l->disk);
         if (i < count - 8) disk_turn(l->disk); /* the last ones weren't synced */
         hear(l);
@@ -161,7 +187,8 @@ static void keep_known(struct life *l)
 {
     const enum beginning begin = l->script->begin;
     if (begin == BEGIN_ROTTEN || begin == BEGIN_DAYS) l->taken = 0;
-    if (begin == BEGIN_TORN) l->synced--;
+    if (begin == BEGIN_TORN || begin == BEGIN_ROTTEN_END) l->synced--;
+    if (begin == BEGIN_KILLED) return; /* all of it is found */
     while (l->taken > 0 && l->item[l->taken - 1].seq > l->synced) {
         l->taken--;
     }
@@ -169,7 +196,9 @@ static void keep_known(struct life *l)
 
 void life_begin(struct life *l, const struct script *script, const struct source *source)
 {
+    char path[96];
     *l = (struct life){ .script = script, .source = source, .disk = disk_new(), .boot = "board-0" };
+    l->keep_days = 400;
     disk_use(l->disk);
     l->now = source->world->record_at[0]; /* a minute before midnight */
     l->now.civil.ms = (l->now.civil.ms / DAY_MS + 1) * DAY_MS - MINUTE_MS;
@@ -178,21 +207,18 @@ void life_begin(struct life *l, const struct script *script, const struct source
         disk_power_cut(l->disk, 12);
     else
         disk_kill(l->disk);
-    if (script->begin == BEGIN_TORN) tear(l->disk);
+    if (script->begin == BEGIN_TORN || script->begin == BEGIN_ROTTEN_END) hurt_newest(l);
+    find_newest(l, path, sizeof path);
     for (uint64_t seed = 1; script->begin == BEGIN_ROTTEN && seed < 4; seed++) {
-        (void)disk_rot(l->disk, dir, seed);
+        (void)disk_rot(l->disk, path, seed);
     }
     if (script->begin == BEGIN_CUT) l->boot = "board-1";
     l->journal = NULL;
+    l->keep_days = 2;
     keep_known(l);
 }
 
 /* --- the life --------------------------------------------------------------------------------- */
-
-static struct civil next_day(struct civil at)
-{
-    return (struct civil){ (at.ms / DAY_MS + 1) * DAY_MS };
-}
 
 static void meet(struct life *l, int i)
 {
@@ -200,7 +226,8 @@ static void meet(struct life *l, int i)
     if (s->day_at > 0 && i == s->day_at) l->now.civil = next_day(l->now.civil);
     if (s->hold_at > 0 && i == s->hold_at) disk_hold_syncs(l->disk, true);
     if (s->let_at > 0 && i == s->let_at) disk_hold_syncs(l->disk, false);
-    if (s->full_at > 0 && i == s->full_at) disk_set_room(l->disk, 700);
+    const bool full = i == s->full_at || (s->full_again && i > s->full_at && i < s->room_at);
+    if (s->full_at > 0 && full) disk_set_room(l->disk, 100);
     if (s->room_at > 0 && i == s->room_at) disk_set_room(l->disk, -1);
     if (s->fail_at > 0 && i == s->fail_at) {
         const struct disk_fault fault = { s->fails, .from = 1, .count = s->error != 0 ? 1 : 0,
@@ -217,6 +244,7 @@ void life_run(void *context)
     l->now.mono = l->source->world->record_at[s->from].mono;
     if (open_journal(l) != ERR_NONE) return;
     l->opened = true;
+    disk_watch(l->disk, hear, l);
     for (int i = s->from; i < s->to; i++) {
         if (i > s->from || s->day_at != i) meet(l, i);
         l->now.civil.ms += 10;
@@ -225,5 +253,7 @@ void life_run(void *context)
         hear(l);
         (void)journal_recovered(l->journal, l->now);
     }
-    journal_close(l->journal);
+    struct journal *ending = l->journal;
+    l->journal = NULL; /* nobody looks any more */
+    journal_close(ending);
 }

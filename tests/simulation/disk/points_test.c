@@ -89,8 +89,8 @@ static void judge_one(const struct point *p, const struct life *l)
     tally.torn += v.torn;
     tally.damaged += v.damaged;
     if (v.what[0]) tell_failure(p, l, v.what);
-    if (v.damaged && p->seed == 0 && begin != BEGIN_ROTTEN && begin != BEGIN_CUT)
-        tell_failure(p, l, "damaged by a kill alone");
+    const bool was_hurt = begin == BEGIN_ROTTEN || begin == BEGIN_ROTTEN_END || begin == BEGIN_CUT;
+    if (v.damaged && p->seed == 0 && !was_hurt) tell_failure(p, l, "damaged by a kill alone");
     disk_free(left);
 }
 

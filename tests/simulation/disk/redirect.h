@@ -34,6 +34,7 @@ DIR *disk_fdopendir(int fd);
 struct dirent *disk_readdir(DIR *dir);
 int disk_closedir(DIR *dir);
 int disk_eventfd(unsigned count, int flags);
+pid_t disk_getpid(void);
 
 int disk_thread_create(
     pthread_t *ret, const pthread_attr_t *how, void *(*run)(void *), void *context);
@@ -74,6 +75,7 @@ void disk_release(void *block);
 #define readdir disk_readdir
 #define closedir disk_closedir
 #define eventfd disk_eventfd
+#define getpid disk_getpid
 #define pthread_create disk_thread_create
 #define pthread_join disk_thread_join
 #define pthread_mutex_init disk_mutex_init
