@@ -124,7 +124,8 @@ static bool copy_tail(int from, int64_t at, int to, char ret_sha256[LINK_HASH_HE
         if (n < 0 && errno != EINTR) good = false;
         if (n <= 0) continue;
         at += n;
-        good = write_all(to, bytes, (size_t)n) && digest_add(digest, bytes, (size_t)n);
+        good = write_all(to, bytes, (size_t)n);
+        digest_add(digest, bytes, (size_t)n);
     }
     const int error = errno;
     if (!digest_close(digest, ret_sha256)) good = false;

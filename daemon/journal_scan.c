@@ -2,12 +2,12 @@
 
 #include <errno.h>
 #include <fcntl.h>
-#include <openssl/sha.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "daemon/digest.h"
 #include "lib/base/text.h"
 
 /* A line as it was found. */
@@ -22,7 +22,7 @@ struct found {
 
 void journal_sha256(const void *bytes, size_t count, uint8_t ret[LINK_HASH_BYTES])
 {
-    SHA256(bytes, count, ret);
+    digest_bytes(bytes, count, ret);
 }
 
 struct journal_scan *journal_scan_new(int dir_fd, journal_visit visit, void *context)
