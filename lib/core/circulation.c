@@ -10,10 +10,8 @@ enum {
     BEAT_WAY_MS = 500, /* a beat is on its way at most so long */
 };
 
-/* What the outputs that are known to run on a chain should draw beside this tank's circulation. */
-static double known_amps(const struct core *core, uint32_t tank)
+double core_running_amps(const struct core *core, uint32_t chain, uint32_t but_tank)
 {
-    const uint32_t chain = tank_chain(core, tank);
     const struct chain_config *config = &core->site->chain[chain];
     double amps = 0.0;
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
@@ -24,7 +22,7 @@ static double known_amps(const struct core *core, uint32_t tank)
             if (a->chain == chain) amps += config->module[a->position - 1].power.pump_amps;
         }
         const struct chain_address *a = &other->circulation.address;
-        if (i != tank && t->circulation_on && t->circulation_confirmed && a->chain == chain)
+        if (i != but_tank && t->circulation_on && t->circulation_confirmed && a->chain == chain)
             amps += config->module[a->position - 1].power.circulation_amps;
     }
     return amps;
@@ -40,7 +38,8 @@ static bool amps_agree(const struct core *core, uint32_t tank)
     const double draws = core->site->chain[a->chain].module[a->position - 1].power.circulation_amps;
     if (!c->beat.has_amps || isnan(t->amps_before) || draws <= 0.0) return true;
     if (mono_since(c->beat_at, t->circulation_start) < 0) return false; /* not measured since */
-    const double rose = c->beat.amps - known_amps(core, tank) - t->amps_before;
+    const double rose =
+        c->beat.amps - core_running_amps(core, tank_chain(core, tank), tank) - t->amps_before;
     return rose >= draws * CONFIRM_SHARE_PERCENT / 100.0;
 }
 
@@ -82,6 +81,7 @@ static bool another_starts(const struct core *core, uint32_t tank, struct now no
 bool core_circulation_may_begin(const struct core *core, uint32_t tank, struct now now)
 {
     return !another_starts(core, tank, now) &&
+           core_motor_may_start(core, tank_chain(core, tank), now) &&
            core_supply_allows(core, &core->site->tank[tank].circulation.address, true);
 }
 
@@ -145,7 +145,9 @@ static void ask(
         run_ms = c->roll.max_circulate_ms;
     if (run_ms > c->roll.max_circulate_ms) run_ms = c->roll.max_circulate_ms;
     if (!t->circulation_on)
-        t->amps_before = c->beat.has_amps ? c->beat.amps - known_amps(core, tank) : (double)NAN;
+        t->amps_before = c->beat.has_amps
+                             ? c->beat.amps - core_running_amps(core, tank_chain(core, tank), tank)
+                             : (double)NAN;
     core_send_circulate(core, tank, run_ms, now, ret);
 }
 

@@ -119,6 +119,7 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
     record_add_int(r, "ph_micro", dose->ph_micro);
     record_reasons(r, core, tank, dose->stock, now);
 
+    core->chain[pump->address.chain].motor_at = now.mono;
     struct action *send = emit(ret, ACTION_SEND);
     send->chain = pump->address.chain;
     send->command = c;
@@ -150,6 +151,7 @@ void core_send_circulate(
     record_address(r, core, &config->address, config->serial);
     record_add_int(r, "run_ms", run_ms);
 
+    if (!core->tank[tank].circulation_on) core->chain[config->address.chain].motor_at = now.mono;
     struct action *send = emit(ret, ACTION_SEND);
     send->chain = config->address.chain;
     send->command = c;
@@ -275,6 +277,7 @@ void core_send_identify(
     record_add_text(r, "id", c.id);
     record_address(r, core, address, c.serial);
     record_add_int(r, "run_ms", c.run_ms);
+    core->chain[address->chain].motor_at = now.mono;
     struct action *send = emit(ret, ACTION_SEND);
     send->chain = address->chain;
     send->command = c;

@@ -64,6 +64,11 @@ bool core_chain_ready(const struct core *core, uint32_t chain, struct now now, s
     return false;
 }
 
+bool core_motor_may_start(const struct core *core, uint32_t chain, struct now now)
+{
+    return mono_since(now.mono, core->chain[chain].motor_at) >= MOTORS_APART_MS;
+}
+
 bool core_supply_allows(
     const struct core *core, const struct chain_address *address, bool circulation)
 {

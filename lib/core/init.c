@@ -100,6 +100,7 @@ struct core *core_init(
         core->chain[c].due = now.mono;
         core->chain[c].owner_at = (struct mono){ FAR_PAST_MS };
         core->chain[c].halt_sent = (struct mono){ FAR_PAST_MS };
+        core->chain[c].motor_at = (struct mono){ FAR_PAST_MS };
     }
     core->peer_at = (struct mono){ FAR_PAST_MS };
     core->link_since = now.mono;

@@ -68,8 +68,8 @@ static void forget_failures(struct core *core, uint32_t chain, struct now now)
     }
 }
 
-static void on_beat(
-    struct core *core, uint32_t chain, const struct chain_beat *beat, struct now now)
+static void on_beat(struct core *core, uint32_t chain, const struct chain_beat *beat,
+    struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
     const bool first = !c->has_beat;
@@ -78,6 +78,7 @@ static void on_beat(
     c->beat_at = now.mono;
     c->has_beat = true;
     core_trust_amps(core, chain, now);
+    core_watch_supply(core, chain, ret);
     if (beat->halted)
         c->halt_pending = false;
     else if (!c->halt_pending)
@@ -320,7 +321,7 @@ void core_on_chain(
         on_roll(core, chain, &event->roll, now, ret);
         break;
     case EVENT_BEAT:
-        on_beat(core, chain, &event->beat, now);
+        on_beat(core, chain, &event->beat, now, ret);
         break;
     case EVENT_CLAIM:
         on_claim(core, chain, &event->claim, now, ret);

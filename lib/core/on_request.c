@@ -164,7 +164,8 @@ static struct answer identify(
             "the chain can't be commanded now; 'status' says why" };
     const struct answer ticks = pump_ticks(core, &q->address, now);
     if (!ticks.ok) return ticks;
-    if (!core_supply_allows(core, &q->address, q->address.channel == CHAIN_CIRCULATION_CHANNEL))
+    if (!core_motor_may_start(core, q->address.chain, now) ||
+        !core_supply_allows(core, &q->address, q->address.channel == CHAIN_CIRCULATION_CHANNEL))
         return (struct answer){ false, "busy", "the chain's supply is in use; try again shortly" };
     core_send_identify(core, &q->address, now, ret);
     return DONE;

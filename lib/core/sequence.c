@@ -46,9 +46,11 @@ static void give_up_circulation(
     core_say(t, TANK_WAITING, "circulation isn't confirmed; it is tried again within a minute");
 }
 
-static bool supply_waits(struct core *core, uint32_t tank, const struct chain_address *a)
+static bool supply_waits(
+    struct core *core, uint32_t tank, const struct chain_address *a, struct now now)
 {
-    if (core_supply_allows(core, a, false)) return false;
+    if (core_supply_allows(core, a, false) && core_motor_may_start(core, a->chain, now))
+        return false;
     core_say(
         &core->tank[tank], TANK_CIRCULATING, "the chain's supply is in use; it waits for its turn");
     return true;
@@ -103,7 +105,7 @@ static void circulate(struct core *core, uint32_t tank, struct now now, struct a
         enter(t, STEP_MIX, now);
         return;
     }
-    if (supply_waits(core, tank, &config->pump[d->pump].address)) return;
+    if (supply_waits(core, tank, &config->pump[d->pump].address, now)) return;
     t->plan.next++;
     core_send_dose(core, tank, d, now, ret);
     enter(t, STEP_INJECT, now);

@@ -8,6 +8,8 @@
 
 enum {
     CORE_ALERTS_MAX = 64,
+    MOTORS_APART_MS = 500,    /* between two starts on a chain: inrush lasts about 0.1 s (common
+                                 practice,    no source) */
     COMMAND_START_MS = 8000,  /* a command must start within this */
     COMMAND_GRACE_MS = 5000,  /* and its last report may be this late */
     CLAIM_SILENCE_MS = 15000, /* an owner that is silent for so long is gone */
@@ -75,9 +77,11 @@ struct core_chain {
     int64_t manual_n; /* of the newest message */
     bool ledger_seen; /* since the link came up */
     struct mono halt_sent;
-    bool resume_owed;  /* a release found the chain not ours, or unheard. Not kept over a restart:
-                          a halt of the time between isn't ours to end */
-    bool halt_pending; /* a halt was sent and the beat doesn't show it yet */
+    bool resume_owed; /* a release found the chain not ours, or unheard. Not kept over a restart:
+                         a halt of the time between isn't ours to end */
+    struct mono motor_at; /* when a motor was last told to start */
+    uint32_t odd_beats;   /* how many more beats were odd than good */
+    bool halt_pending;    /* a halt was sent and the beat doesn't show it yet */
     struct mono due;
 };
 
@@ -257,6 +261,9 @@ bool core_gate_dose(struct core *core, uint32_t tank, struct now now);
 /* The chain can be commanded now; else 'why' says what it waits for (may be NULL). */
 bool core_chain_ready(const struct core *core, uint32_t chain, struct now now, struct text *why);
 
+/* Has the inrush of the chain's last motor passed? Two that start at once would add up. */
+bool core_motor_may_start(const struct core *core, uint32_t chain, struct now now);
+
 /* Would the supply carry one more pump, or the circulation output, of this address? */
 bool core_supply_allows(
     const struct core *core, const struct chain_address *address, bool circulation);
@@ -315,6 +322,14 @@ void core_end_circulation(struct core *core, uint32_t tank, struct now now);
 
 /* Outputs of a chain have ended: what its newest beat says it draws is no measure any more. */
 void core_doubt_amps(struct core *core, uint32_t chain, struct now now);
+
+/* What the outputs that are known to run on a chain should draw, but for this tank's circulation.
+ */
+double core_running_amps(const struct core *core, uint32_t chain, uint32_t but_tank);
+
+/* A beat has come: does the chain draw, and have, what it should? Raises and clears the alert
+ * "supply-<chain>". */
+void core_watch_supply(struct core *core, uint32_t chain, struct actions *ret);
 
 /* A beat has come: it is a measure again, unless it was on its way when something ended. */
 void core_trust_amps(struct core *core, uint32_t chain, struct now now);

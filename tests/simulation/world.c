@@ -200,7 +200,7 @@ static void tell_retained(struct world *w)
 /* What the outputs that run draw, by the configuration's table. */
 static double head_amps(const struct world *w)
 {
-    double amps = 0.0;
+    double amps = w->jam_amps;
     for (uint32_t m = 0; m < MODULES; m++) {
         const struct supply_module *power = &w->site.chain[0].module[m].power;
         amps += power->idle_amps;

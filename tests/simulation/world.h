@@ -47,6 +47,7 @@ struct world {
     bool relink; /* the daemon asked to reconnect */
     int64_t relink_ms;
     bool circulation_dead[WORLD_TANKS]; /* its pump is commanded, and draws nothing */
+    double jam_amps;                    /* the chain draws so much more than it should */
     bool empty[WORLD_PUMPS];            /* the bottle is empty: pumps run, nothing arrives */
     uint32_t commands_twice;            /* dose ids that ran more than once */
     uint32_t broken;                    /* invariants seen broken by the observer */
