@@ -60,6 +60,7 @@ struct check_spare {
     double longer_m[CHAIN_MODULES_MAX]; /* of the link that feeds the module, one pump running */
 };
 
+/* All zero for a chain without tanks. */
 void check_derive_spare(struct check_spare *ret, const struct site *site, uint32_t chain);
 
 /* Has the tank anything on this chain? */

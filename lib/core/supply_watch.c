@@ -50,7 +50,8 @@ static bool odd_amps(const struct core *core, uint32_t chain, struct text *why)
     const struct core_chain *c = &core->chain[chain];
     if (!c->beat.has_amps) return false;
     const double due = amps_due(core, chain), amps = c->beat.amps;
-    if (fabs(amps - due) <= fmax(AMPS_APART, AMPS_APART_SHARE * due)) return false;
+    const double apart = fabs(amps - due);
+    if (apart <= AMPS_APART || apart <= AMPS_APART_SHARE * due) return false;
     text_add(why, "it draws ");
     say_value(why, amps, " A where ");
     say_value(why, due, " A are due. ");
