@@ -9,6 +9,9 @@
 #include "lib/journal/canon.h"
 #include "tests/fuzz/fuzz.h"
 
+/* A tank's water buffers about as much (docs/control.md). */
+#define MEQ_L_PER_PH 1.0
+
 static struct actions actions;
 
 /* --- what the observer holds of a command ----------------------------------------------------- */
@@ -318,8 +321,11 @@ static void tell_probes(struct core_world *w)
         const bool mv = probe[PROBE_PH].unit == UNIT_MV, ms_cm = probe[PROBE_EC].unit == UNIT_MS_CM;
         const bool degf = probe[PROBE_TEMPERATURE].unit == UNIT_DEGF;
         tell_number(w, t, PROBE_TEMPERATURE, degf ? water->degc * 1.8 + 32 : water->degc);
-        tell_number(w, t, PROBE_PH, mv ? (7 - water->ph) * 57.9 : water->ph);
-        tell_number(w, t, PROBE_EC, ms_cm ? water->ec_us_cm / 1000 : water->ec_us_cm);
+        const double noise =
+            (double)(w->readings_ms / CW_READINGS_MS % 5); /* none is a stuck probe */
+        const double ph = water->ph + 0.003 * noise, ec = water->ec_us_cm * (1 + 0.001 * noise);
+        tell_number(w, t, PROBE_PH, mv ? (7 - ph) * 57.9 : ph);
+        tell_number(w, t, PROBE_EC, ms_cm ? ec / 1000 : ec);
         tell_number(w, t, PROBE_LEVEL, 80);
         tell_number(w, t, PROBE_LEAK, 0);
     }
@@ -351,6 +357,18 @@ static void watch_pump(
         HOLDS(head_runs(h, flow->position - 1, CHAIN_CIRCULATION_CHANNEL));
 }
 
+/* The water answers roughly as chemistry says, so that the law goes on dosing until a limit holds
+ * it. */
+static void stir(struct core_world *w, const struct cw_move *move)
+{
+    const struct site_tank *t = &w->site->tank[move->tank];
+    const struct site_pump *pump = &t->pump[move->pump];
+    const double ml = (double)(move->ran_ms + move->by_hand_ms) * pump->ml_per_s / 1000;
+    const double acid_meq_l = ml * w->site->stock[pump->stock].strength.acid_meq_ml / t->volume_l;
+    w->water[move->tank].ec_us_cm += ml * pump->ec_us_cm_per_ml_l / t->volume_l;
+    w->water[move->tank].ph -= acid_meq_l / MEQ_L_PER_PH;
+}
+
 static void watch(struct core_world *w)
 {
     for (uint32_t t = 0; t < CW_TANKS; t++) {
@@ -365,6 +383,7 @@ static void watch(struct core_world *w)
             w->ran_before[t][p] = run->total_ms;
             w->hand_before[t][p] = run->hand_ms;
             note_move(w, &move);
+            stir(w, &move);
         }
     }
 }
