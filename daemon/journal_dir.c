@@ -50,12 +50,13 @@ static enum err take_lock(struct journal *j, struct problem *problem)
     return ERR_NONE;
 }
 
-/* The directory's own name has to be on disk before a record in it counts as kept. It may be new,
- * or made by a run that was cut off; whoever may not read the folder above didn't make it. */
-static enum err sync_name(const struct journal *j, struct problem *problem)
+/* The directory's own name has to be on disk before a record in it counts as kept. It may have been
+ * made just now, or by a run that was cut off. Who may not read the folder above and found the
+ * directory there has it from somebody else. */
+static enum err sync_name(const struct journal *j, bool made, struct problem *problem)
 {
     const int fd = openat(j->dir_fd, "..", O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    if (fd < 0 && errno == EACCES) return ERR_NONE;
+    if (fd < 0 && errno == EACCES && !made) return ERR_NONE;
     const int error = fd >= 0 && fsync(fd) == 0 ? 0 : errno;
     if (fd >= 0) close(fd);
     if (error == 0) return ERR_NONE;
@@ -67,8 +68,8 @@ enum err journal_dir_open(struct journal *j, struct problem *problem)
     const int flags = O_RDONLY | O_DIRECTORY | O_CLOEXEC;
     struct stat st;
     j->dir_fd = open(j->dir, flags);
-    if (j->dir_fd < 0 && errno == ENOENT && mkdir(j->dir, DIR_MODE) == 0)
-        j->dir_fd = open(j->dir, flags);
+    const bool made = j->dir_fd < 0 && errno == ENOENT && mkdir(j->dir, DIR_MODE) == 0;
+    if (made) j->dir_fd = open(j->dir, flags);
     if (j->dir_fd < 0 || fstat(j->dir_fd, &st) != 0)
         return journal_errno(problem, j->dir, "", "can't be opened as a directory", errno);
     if (st.st_mode & S_IWOTH)
@@ -76,7 +77,7 @@ enum err journal_dir_open(struct journal *j, struct problem *problem)
             "everyone may write in it: whoever can remove a record can also have doses forgotten; "
             "take the right away (chmod o-w)");
     const enum err err = take_lock(j, problem);
-    return err == ERR_NONE ? sync_name(j, problem) : err;
+    return err == ERR_NONE ? sync_name(j, made, problem) : err;
 }
 
 /* --- the reserve ------------------------------------------------------------------------------ */
@@ -117,12 +118,15 @@ static bool copy_tail(int from, int64_t at, int to, char ret_sha256[LINK_HASH_HE
     char bytes[4096];
     struct load_digest *digest = digest_open();
     bool good = digest != NULL;
-    ssize_t n = 1;
     if (!good) errno = ENOMEM;
-    while (good && n > 0) {
-        n = pread(from, bytes, sizeof bytes, (off_t)at);
-        if (n < 0 && errno != EINTR) good = false;
-        if (n <= 0) continue;
+    while (good) {
+        const ssize_t n = pread(from, bytes, sizeof bytes, (off_t)at);
+        if (n == 0) break;
+        if (n < 0 && errno == EINTR) continue;
+        if (n < 0) {
+            good = false;
+            break;
+        }
         at += n;
         good = write_all(to, bytes, (size_t)n);
         digest_add(digest, bytes, (size_t)n);

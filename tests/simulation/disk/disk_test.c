@@ -355,6 +355,40 @@ START_TEST(what_was_written_after_a_sync_began_is_not_covered_by_it)
 }
 END_TEST
 
+/* What is cut off is kept whole, or it isn't cut off. */
+START_TEST(an_interrupted_read_loses_nothing_of_a_torn_end)
+{
+    static char kept[4096];
+    size_t size = 0, aside = 0;
+    const char *file = "journal/journal-2031-04-02.jsonl";
+    ck_assert(disk_run(disk, live, NULL));
+    const char *bytes = disk_bytes(disk, file, &size);
+    ck_assert(bytes && size < sizeof kept);
+    memcpy(kept, bytes, size);
+    const char *next = "journal/journal-2031-04-03.jsonl";
+    disk_put(disk, next, NULL, 0);
+    disk_put(disk, file, kept, size - 10);
+    size_t last = 0;
+    for (size_t i = 0; i < size - 10; i++) {
+        if (kept[i] == '\n') last = i + 1;
+    }
+    for (int64_t nth = 1; nth < 4; nth++) {
+        struct disk *again = disk_copy(disk);
+        const struct disk_fault fault = { DISK_READ, .from = nth, .count = 1, .error = EINTR };
+        disk_use(again);
+        disk_fail(again, &fault);
+        ck_assert_int_eq(open_journal(), ERR_NONE);
+        ck_assert(report.torn);
+        bytes = disk_bytes(again, "journal/journal-2031-04-02.jsonl.torn-1", &aside);
+        ck_assert(bytes != NULL);
+        ck_assert_uint_eq(aside, size - 10 - last);
+        ck_assert_int_eq(memcmp(bytes, kept + last, aside), 0);
+        disk_free(again);
+    }
+    disk_use(disk);
+}
+END_TEST
+
 /* On a later day the opening waits for the sync of the segment before, twice. */
 START_TEST(a_sync_that_fails_while_opening_is_told_and_nothing_hangs)
 {
@@ -410,6 +444,7 @@ int main(void)
     tcase_add_loop_test(t, a_record_is_not_on_disk_before_its_directory_has_a_name_there, 0, 2);
     tcase_add_test(t, while_syncs_are_held_nothing_is_said_to_be_on_disk);
     tcase_add_test(t, what_was_written_after_a_sync_began_is_not_covered_by_it);
+    tcase_add_test(t, an_interrupted_read_loses_nothing_of_a_torn_end);
     tcase_add_test(t, a_sync_that_fails_while_opening_is_told_and_nothing_hangs);
     tcase_add_test(t, no_memory_is_an_error_and_nothing_else);
     return run_case(t, "disk");

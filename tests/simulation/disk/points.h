@@ -18,6 +18,7 @@ struct source { /* what lives write */
     int count;
     int pump[SOURCE_MOST];   /* of a dose: tank * WORLD_PUMPS + pump; else -1 */
     int64_t ul[SOURCE_MOST]; /* of a dose: what its pump moved in the end */
+    int dose[SOURCE_MOST];   /* of an outcome: which record it is of; else -1 */
 };
 void source_make(struct source *ret);
 void source_free(struct source *s);

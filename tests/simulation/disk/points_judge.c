@@ -142,8 +142,7 @@ static void judge_records(const struct found *f)
 static void judge_limits(const struct found *f, struct now now, bool damaged)
 {
     const struct life *l = f->life;
-    const bool all = l->script->begin != BEGIN_DAYS;         /* else some are older than an hour */
-    const bool exact = all && l->script->begin != BEGIN_CUT; /* else outcomes stand without doses */
+    const bool all = l->script->begin != BEGIN_DAYS; /* else some are older than an hour */
     int64_t moved_ul[PUMPS] = { 0 };
     for (int i = 0; i < l->taken; i++) {
         if (l->item[i].seq <= l->synced && l->item[i].may_move)
@@ -161,7 +160,7 @@ static void judge_limits(const struct found *f, struct now now, bool damaged)
                 wrong("recorded more than what counts, by uL", f->dosed_ul[at] - counts);
             if (damaged && counts < view.pump[p].hour_limit_ul)
                 wrong("damaged, and not used up: pump", at);
-            if (exact && !damaged && !f->damage && counts > f->dosed_ul[at] && f->dosed_ul[at] > 0)
+            if (all && !damaged && !f->damage && counts > f->dosed_ul[at] && f->dosed_ul[at] > 0)
                 wrong("counts more than was recorded, by uL", counts - f->dosed_ul[at]);
         }
     }

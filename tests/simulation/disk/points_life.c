@@ -64,6 +64,18 @@ static int64_t moved_ul(const struct source *s, int dose)
     return ul;
 }
 
+static int dose_before(const struct source *s, int outcome)
+{
+    const struct record *r = &s->world->record[outcome];
+    for (int i = outcome - 1; record_is(r, "outcome") && i >= 0; i--) {
+        const struct record *dose = &s->world->record[i];
+        if (record_is(dose, "dose") &&
+            text_same(record_text_or_empty(dose, "id"), record_text_or_empty(r, "id")))
+            return i;
+    }
+    return -1;
+}
+
 void source_make(struct source *s)
 {
     s->world = malloc(sizeof *s->world);
@@ -79,6 +91,7 @@ void source_make(struct source *s)
     for (int i = 0; i < s->count; i++) {
         const struct record *r = &s->world->record[i];
         s->pump[i] = record_is(r, "dose") ? pump_of(s, r) : -1;
+        s->dose[i] = dose_before(s, i);
         s->ul[i] = s->pump[i] >= 0 ? moved_ul(s, i) : 0;
     }
 }
@@ -102,8 +115,20 @@ static enum err open_journal(struct life *l)
     return err;
 }
 
+/* What wasn't recorded wasn't sent, and has no outcome. */
+static bool has_happened(const struct life *l, int record)
+{
+    const int dose = l->source->dose[record];
+    if (dose < 0 || (dose < l->script->from && l->script->begin != BEGIN_CUT)) return true;
+    for (int i = 0; i < l->taken; i++) {
+        if (l->item[i].record == dose) return true;
+    }
+    return false;
+}
+
 static void append(struct life *l, int record)
 {
+    if (l->opened && !has_happened(l, record)) return;
     struct record r = l->source->world->record[record];
     struct problem problem;
     int64_t seq = 0;
