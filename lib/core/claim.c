@@ -95,6 +95,7 @@ static bool former_self(const struct core_chain *c)
 static bool may_claim(const struct core *core, const struct core_chain *c, struct now now)
 {
     if (!c->has_claim || !c->head_ready) return false;
+    if (c->claim.reign >= RECORD_INTEGER_MOST) return false; /* there is no higher one to ask for */
     if (c->claim_now) return true;
     if (c->deposed) return false;
     if (c->claim.by[0] == '\0' || former_self(c)) return true;
