@@ -49,7 +49,11 @@ static inline void make_chain(
         c->module[m] = (struct chain_module_config){ .position = m + 1,
             .channels = 3,
             .circulation = true,
-            .power = { 0.1, 10.0, 0.05, 0.3, 0.8 } };
+            .power = { .cable_ohm = 0.1,
+                .min_volts = 10.0,
+                .idle_amps = 0.05,
+                .pump_amps = 0.3,
+                .circulation_amps = 0.8 } };
         text_copy(c->module[m].serial, sizeof c->module[m].serial, serials[m]);
     }
 }
