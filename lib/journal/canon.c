@@ -351,9 +351,10 @@ enum err canon_read_hashed(struct record *ret, struct canon_span *ret_hash, cons
         return problem_set(problem, ERR_SYNTAX, where, wrong);
     }
     /* a comma goes with it */
-    if (ret_hash->to > 0 && line[ret_hash->from - 1] == ',')
+    if (ret_hash->to == 0) return ERR_NONE;
+    if (line[ret_hash->from - 1] == ',')
         ret_hash->from--;
-    else if (ret_hash->to > 0 && line[ret_hash->to] == ',')
+    else if (line[ret_hash->to] == ',')
         ret_hash->to++;
     return ERR_NONE;
 }

@@ -1,6 +1,7 @@
 #include <string.h>
 
 #include "lib/base/decimal.h"
+#include "lib/base/invariant.h"
 #include "lib/sense/probe.h"
 
 enum { NUMBER_LENGTH_MAX = 64 };
@@ -72,7 +73,8 @@ static bool read_bool(double *ret, struct span s, bool digits)
 
 static bool means_nothing(const struct probe_config *config, struct span s)
 {
-    for (uint32_t i = 0; i < config->nothing_count && i < PROBE_WORDS_MAX; i++) {
+    INVARIANT(config->nothing_count <= PROBE_WORDS_MAX);
+    for (uint32_t i = 0; i < config->nothing_count; i++) {
         if (is_word(s, config->nothing_word[i])) return true;
     }
     return false;

@@ -1,6 +1,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "lib/base/invariant.h"
 #include "lib/sense/convert.h"
 #include "lib/sense/probe.h"
 
@@ -24,7 +25,8 @@ static bool same(double a, double b)
 
 static bool is_sentinel(const struct probe_config *config, double number)
 {
-    for (uint32_t i = 0; i < config->sentinel_count && i < PROBE_SENTINELS_MAX; i++) {
+    INVARIANT(config->sentinel_count <= PROBE_SENTINELS_MAX);
+    for (uint32_t i = 0; i < config->sentinel_count; i++) {
         if (same(config->sentinel[i], number)) return true;
     }
     return false;

@@ -104,6 +104,11 @@ START_TEST(a_module_too_many_is_named)
     r.module[4] = (struct chain_module){ .position = 4, .serial = "dddd", .channels = 4 };
     ck_assert(!matches(&c, &r));
     ck_assert_str_eq(why, "position 4 answers as dddd; no module is configured there");
+    const struct chain_module further = r.module[3];
+    r.module[3] = r.module[4];
+    r.module[4] = further;
+    ck_assert(!matches(&c, &r));
+    ck_assert_str_eq(why, "position 4 answers as dddd; no module is configured there");
 }
 END_TEST
 

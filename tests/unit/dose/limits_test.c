@@ -191,6 +191,8 @@ START_TEST(every_verdict_has_a_word_and_a_phrase_of_its_own)
                 dose_verdict_phrase((enum dose_verdict)b));
         }
     }
+    ck_assert_str_eq(dose_verdict_word(DOSE_VERDICT_COUNT), "?");
+    ck_assert_str_eq(dose_verdict_phrase(DOSE_VERDICT_COUNT), "?");
 }
 END_TEST
 

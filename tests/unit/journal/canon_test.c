@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "lib/base/prng.h"
+#include "lib/journal/canon_inside.h"
 #include "tests/unit/support.h"
 
 static struct record r, back;
@@ -313,6 +314,80 @@ START_TEST(a_changed_byte_is_refused_or_is_another_canonical_line)
 }
 END_TEST
 
+/* The member that the hash leaves out takes one comma with it, wherever it stands. */
+START_TEST(the_hash_is_left_out_with_its_comma)
+{
+    static const struct {
+        const char *line, *bare;
+    } rows[] = {
+        { "{\"a\":1,\"hash\":\"x\",\"z\":2}", "{\"a\":1,\"z\":2}" },
+        { "{\"a\":1,\"hash\":\"x\"}", "{\"a\":1}" },
+        { "{\"hash\":\"x\",\"z\":2}", "{\"z\":2}" },
+        { "{\"hash\":\"x\"}", "{}" },
+        { "{\"has\":1,\"hat\":2}", "{\"has\":1,\"hat\":2}" },
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct record read;
+        struct canon_span hash;
+        const char *line = rows[i].line;
+        const size_t length = strlen(line);
+        ck_assert_int_eq(canon_read_hashed(&read, &hash, line, length, NULL), ERR_NONE);
+        char bare[80];
+        struct text t = text_over(bare, sizeof bare);
+        text_add_bytes(&t, line, hash.from);
+        text_add(&t, line + hash.to);
+        ck_assert_str_eq(bare, rows[i].bare);
+    }
+}
+END_TEST
+
+static void add_letters(struct text *t, int count)
+{
+    for (int i = 0; i < count; i++) {
+        text_add_char(t, 'x');
+    }
+}
+
+/* Two texts fill the pool to its last byte; a third has no room even for its end. */
+START_TEST(texts_that_end_where_the_room_does)
+{
+    static const struct {
+        const char *rest;
+        bool fits;
+    } rows[] = { { "}", true }, { ",\"c\":\"\"}", false }, { ",\"c\":\"", false },
+        { ",\"c\":\"\\n\"}", false } };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        char line[RECORD_LINE_MAX];
+        struct text t = text_over(line, sizeof line);
+        text_add(&t, "{\"a\":\"");
+        add_letters(&t, RECORD_TEXT_MOST);
+        text_add(&t, "\",\"b\":\"");
+        add_letters(&t, RECORD_POOL_MAX - RECORD_TEXT_MOST - 2);
+        text_add(&t, "\"");
+        text_add(&t, rows[i].rest);
+        struct record read;
+        ck_assert_int_eq(canon_read(&read, line, t.length, NULL) == ERR_NONE, rows[i].fits);
+    }
+}
+END_TEST
+
+/* The limit of one text falls on an escape; and a text that the line's end cuts after one. */
+START_TEST(an_escape_counts_as_the_byte_that_it_means)
+{
+    for (int n = RECORD_TEXT_MOST - 1; n <= RECORD_TEXT_MOST; n++) {
+        char line[RECORD_LINE_MAX];
+        struct text t = text_over(line, sizeof line);
+        text_add(&t, "{\"a\":\"");
+        add_letters(&t, n);
+        text_add(&t, "\\n\"}");
+        struct record read;
+        const enum err err = canon_read(&read, line, t.length, NULL);
+        ck_assert_int_eq(err == ERR_NONE, n < RECORD_TEXT_MOST);
+        ck_assert_int_ne(canon_read(&read, line, t.length - 2, NULL), ERR_NONE);
+    }
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("canon");
@@ -329,5 +404,8 @@ int main(void)
     tcase_add_loop_test(t, random_decimals_have_the_es6_form_and_come_back, 0, 8);
     tcase_add_loop_test(t, random_records_survive_the_round_trip, 0, 20);
     tcase_add_test(t, a_changed_byte_is_refused_or_is_another_canonical_line);
+    tcase_add_test(t, the_hash_is_left_out_with_its_comma);
+    tcase_add_test(t, texts_that_end_where_the_room_does);
+    tcase_add_test(t, an_escape_counts_as_the_byte_that_it_means);
     return run_case(t, "canon");
 }

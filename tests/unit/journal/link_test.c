@@ -362,6 +362,56 @@ START_TEST(each_clock_has_its_word)
 }
 END_TEST
 
+/* What was before a line is told by a prev that is a hash: 64 lower-case hex digits. */
+START_TEST(no_chain_is_taken_up_by_a_prev_that_is_no_hash)
+{
+    static char line[RECORD_LINE_MAX];
+    make_chain();
+    static const char odd[] = "/:`gAG ";
+    for (size_t i = 0; i <= sizeof odd; i++) {
+        char own[80] = { 0 }, other[82] = { 0 };
+        memcpy(own, strstr(chain[4].line, "\"prev\":\""), 9 + 64);
+        memcpy(other, own, sizeof own);
+        if (i < sizeof odd - 1) other[9 + i] = odd[i];
+        if (i == sizeof odd - 1) other[9 + 63] = '\0'; /* one digit too few, and one too many */
+        if (i == sizeof odd) other[9 + 64] = 'a';
+        struct link_tip tip = chain[41].after;
+        const size_t length = reseal(line, chain[4].line, own, other);
+        ck_assert(!link_before(&tip, line, length));
+        check_tip(&tip, &chain[41].after);
+    }
+}
+END_TEST
+
+/* Whatever is full first, the pool before the hash or the line after it: the tip stays. */
+START_TEST(a_record_with_no_room_left_for_its_hash_is_refused)
+{
+    static struct record r;
+    static char buffer[RECORD_LINE_MAX];
+    char text[RECORD_TEXT_MOST + 1];
+    memset(text, 'x', sizeof text);
+    text[RECORD_TEXT_MOST] = '\0';
+    bool before = false;
+    for (size_t length = 0; length <= RECORD_TEXT_MOST; length++) {
+        struct text t = text_over(buffer, sizeof buffer);
+        struct link_tip tip = link_start();
+        const struct link_tip start = tip;
+        const struct link_stamp s = stamp(2);
+        record_start(&r, "x");
+        record_add_text(&r, "a", text);
+        record_add_text(&r, "b", text + RECORD_TEXT_MOST - length);
+        if (link_seal(&tip, &r, &s, toy_hash, &t) == ERR_NONE) {
+            ck_assert(!before); /* once it is too long, it stays so */
+            continue;
+        }
+        before = true;
+        check_tip(&tip, &start);
+        ck_assert_uint_eq(t.length, 0);
+    }
+    ck_assert(before);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("link");
@@ -380,5 +430,7 @@ int main(void)
     tcase_add_test(t, a_line_of_any_length_that_is_written_is_read);
     tcase_add_test(t, a_clock_beyond_every_calendar_is_recorded_at_its_end);
     tcase_add_test(t, each_clock_has_its_word);
+    tcase_add_test(t, no_chain_is_taken_up_by_a_prev_that_is_no_hash);
+    tcase_add_test(t, a_record_with_no_room_left_for_its_hash_is_refused);
     return run_case(t, "link");
 }

@@ -220,6 +220,54 @@ START_TEST(a_key_has_no_blank)
 }
 END_TEST
 
+START_TEST(a_key_is_of_plain_characters)
+{
+    static const char *const keys[] = { "", "a\"", "a\\", "a\x7f", "a\x1f" };
+    record_start(&r, "x");
+    record_add_truth(&r, keys[_i], true);
+}
+END_TEST
+
+START_TEST(no_kind_of_field_goes_beyond_the_last)
+{
+    record_start(&r, "x");
+    while (r.count < RECORD_FIELDS_MAX) {
+        const char key[] = { 'k', (char)('A' + r.count % 26), (char)('A' + r.count / 26), '\0' };
+        record_add_truth(&r, key, r.count % 2 == 0);
+    }
+    ck_assert(!r.cut);
+    for (int i = 0; i < 4; i++) {
+        r.cut = false;
+        if (i == 0) record_add_int(&r, "z", 1);
+        if (i == 1) record_add_real(&r, "z", 1.5, 1);
+        if (i == 2) record_add_text(&r, "z", "1");
+        if (i == 3) record_add_truth(&r, "z", true);
+        ck_assert(r.cut);
+        ck_assert_uint_eq(r.count, RECORD_FIELDS_MAX);
+    }
+}
+END_TEST
+
+START_TEST(large_reals_keep_fewer_places_on_both_sides)
+{
+    double value = 0.0;
+    record_start(&r, "x");
+    record_add_real(&r, "a", 123456789012345.5, 3);
+    record_add_real(&r, "b", -123456789012345.5, 3);
+    ck_assert(record_real(&r, "a", &value) && value == 123456789012346.0);
+    ck_assert(record_real(&r, "b", &value) && value == -123456789012346.0);
+}
+END_TEST
+
+START_TEST(a_record_without_a_kind_is_of_none)
+{
+    memset(&r, 0, sizeof r);
+    ck_assert(!record_is(&r, ""));
+    record_add_int(&r, "kind", 1);
+    ck_assert(!record_is(&r, "1"));
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("record");
@@ -235,5 +283,9 @@ int main(void)
     tcase_add_test_raise_signal(t, a_key_is_added_once, 6);
     tcase_add_test_raise_signal(t, a_key_has_at_most_23_characters, 6);
     tcase_add_test_raise_signal(t, a_key_has_no_blank, 6);
+    tcase_add_loop_test_raise_signal(t, a_key_is_of_plain_characters, 6, 0, 5);
+    tcase_add_test(t, no_kind_of_field_goes_beyond_the_last);
+    tcase_add_test(t, large_reals_keep_fewer_places_on_both_sides);
+    tcase_add_test(t, a_record_without_a_kind_is_of_none);
     return run_case(t, "record");
 }

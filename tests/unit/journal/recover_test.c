@@ -182,6 +182,19 @@ START_TEST(random_boots_gaps_and_clock_steps_never_give_time_away)
 }
 END_TEST
 
+/* ... nor within a boot, in either direction. */
+START_TEST(a_monotonic_clock_from_end_to_end_stays_within_bounds)
+{
+    struct recover_line line;
+    recover_init(&line);
+    recover_place(&line, "a", at(0, 0, CLOCK_FREE));
+    ck_assert_int_eq(recover_place(&line, "b", at(INT64_MAX, 0, CLOCK_FREE)), 0);
+    ck_assert_int_eq(recover_place(&line, "b", at(INT64_MIN, 0, CLOCK_FREE)), 0);
+    ck_assert_int_eq(recover_place(&line, "c", at(INT64_MIN, 0, CLOCK_FREE)), 0);
+    ck_assert_int_eq(recover_place(&line, "c", at(INT64_MAX, 0, CLOCK_FREE)), INT64_MAX);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("recover");
@@ -194,5 +207,6 @@ int main(void)
     tcase_add_test(t, boot_words_may_be_longer_than_what_is_kept);
     tcase_add_test(t, no_number_in_a_record_makes_the_sums_overflow);
     tcase_add_loop_test(t, random_boots_gaps_and_clock_steps_never_give_time_away, 0, 40);
+    tcase_add_test(t, a_monotonic_clock_from_end_to_end_stays_within_bounds);
     return run_case(t, "recover");
 }

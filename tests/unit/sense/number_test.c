@@ -71,6 +71,10 @@ START_TEST(a_decimal_comma_counts_only_where_allowed_and_once)
     refuses(&LOOSE, "1,800,5", false, PROBE_NOT_A_NUMBER);
     refuses(&LOOSE, "6,", false, PROBE_NOT_A_NUMBER);
     refuses(&LOOSE, ",5", false, PROBE_NOT_A_NUMBER);
+    reads(&LOOSE, "\r6,2\t\r\n", false, 6.2);
+    struct probe_config strict = LOOSE;
+    strict.number_in_string = false;
+    refuses(&strict, "6,2", true, PROBE_NOT_A_NUMBER);
     char text[80];
     memset(text, '0', sizeof text);
     text[0] = '1';

@@ -511,6 +511,11 @@ START_TEST(it_explains_itself)
         take(&p, &c, 6.1, ms);
     }
     ck_assert_str_eq(explained(&p, &c, 45 * MINUTE_MS), "stuck at 6.10 for 45 min");
+    ck_assert_int_eq(probe_quality_at(&p, &c, at(45 * MINUTE_MS)), PROBE_FAULTY);
+    ck_assert_int_ne(probe_quality_at(&p, &c, at(9 * HOUR_MS)), PROBE_FAULTY); /* silent since */
+    c.unit = UNIT_MV;
+    ck_assert_str_eq(explained(&p, &c, 45 * MINUTE_MS), "stuck at 6.10 mV for 45 min");
+    c.unit = UNIT_PH;
     c.sentinel_count = 1;
     c.sentinel[0] = -1.0;
     take(&p, &c, -1.0, 46 * MINUTE_MS);
@@ -547,6 +552,9 @@ START_TEST(words_go_both_ways_and_units_fit_their_quantities)
     for (int q = PROBE_NONE; q <= PROBE_FAULTY; q++) {
         ck_assert_str_ne(probe_quality_word((enum probe_quality)q), "?");
     }
+    ck_assert_str_eq(probe_quantity_word(PROBE_QUANTITY_COUNT), "?");
+    ck_assert_str_eq(probe_verdict_word(PROBE_VERDICT_COUNT), "?");
+    ck_assert(!probe_unit_fits(UNIT_PH, PROBE_QUANTITY_COUNT));
 }
 END_TEST
 
