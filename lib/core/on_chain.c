@@ -130,7 +130,7 @@ static void on_claim(struct core *core, uint32_t chain, const struct chain_claim
     c->has_claim = true;
     c->ours = text_same(claim->by, core->identity.by) && claim->reign == c->asked_reign;
     const bool mine = c->ours || text_same(claim->by, core->identity.by);
-    if (c->held && !mine && claim->by[0] && !c->deposed) lost_claim(core, chain, ret);
+    if (c->held && !mine && claim->by[0]) lost_claim(core, chain, ret);
     if (!was_ours && c->ours) {
         char id[ALERT_ID_MAX];
         alert_name(id, "taken-over", core->site->chain[chain].key, NULL);

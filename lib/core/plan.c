@@ -84,23 +84,25 @@ bool core_dose_fits(
     return allowance(core, tank, dose->pump, dose->ul, now).most_ul >= dose->ul;
 }
 
-/* As much of a pump as its limits and the head's longest run leave. When that isn't even the
- * smallest dose, 'binds' says why and until when. */
-static int64_t pump_most_ul(const struct core *core, uint32_t tank, uint32_t p,
+/* As much of a pump as its limits and the head's longest run leave. When that is less than
+ * 'least_ul', 'binds' says why and until when. */
+static int64_t pump_most_ul(const struct core *core, uint32_t tank, uint32_t p, int64_t least_ul,
     struct dose_allowance *binds, struct now now)
 {
     const struct site_pump *pump = &core->site->tank[tank].pump[p];
     const struct dose_allowance most = allowance(core, tank, p, pump->limits.dose_ul, now);
-    if (most.most_ul < pump->limits.smallest_ul)
-        *binds = allowance(core, tank, p, pump->limits.smallest_ul, now);
     const int64_t run_ul = run_most_ul(core, pump);
+    if (most.most_ul < least_ul)
+        *binds = allowance(core, tank, p, least_ul, now);
+    else if (run_ul < least_ul)
+        *binds = (struct dose_allowance){ .because = DOSE_OVER_RUN, .retry = { INT64_MAX } };
     return most.most_ul < run_ul ? most.most_ul : run_ul;
 }
 
 /* Limits count what is expected of a dose, never less than its label says. */
-static double strength_of(const struct core_tank *t, enum law_stock stock)
+static double feed_strength(const struct core_tank *t)
 {
-    const double gain = stock == LAW_FEED ? law_effect_of(&t->law, &t->model, stock, 1.0) : 1.0;
+    const double gain = law_effect_of(&t->law, &t->model, LAW_FEED, 1.0);
     return gain > 1.0 ? gain : 1.0;
 }
 
@@ -119,7 +121,9 @@ static struct offer offer_feed(const struct core *core, uint32_t tank, struct no
     for (uint32_t i = 0; i < config->recipe_count; i++) {
         const struct site_part *part = &config->recipe[i];
         struct dose_allowance binds = { .because = DOSE_GRANTED };
-        const int64_t most_ul = pump_most_ul(core, tank, part->pump, &binds, now);
+        const double least = t->model.smallest[LAW_FEED] / per_ml * part->parts / parts;
+        const int64_t least_ul = nearest(ceil(least * 1000.0 - 1e-6));
+        const int64_t most_ul = pump_most_ul(core, tank, part->pump, least_ul, &binds, now);
         const double rise = (double)most_ul / 1000.0 * parts / part->parts * per_ml;
         if (rise >= o.most) continue;
         o.most = rise;
@@ -138,7 +142,8 @@ static struct offer offer_ph(
     struct offer o = { .locked = t->locked[stock] };
     if (p < 0) return o;
     o.pump = (uint32_t)p;
-    const int64_t most_ul = pump_most_ul(core, tank, o.pump, &o.binds, now);
+    const int64_t least_ul = config->pump[o.pump].limits.smallest_ul + 1; /* as the law has it */
+    const int64_t most_ul = pump_most_ul(core, tank, o.pump, least_ul, &o.binds, now);
     const int64_t budget = config->move.ph_move_per_hour;
     o.move = (double)window_free(&t->ph_move, HOUR_MS, budget, now.mono) / 1e6;
     o.most = site_nominal(core->site, config, o.pump, most_ul);
@@ -251,7 +256,7 @@ static void plan_feed(struct core *core, uint32_t tank, const struct law_answer 
 {
     const struct site_tank *config = &core->site->tank[tank];
     struct core_tank *t = &core->tank[tank];
-    const double parts = site_recipe_parts(config), strength = strength_of(t, LAW_FEED);
+    const double parts = site_recipe_parts(config), strength = feed_strength(t);
     const double ml = a->give[LAW_FEED] / site_recipe_ec_us_cm_per_ml(config);
     for (uint32_t i = 0; i < config->recipe_count; i++) {
         const struct site_part *part = &config->recipe[i];
@@ -360,7 +365,8 @@ static bool ask_law(struct core *core, uint32_t tank, struct now now)
         return say_holding(t, &set,
             a.wanted == LAW_BASE
                 ? "pH is low after acid, and base waits six hours for it to settle; wanted are "
-                : "pH is high after base, and acid waits for it to settle; wanted are ");
+                : "pH seems high, but its newest reading doesn't: acid waits for more of them; "
+                  "wanted are ");
     case LAW_SMALL:
         return core_say(t, TANK_HOLDING, "what is wanted is less than the smallest dose");
     case LAW_NO_STOCK:

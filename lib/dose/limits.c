@@ -77,6 +77,8 @@ const char *dose_verdict_word(enum dose_verdict verdict)
         return "over-ec-rise";
     case DOSE_OVER_PH_MOVE:
         return "over-ph-move";
+    case DOSE_OVER_RUN:
+        return "over-run";
     case DOSE_TOO_SOON:
         return "too-soon";
     case DOSE_TOO_SMALL:
@@ -104,6 +106,8 @@ const char *dose_verdict_phrase(enum dose_verdict verdict)
         return "the tank's limit on how far EC may rise in an hour";
     case DOSE_OVER_PH_MOVE:
         return "the tank's limit on how far pH may move in an hour";
+    case DOSE_OVER_RUN:
+        return "the longest run that its chain head allows";
     case DOSE_TOO_SOON:
         return "the time to be kept between acid and base";
     case DOSE_TOO_SMALL:

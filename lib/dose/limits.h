@@ -27,6 +27,7 @@ enum dose_verdict {
     DOSE_OVER_DAY,
     DOSE_OVER_EC_RISE,
     DOSE_OVER_PH_MOVE,
+    DOSE_OVER_RUN,  /* longer than its chain head runs a pump */
     DOSE_TOO_SOON,  /* acid after base or base after acid */
     DOSE_TOO_SMALL, /* what the limits leave is less than the smallest dose */
     DOSE_TOO_MANY,  /* a window can't remember one more */

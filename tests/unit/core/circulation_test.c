@@ -1,0 +1,320 @@
+/* Circulation: when it is seen to run, when it is asked for, and when it isn't. INV-3: no dose
+ * without circulation seen. INV-n: safety invariants in DEVELOPERS.md. */
+#include <math.h>
+
+#include "tests/unit/core/core_fixture.h"
+
+static struct core_tank *tank(void)
+{
+    return &b.core->tank[BASIL];
+}
+
+static void tell_amps(double amps)
+{
+    struct event e = beat_of(WEST);
+    e.beat.has_amps = true;
+    e.beat.amps = amps;
+    step(&e);
+}
+
+static bool hold(int64_t left_ms)
+{
+    b.actions.count = 0;
+    const bool held = core_hold_circulation(b.core, BASIL, left_ms, b.now, &b.actions);
+    keep_records();
+    return held;
+}
+
+/* Asked for with the current measured before, and reported running. */
+static void begin(double before_amps)
+{
+    if (isnan(before_amps))
+        tell_beat(WEST);
+    else
+        tell_amps(before_amps);
+    ck_assert(!hold(60000));
+    ck_assert(tank()->circulation.used);
+    pass(100);
+    tell_report(tank()->circulation.id, CHAIN_RUNNING, 0);
+}
+
+static bool confirmed(void)
+{
+    core_confirm_circulation(b.core, BASIL, b.now);
+    return tank()->circulation_confirmed;
+}
+
+static void prepare(void)
+{
+    bench_init();
+    make_probe(&b.tank[BASIL], PROBE_FLOW, UNIT_L_MIN);
+    b.tank[BASIL].probe[PROBE_FLOW].present = false;
+    bench_start();
+    come_up();
+    tell_water(BASIL, 1200, 5.8);
+    b.core->tank[BASIL].law.mixing = false; /* else it is asked for as long as that may take */
+    pass(1000);
+    tell_beat(WEST);
+}
+
+/* --- seen by its current ---------------------------------------------------------------------- */
+
+/* docs/contract.md 2.11: by half of what the pump should draw (0.8 A), or more. */
+START_TEST(a_current_that_rose_by_half_confirms_it)
+{
+    prepare();
+    begin(0.5);
+    ck_assert(!confirmed()); /* the newest beat is older than the start */
+    pass(1000);
+    tell_amps(0.89);
+    ck_assert(!confirmed());
+    pass(1000);
+    tell_amps(0.90001);
+    ck_assert(confirmed());
+}
+END_TEST
+
+START_TEST(without_amps_the_report_alone_tells) /* _i: where they are missing */
+{
+    prepare();
+    if (_i == 2) b.site.chain[WEST].module[0].power.circulation_amps = 0;
+    begin(_i == 0 ? (double)NAN : 0.5);
+    pass(1000);
+    if (_i == 1)
+        tell_beat(WEST);
+    else
+        tell_amps(0.5);
+    ck_assert(confirmed());
+}
+END_TEST
+
+/* One beat may be older than the start of a pump: two running must contradict. */
+START_TEST(two_beats_running_that_contradict_end_the_trust)
+{
+    prepare();
+    begin(0.5);
+    pass(1000);
+    tell_amps(1.4);
+    ck_assert(confirmed());
+    pass(2000);
+    tell_amps(0.5);
+    ck_assert(confirmed());
+    ck_assert(confirmed()); /* the same beat again is no second one */
+    pass(2000);
+    tell_amps(1.4);
+    ck_assert(confirmed());
+    for (int n = 0; n < 2; n++) {
+        pass(2000);
+        tell_amps(0.5);
+        core_confirm_circulation(b.core, BASIL, b.now);
+    }
+    ck_assert(!tank()->circulation_confirmed);
+}
+END_TEST
+
+/* What other outputs of the chain draw is taken off; what runs on another chain isn't. */
+START_TEST(what_others_draw_isnt_taken_for_it)
+{
+    prepare();
+    struct core_tank *lettuce = &b.core->tank[LETTUCE];
+    begin(0.5);
+    lettuce->circulation_on = lettuce->circulation_confirmed = true;
+    lettuce->dose = (struct core_command){ .used = true, .running = true, .pump = 0 };
+    tank()->dose = (struct core_command){ .used = true, .running = true, .pump = 3 }; /* east */
+    pass(1000);
+    tell_amps(0.5 + 0.8 + 0.3);
+    ck_assert(!confirmed());
+    pass(1000);
+    tell_amps(0.5 + 0.8 + 0.3 + 0.8);
+    ck_assert(confirmed());
+    /* and a circulation on another chain doesn't count on this one */
+    lettuce->circulation_on = lettuce->dose.used = false;
+    b.tank[LETTUCE].circulation.address.chain = EAST;
+    lettuce->circulation_on = true;
+    pass(2000);
+    tell_amps(0.5 + 0.41);
+    ck_assert(confirmed());
+    ck_assert_uint_eq(tank()->amps_short, 0);
+}
+END_TEST
+
+START_TEST(a_flow_probe_must_show_flow)
+{
+    prepare();
+    b.tank[BASIL].probe[PROBE_FLOW].present = true;
+    begin(NAN);
+    ck_assert(!confirmed());
+    for (int n = 0; n < 3; n++) {
+        tell_probe(BASIL, PROBE_FLOW, 0);
+    }
+    ck_assert(!confirmed());
+    for (int n = 0; n < 3; n++) {
+        tell_probe(BASIL, PROBE_FLOW, 25);
+    }
+    ck_assert(confirmed());
+    pass(60001);
+    tell_beat(WEST);
+    ck_assert(!confirmed());
+}
+END_TEST
+
+/* Its time is up; the head has gone; the beat is old. */
+START_TEST(it_is_confirmed_no_longer_than_it_runs)
+{
+    prepare();
+    begin(NAN);
+    ck_assert(confirmed());
+    switch (_i) {
+    case 0:
+        pass(mono_since(tank()->circulation_till, b.now.mono));
+        tell_beat(WEST);
+        ck_assert(!confirmed() && !tank()->circulation_on);
+        break;
+    case 1:
+        tell_head(WEST, false);
+        ck_assert(!confirmed() && tank()->circulation_on);
+        break;
+    default:
+        pass(6000);
+        ck_assert(!confirmed() && tank()->circulation_on);
+    }
+}
+END_TEST
+
+/* --- asked for -------------------------------------------------------------------------------- */
+
+START_TEST(it_is_asked_for_once_and_again_when_time_runs_short)
+{
+    prepare();
+    begin(NAN);
+    ck_assert(hold(60000));
+    ck_assert_uint_eq(count_records("circulate"), 1);
+    int64_t run_ms = 0;
+    ck_assert(record_int(recorded("circulate"), "run_ms", &run_ms) && run_ms == 80000);
+    pass(21000);
+    tell_beat(WEST);
+    ck_assert(!hold(60000));
+    ck_assert_uint_eq(count_records("circulate"), 2);
+    ck_assert(!hold(60000)); /* on its way */
+    ck_assert_uint_eq(count_records("circulate"), 2);
+    pass(COMMAND_START_MS);
+    tell_beat(WEST);
+    ck_assert(!hold(60000)); /* it didn't start: said again */
+    ck_assert_uint_eq(count_records("circulate"), 3);
+}
+END_TEST
+
+/* Never for longer than the head allows, whatever is wanted. */
+START_TEST(it_is_asked_for_at_most_for_what_the_head_allows)
+{
+    prepare();
+    if (_i == 1) b.tank[BASIL].circulation.when = CIRCULATE_ALWAYS;
+    ck_assert(!hold(_i == 0 ? DAY_MS : 1000));
+    int64_t run_ms = 0;
+    ck_assert(record_int(recorded("circulate"), "run_ms", &run_ms) && run_ms == 600000);
+    pass(100);
+    tell_report(tank()->circulation.id, CHAIN_RUNNING, 0);
+    ck_assert(hold(DAY_MS)); /* more can't be had: it is covered */
+}
+END_TEST
+
+START_TEST(it_isnt_asked_for_while_it_backs_off)
+{
+    prepare();
+    tank()->not_before = mono_after(b.now.mono, 1000);
+    ck_assert(!hold(60000));
+    ck_assert(!tank()->circulation.used);
+    pass(1000);
+    ck_assert(!hold(60000));
+    ck_assert(tank()->circulation.used);
+}
+END_TEST
+
+/* The newest beat may still show the current of what has just ended: it isn't measured against. */
+START_TEST(it_waits_for_a_beat_that_measures)
+{
+    prepare();
+    tell_amps(0.5);
+    core_doubt_amps(b.core, WEST, b.now);
+    ck_assert(!hold(60000) && !tank()->circulation.used);
+    pass(400);
+    tell_amps(0.5); /* on its way when it ended */
+    ck_assert(!hold(60000) && !tank()->circulation.used);
+    pass(100);
+    tell_amps(0.5);
+    ck_assert(!hold(60000) && tank()->circulation.used);
+}
+END_TEST
+
+/* What isn't seen to run ends by itself, so that the next try is measured from a standstill. */
+START_TEST(what_isnt_seen_to_run_isnt_renewed)
+{
+    prepare();
+    begin(0.5);
+    ck_assert(!core_circulation_unseen(b.core, BASIL, b.now));
+    pass(CIRCULATION_CONFIRM_MS + 2000);
+    tell_amps(0.5);
+    ck_assert(core_circulation_unseen(b.core, BASIL, b.now));
+    pass(47000);
+    tell_amps(0.5);
+    ck_assert(!hold(60000));
+    ck_assert_uint_eq(count_records("circulate"), 1);
+}
+END_TEST
+
+/* --- beside others ---------------------------------------------------------------------------- */
+
+/* Two that start at once could be taken for each other. */
+START_TEST(one_starts_after_the_other)
+{
+    prepare();
+    struct core_tank *other = &b.core->tank[LETTUCE];
+    other->circulation_asked = b.now.mono;
+    other->circulation.used = true;
+    ck_assert(!core_circulation_may_begin(b.core, BASIL, b.now));
+    ck_assert(!hold(60000) && !tank()->circulation.used);
+    b.tank[LETTUCE].circulation.address.chain = EAST; /* on another chain it may */
+    ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
+    b.tank[LETTUCE].circulation.address.chain = WEST;
+    other->circulation.used = false;
+    ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
+    other->circulation_on = other->circulation_confirmed = true;
+    ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
+    other->circulation_confirmed = false;
+    other->circulation_start = b.now.mono;
+    ck_assert(!core_circulation_may_begin(b.core, BASIL, b.now));
+    pass(CIRCULATION_CONFIRM_MS + 2000); /* it isn't seen to run: nobody waits for it */
+    tell_beat(WEST);
+    ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
+}
+END_TEST
+
+/* INV-13 */
+START_TEST(it_waits_where_the_supply_cant_carry_it)
+{
+    prepare();
+    b.site.chain[WEST].supply.amps = 1.0;
+    ck_assert(!core_circulation_may_begin(b.core, BASIL, b.now));
+    ck_assert(!hold(60000) && !tank()->circulation.used);
+}
+END_TEST
+
+int main(void)
+{
+    TCase *t = tcase_create("circulation");
+    tcase_add_checked_fixture(t, NULL, bench_done);
+    tcase_add_test(t, a_current_that_rose_by_half_confirms_it);
+    tcase_add_loop_test(t, without_amps_the_report_alone_tells, 0, 3);
+    tcase_add_test(t, two_beats_running_that_contradict_end_the_trust);
+    tcase_add_test(t, what_others_draw_isnt_taken_for_it);
+    tcase_add_test(t, a_flow_probe_must_show_flow);
+    tcase_add_loop_test(t, it_is_confirmed_no_longer_than_it_runs, 0, 3);
+    tcase_add_test(t, it_is_asked_for_once_and_again_when_time_runs_short);
+    tcase_add_loop_test(t, it_is_asked_for_at_most_for_what_the_head_allows, 0, 2);
+    tcase_add_test(t, it_isnt_asked_for_while_it_backs_off);
+    tcase_add_test(t, it_waits_for_a_beat_that_measures);
+    tcase_add_test(t, what_isnt_seen_to_run_isnt_renewed);
+    tcase_add_test(t, one_starts_after_the_other);
+    tcase_add_test(t, it_waits_where_the_supply_cant_carry_it);
+    return run_case(t, "circulation");
+}
