@@ -119,7 +119,9 @@ static enum err open_journal(struct life *l)
 static bool has_happened(const struct life *l, int record)
 {
     const int dose = l->source->dose[record];
-    if (dose < 0 || (dose < l->script->from && l->script->begin != BEGIN_CUT)) return true;
+    const enum beginning begin = l->script->begin;
+    const bool may_be_lost = begin == BEGIN_CUT || begin == BEGIN_TORN || begin == BEGIN_ROTTEN_END;
+    if (dose < 0 || (dose < l->script->from && !may_be_lost)) return true;
     for (int i = 0; i < l->taken; i++) {
         if (l->item[i].record == dose) return true;
     }

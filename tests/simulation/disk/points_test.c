@@ -1,8 +1,9 @@
 /* Each life, stopped at each of its calls: before, half way, after; killed, or the power cut in
- * many ways; opened again and judged (points.h).
+ * some way; opened again and judged (points.h). Then the same with other lives: each script has
+ * variants that begin at other records and sync at other moments.
  *
- * POINTS_SECONDS: once each call has been stopped at, more ways of the power cut are tried until so
- * many seconds are over (25). POINTS_ONLY="SCRIPT/CALL/HOW/SEED": that one (SEED 0: a kill). */
+ * POINTS_SECONDS: once each call of each script has been stopped at, variants follow until so many
+ * seconds are over (25). POINTS_ONLY="SCRIPT/VARIANT/CALL/HOW/SEED": that one (SEED 0: a kill). */
 #include <malloc.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -18,7 +19,7 @@ static const char *const call_words[DISK_CALLS] = { "open", "read", "write", "tr
     "sync", "unlink", "mkdir", "list", "stat", "lock", "close", "other", "heap" };
 
 struct point {
-    int script;
+    int script, variant;
     int64_t call;
     int how;
     uint64_t seed; /* 0: killed */
@@ -32,6 +33,7 @@ static struct {
 } tally;
 
 static struct source source;
+static struct script varied[32];
 static struct life begun[32];
 
 static double now_s(void)
@@ -56,8 +58,8 @@ static void count_point(const struct point *p, const struct disk *left)
 {
     const uint64_t disk = disk_hash(left);
     uint64_t hash = disk;
-    const uint64_t word[4] = { (uint64_t)p->script, (uint64_t)p->call, (uint64_t)p->how,
-        p->seed > 0 };
+    const uint64_t word[4] = { (uint64_t)(p->script + 100 * p->variant), (uint64_t)p->call,
+        (uint64_t)p->how, p->seed > 0 };
     for (int i = 0; i < 4; i++) {
         hash = (hash ^ word[i]) * UINT64_C(0x9e3779b97f4a7c15);
         hash ^= hash >> 29;
@@ -73,9 +75,11 @@ static void tell_failure(const struct point *p, const struct life *l, const char
 {
     if (tally.failures++ >= FAILURES_MOST) return;
     const char *name = points_script[p->script].name;
-    printf("FAILED: %s, %s call %d (%s), seed %u: %s\n  POINTS_ONLY=\"%s/%d/%s/%u\"\n", name,
+    printf("FAILED: %s, variant %d, %s call %d (%s), seed %u: %s\n", name, p->variant,
         how_words[p->how], (int)p->call, call_words[disk_stopped_at(l->disk)], (unsigned)p->seed,
-        what, name, (int)p->call, how_words[p->how], (unsigned)p->seed);
+        what);
+    printf("  POINTS_ONLY=\"%s/%d/%d/%s/%u\"\n", name, p->variant, (int)p->call, how_words[p->how],
+        (unsigned)p->seed);
 }
 
 static void judge_one(const struct point *p, const struct life *l)
@@ -104,7 +108,7 @@ static bool stop_at(struct point *p, uint64_t from, uint64_t to)
     disk_stop_at(l.disk, p->call, (enum disk_stop)p->how);
     const bool stopped = !disk_run(l.disk, life_run, &l);
     if (stopped) {
-        if (from == 0) tally.calls[disk_stopped_at(l.disk)]++;
+        tally.calls[disk_stopped_at(l.disk)]++;
         for (p->seed = from; p->seed < to; p->seed++) {
             judge_one(p, &l);
         }
@@ -114,18 +118,46 @@ static bool stop_at(struct point *p, uint64_t from, uint64_t to)
     return stopped;
 }
 
-/* Every script, every call, every how: with these seeds. False: time is over. */
-static bool go_round(uint64_t from, uint64_t to, double end_s)
+static void shift_at(int *at, int shift)
 {
+    if (*at > 0) *at += shift;
+}
+
+/* The lives of this variant, as they begin; 0 is the script as it is written. */
+static void begin_variant(int variant)
+{
+    for (int s = 0; s < points_scripts; s++) {
+        struct script *v = &varied[s];
+        *v = points_script[s];
+        const int shift = v->to + variant % 13 <= source.count ? variant % 13 : 0;
+        v->sync_every = 1 + (v->sync_every - 1 + variant / 2) % 5;
+        v->from += v->begin == BEGIN_EMPTY ? 0 : shift;
+        v->to += shift;
+        shift_at(&v->day_at, shift);
+        shift_at(&v->hold_at, shift);
+        shift_at(&v->let_at, shift);
+        shift_at(&v->full_at, shift);
+        shift_at(&v->room_at, shift);
+        shift_at(&v->fail_at, shift);
+        disk_free(begun[s].disk);
+        free(begun[s].torn);
+        life_begin(&begun[s], v, &source);
+    }
+}
+
+/* Every script, every call, every how: with so many seeds. False: time is over. */
+static bool go_round(int variant, uint64_t seeds, double end_s)
+{
+    begin_variant(variant);
     for (int s = 0; s < points_scripts; s++) {
         bool more = true;
         for (int64_t call = 1; more; call++) {
             more = false;
             for (int how = 0; how < HOWS; how++) {
-                struct point p = { s, call, how, 0 };
-                more = stop_at(&p, from, to) || more;
+                struct point p = { s, variant, call, how, 0 };
+                more = stop_at(&p, 0, seeds) || more;
             }
-            if (from > 0 && now_s() > end_s) return false;
+            if (variant > 0 && now_s() > end_s) return false;
         }
     }
     return true;
@@ -137,7 +169,8 @@ static int run_only(const char *words)
     char name[64] = "", how[16] = "";
     long long call = 0;
     unsigned seed = 0;
-    if (sscanf(words, "%63[^/]/%lld/%15[^/]/%u", name, &call, how, &seed) != 4) return 64;
+    if (sscanf(words, "%63[^/]/%d/%lld/%15[^/]/%u", name, &p.variant, &call, how, &seed) != 5)
+        return 64;
     for (int s = 0; s < points_scripts; s++) {
         if (strcmp(points_script[s].name, name) == 0) p.script = s;
     }
@@ -146,14 +179,16 @@ static int run_only(const char *words)
     }
     if (p.script < 0) return 64;
     p.call = call;
+    begin_variant(p.variant);
     (void)stop_at(&p, seed, seed + 1);
     printf("%d points, %d failures\n", (int)tally.points, tally.failures);
     return tally.failures > 0;
 }
 
-static void print_tally(double took_s)
+static void print_tally(double took_s, int variants)
 {
-    printf("%d scripts, %lld stops at calls:", points_scripts, (long long)(tally.kills));
+    printf("%d scripts, %d variants, %lld stops at calls:", points_scripts, variants,
+        (long long)(tally.kills));
     for (int c = 0; c < DISK_CALLS; c++) {
         if (tally.calls[c] > 0) printf(" %s %lld", call_words[c], (long long)tally.calls[c]);
     }
@@ -175,14 +210,13 @@ int main(void)
     tally.seen_disks = calloc(TABLE, sizeof *tally.seen_disks);
     if (!tally.seen || !tally.seen_disks) return 1;
     source_make(&source);
-    for (int s = 0; s < points_scripts; s++) {
-        life_begin(&begun[s], &points_script[s], &source);
-    }
     if (only) return run_only(only);
+    int variants = 1;
     (void)go_round(0, 2, 0); /* each call: a kill, and one power cut */
-    for (uint64_t seed = 2; tally.failures == 0 && go_round(seed, seed + 4, end_s); seed += 4) {
+    while (tally.failures == 0 && go_round(variants, 4, end_s)) {
+        variants++;
     }
-    print_tally(now_s() - began_s);
+    print_tally(now_s() - began_s, variants);
     const bool much = tally.distinct > 3000 && tally.torn > 100 && tally.damaged > 100;
     if (!much) puts("too little was tried to prove anything");
     source_free(&source);
