@@ -20,6 +20,8 @@ static const char usage[] =
     "  claim CHAIN                      take the chain over from whoever commands it\n"
     "  refilled STOCK [ML]              the bottle is full again, or holds so much\n"
     "  identify CHAIN/POSITION.CHANNEL  show which pump that is, e.g. west/2.3\n"
+    "  adopt CHAIN [yes]                take the modules as they answer now; without yes it only\n"
+    "                                   shows which bottle each pump would draw from\n"
     "\n"
     "Every request passes the limits and interlocks of the configuration.\n";
 
@@ -155,6 +157,20 @@ static int ask_identify(struct asking *a)
     return ask_one(a, "identify", "address", "identify wants an address such as west/2.3");
 }
 
+/* Without 'yes' it is only shown what would be. */
+static int ask_adopt(struct asking *a)
+{
+    const char *const *word = a->tool->word;
+    const bool yes = a->tool->count == 3 && strcmp(word[2], "yes") == 0;
+    if (a->tool->count != 2 && !yes) {
+        return tool_misused(
+            a->tool, "adopt wants CHAIN, and yes once you have seen what it would do");
+    }
+    const char *const members[] = { "chain", tool_quote(a->quoted, word[1]), "on",
+        yes ? "true" : "false", NULL };
+    return ask(a, "adopt", members);
+}
+
 static const struct {
     const char *word;
     int (*ask)(struct asking *a);
@@ -166,6 +182,7 @@ static const struct {
     { "claim", ask_claim },
     { "refilled", ask_refilled },
     { "identify", ask_identify },
+    { "adopt", ask_adopt },
 };
 
 int cmd_ask(int argc, char **argv)

@@ -269,6 +269,14 @@ static bool read_claim(const struct reading *r)
     return read_name(r, &chains, &r->request->chain);
 }
 
+static bool read_adopt(const struct reading *r)
+{
+    if (!read_claim(r)) return false;
+    r->request->kind = REQUEST_ADOPT;
+    r->request->on = false;
+    return !cJSON_GetObjectItemCaseSensitive(r->json, "on") || read_switch(r);
+}
+
 static bool read_refilled(const struct reading *r)
 {
     r->request->kind = REQUEST_REFILLED;
@@ -331,6 +339,7 @@ static const struct {
     { "claim", read_claim },
     { "refilled", read_refilled },
     { "identify", read_identify },
+    { "adopt", read_adopt },
 };
 
 enum { REQUESTS = sizeof requests / sizeof *requests };

@@ -38,6 +38,9 @@ struct drive {
     void (*put)(const char *text); /* where answers go */
     void *block;
     struct core *core;
+    struct site file_site; /* as the file has it: an order that was adopted is of one life */
+    struct site_tank *file_tank;
+    uint64_t rebind; /* bit c: chain c is to be rearranged */
     struct actions *actions;
     bool *own_zone; /* of each tank: lines tell its offset */
 

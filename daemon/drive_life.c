@@ -2,6 +2,7 @@
 #include <string.h>
 
 #include "daemon/clock.h"
+#include "daemon/config_bind.h"
 #include "daemon/drive.h"
 #include "daemon/hear.h"
 #include "daemon/journal_scan.h"
@@ -16,11 +17,26 @@ struct now drive_core_now(const struct drive *d)
     return now;
 }
 
+/* Chains whose order has just been adopted. */
+static void rebind(struct drive *d)
+{
+    for (uint32_t c = 0; c < d->config->site.chain_count; c++) {
+        if (!(d->rebind >> c & 1)) continue;
+        const int64_t tag = d->config->site.chain[c].file_tag;
+        const struct chain_binding *binding = core_adopted(d->core, c, tag);
+        if (!binding || !config_rebind(d->config, c, binding)) continue;
+        core_rebound(d->core, c, drive_core_now(d), d->actions);
+        drive_tell_actions(d);
+    }
+    d->rebind = 0;
+}
+
 static void step(void *context, const struct event *event)
 {
     struct drive *d = context;
     core_step(d->core, event, drive_core_now(d), d->actions);
     drive_tell_actions(d);
+    rebind(d);
 }
 
 /* --- a life of the core ----------------------------------------------------------------------- */
@@ -37,6 +53,8 @@ static void begin(struct drive *d, const struct drive_line *l)
     if (l->boot[0]) (void)text_copy(d->boot, sizeof d->boot, l->boot);
     d->identity.boot = d->boot;
     const struct now zero = { .civil = l->now.civil, .clock = l->now.clock };
+    memcpy(d->config->site.chain, d->file_site.chain, sizeof d->file_site.chain);
+    memcpy(d->config->site.tank, d->file_tank, d->config->site.tank_count * sizeof *d->file_tank);
     d->core = core_init(d->block, &d->config->site, &d->identity, zero);
     recover_init(&d->recovered);
     d->phase = DRIVE_BEGUN;
@@ -89,6 +107,7 @@ static void start(struct drive *d)
         record_start(&damage, "damage");
         core_restore(d->core, &damage, drive_core_now(d));
     }
+    config_adopt(d->config, d->core, &d->config->site);
     core_restored(d->core, d->records == 0, drive_core_now(d), d->actions);
     drive_tell_actions(d);
 }
@@ -335,10 +354,13 @@ enum err drive_open(
     d->block = malloc(core_size(&config->site));
     d->actions = calloc(1, sizeof *d->actions);
     d->own_zone = calloc(config->site.tank_count + 1u, sizeof *d->own_zone);
-    if (!room || !d->block || !d->actions || !d->own_zone ||
+    d->file_tank = calloc(config->site.tank_count + 1u, sizeof *d->file_tank);
+    if (!room || !d->block || !d->actions || !d->own_zone || !d->file_tank ||
         routes_make(&d->routes, config) != ERR_NONE)
         return problem_set(
             problem, ERR_IO, config->path, "there is no memory for a site this large");
+    d->file_site = config->site;
+    memcpy(d->file_tank, config->site.tank, config->site.tank_count * sizeof *d->file_tank);
     const enum err err = homie_open(&d->homie, config, problem);
     if (err != ERR_NONE) return err;
     static const struct drive_line first = { .kind = DRIVE_BEGIN };
@@ -355,5 +377,6 @@ void drive_close(struct drive *d)
     free(d->block);
     free(d->actions);
     free(d->own_zone);
+    free(d->file_tank);
     config_free(d->config);
 }

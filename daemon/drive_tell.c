@@ -98,6 +98,8 @@ static const char *action_word(enum action_kind kind)
         return "activate";
     case ACTION_STAND_BY:
         return "stand-by";
+    case ACTION_REBIND:
+        return "rebind";
     case ACTION_ANSWER:
         return "answer";
     case ACTION_LOG:
@@ -124,6 +126,10 @@ static void tell_action(struct drive *d, struct action *a)
     case ACTION_ACTIVATE:
     case ACTION_STAND_BY:
         d->active = a->kind == ACTION_ACTIVATE;
+        break;
+    case ACTION_REBIND:
+        d->rebind |= UINT64_C(1) << a->chain;
+        add_member(&d->out, "chain", d->config->site.chain[a->chain].key);
         break;
     case ACTION_ANSWER:
         tell_answer(&d->out, a);

@@ -1,5 +1,6 @@
 #include <string.h>
 
+#include "daemon/config_bind.h"
 #include "daemon/daemon.h"
 #include "daemon/log.h"
 #include "daemon/payload.h"
@@ -175,12 +176,26 @@ static void answer(struct daemon *d, const struct action *a)
     if (!a->answer.ok && d->active) homie_warn(d->homie, d->mqtt, a->answer.text);
 }
 
+/* With the actions of the step that asked for it done. */
+static void rebind_chains(struct daemon *d, uint64_t chains)
+{
+    for (uint32_t c = 0; c < d->config->site.chain_count; c++) {
+        if (!(chains >> c & 1)) continue;
+        struct chain_config *chain = &d->config->site.chain[c];
+        const struct chain_binding *binding = core_adopted(d->core, c, chain->file_tag);
+        if (!binding || !config_rebind(d->config, c, binding)) continue;
+        core_rebound(d->core, c, daemon_core_now(d), d->actions);
+        daemon_perform(d);
+    }
+}
+
 /* Whatever a step made; unsent commands come back as events, so the actions are copied first. */
 void daemon_perform(struct daemon *d)
 {
     d->view_dirty = true;
     if (d->actions->count > 0) d->view_deeds = true;
     d->record_lost = false;
+    uint64_t rebind = 0; /* bit c: chain c */
     for (uint32_t i = 0; i < d->actions->count; i++) {
         struct action *a = &d->actions->item[i];
         switch (a->kind) {
@@ -203,6 +218,9 @@ void daemon_perform(struct daemon *d)
         case ACTION_STAND_BY:
             reconnect_as(d, false);
             break;
+        case ACTION_REBIND:
+            rebind |= UINT64_C(1) << a->chain;
+            break;
         case ACTION_ANSWER:
             answer(d, a);
             break;
@@ -212,4 +230,5 @@ void daemon_perform(struct daemon *d)
         }
     }
     d->actions->count = 0;
+    if (rebind) rebind_chains(d, rebind);
 }

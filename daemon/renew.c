@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "daemon/clock.h"
+#include "daemon/config_bind.h"
 #include "daemon/daemon.h"
 #include "daemon/log.h"
 #include "daemon/notify.h"
@@ -118,6 +119,7 @@ struct fresh {
 static enum err make_fresh(struct daemon *d, struct fresh *f, struct problem *problem)
 {
     const struct config *next = d->next_config;
+    config_adopt(d->next_config, d->core, &d->config->site);
     f->block = malloc(core_size(&next->site));
     if (!f->block || routes_make(&f->routes, next) != ERR_NONE)
         return problem_set(problem, ERR_IO, next->path, "there is no memory for a site this large");

@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "daemon/clock.h"
+#include "daemon/config_bind.h"
 #include "daemon/daemon.h"
 #include "daemon/log.h"
 #include "lib/base/text.h"
@@ -56,6 +57,7 @@ static enum err open_journal(struct daemon *d, struct problem *problem)
         log_format(LOG_FAILED, "the journal is damaged: %s: %s", report.problem.where,
             report.problem.text);
     }
+    config_adopt(d->config, d->core, &d->config->site);
     core_restored(d->core, recovery.records == 0, daemon_core_now(d), d->actions);
     daemon_perform(d);
     return ERR_NONE;

@@ -3,6 +3,7 @@
 
 #include "daemon/site_yaml.h"
 #include "lib/base/text.h"
+#include "lib/chain/bind.h"
 
 static bool serial_taken(const struct site *site, const char *serial)
 {
@@ -34,7 +35,7 @@ static void read_module(struct loader *l, struct chain_config *chain, const stru
         return;
     }
     text_copy(module->serial, sizeof module->serial, draft.serial);
-    module->position = (uint32_t)draft.position;
+    module->position = module->filed = (uint32_t)draft.position;
     module->power = draft.power;
     if (draft.awg <= 0) return;
     module->power.cable_ohm = supply_cable_ohm((int)draft.awg, draft.length_m);
@@ -61,6 +62,7 @@ static void read_modules(struct loader *l, struct chain_config *chain, const str
             chain->count);
         return;
     }
+    chain->file_tag = chain_file_tag(chain);
 }
 
 static void read_chain(struct loader *l, const struct tree_node *node)

@@ -11,6 +11,7 @@
 struct chain_module_config {
     char serial[CHAIN_WORD_MAX];
     uint32_t position;
+    uint32_t filed; /* its position in the file; 0: the file doesn't know it (lib/chain/bind.h) */
     uint32_t channels; /* the highest channel that the site uses; 0 if none */
     bool circulation;  /* the site uses its circulation output */
     struct supply_module power;
@@ -21,6 +22,7 @@ struct chain_config {
     const char *key;
     const char *device; /* Homie device id of the head; usually the key */
     struct supply supply;
+    int64_t file_tag; /* chain_file_tag() of the order in the file, whatever was adopted since */
     uint32_t count;
     struct chain_module_config module[CHAIN_MODULES_MAX]; /* sorted by position, 1, 2, ... */
 };

@@ -8,6 +8,7 @@
 enum {
     ACTIONS_MAX = 160, /* one step asks for no more: resuming every chain takes two each */
     ACTION_TEXT_MAX = 320,
+    ACTION_ANSWER_MAX = 1024,
 };
 
 enum action_kind {
@@ -17,6 +18,7 @@ enum action_kind {
     ACTION_CLAIM,    /* publish this claim, once every record before it is on disk */
     ACTION_ACTIVATE, /* reconnect as the site's device, with its last will */
     ACTION_STAND_BY, /* reconnect as one that stands by: the site's device is another's now */
+    ACTION_REBIND,   /* rearrange the chain by core_adopted(), then call core_rebound() */
     ACTION_ANSWER,   /* to a request */
     ACTION_LOG,      /* one line for the operator's log */
 };
@@ -25,7 +27,7 @@ enum log_level { LOG_FAILED = 3, LOG_WARNED = 4, LOG_NOTED = 5, LOG_TOLD = 6 };
 
 struct action {
     enum action_kind kind;
-    uint32_t chain; /* SEND, STOP, CLAIM */
+    uint32_t chain; /* SEND, STOP, CLAIM, REBIND */
     union {
         struct record record;
         struct chain_command command;
@@ -34,7 +36,7 @@ struct action {
             uint64_t ticket;
             bool ok;
             char reason[CHAIN_WORD_MAX]; /* one word: "out-of-envelope" */
-            char text[ACTION_TEXT_MAX];
+            char text[ACTION_ANSWER_MAX];
         } answer;
         struct {
             enum log_level level;

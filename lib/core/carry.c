@@ -72,6 +72,7 @@ static bool carry_one(const struct core *core, uint32_t at, struct now now, stru
         if (at-- == 0) {
             carry_claim(core, c, &core->chain[c].former, ret);
             carry_counting(core, c, ret);
+            core_carry_adopt(core, c, ret);
             return true;
         }
         if (at < core->chain[c].total_count) {

@@ -14,6 +14,7 @@
 #ifndef DOSEWRIGHT_CORE_CORE_H
 #define DOSEWRIGHT_CORE_CORE_H
 
+#include "lib/chain/bind.h"
 #include "lib/core/action.h"
 #include "lib/core/event.h"
 #include "lib/core/view.h"
@@ -58,6 +59,13 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
  * a new one. Call with *cursor 0 until it returns false; each call fills 'ret' with a few records.
  */
 bool core_carry(const struct core *core, uint32_t *cursor, struct now now, struct actions *ret);
+
+/* The order of modules that a person has adopted for this chain, over a file whose order has this
+ * tag (chain_file_tag()); NULL: none. The shell rearranges a configuration by it (chain_rebind()
+ * and the pumps' addresses) after core_restore, before core_restored and core_reload, and when
+ * ACTION_REBIND says so; then, with the chain rearranged, it calls core_rebound. */
+const struct chain_binding *core_adopted(const struct core *core, uint32_t chain, int64_t file_tag);
+void core_rebound(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 
 /* What to show. */
 void core_view_site(const struct core *core, struct now now, struct site_view *ret);

@@ -49,6 +49,8 @@ enum request_kind {
     REQUEST_CLAIM,        /* 'chain': take over from whoever commands it */
     REQUEST_REFILLED,     /* 'stock', 'ul': the bottle now holds that much */
     REQUEST_IDENTIFY,     /* 'address' */
+    REQUEST_ADOPT,        /* 'chain': the modules as they answer now; 'on' false: only say what that
+                             would be */
     REQUEST_COUNT,
 };
 

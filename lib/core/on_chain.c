@@ -18,18 +18,13 @@ static void on_head(struct core *core, uint32_t chain, bool ready, struct now no
     wake_tanks(core, chain, now);
 }
 
-static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *roll,
-    struct now now, struct actions *ret)
+void core_look_at_roll(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
     const struct chain_config *config = &core->site->chain[chain];
-    /* It may have done so while the link was down: the last roll-call of before is kept. */
-    const bool rebooted = c->roll.boot[0] && !text_same(c->roll.boot, roll->boot);
-    c->roll = *roll;
-    c->has_roll = true;
-    if (c->has_beat && !text_same(c->beat.boot, roll->boot)) c->has_beat = false;
+    if (!c->has_roll) return;
     struct text why = text_over(c->mismatch, sizeof c->mismatch);
-    c->matches = chain_roll_matches(config, roll, &why);
+    c->matches = chain_roll_matches(config, &c->roll, &why);
 
     char id[ALERT_ID_MAX];
     alert_name(id, "roll-call", config->key, NULL);
@@ -42,9 +37,24 @@ static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *
         text_add(&t, config->key);
         text_add(&t, ": ");
         text_add(&t, c->mismatch);
-        text_add(&t, ". No pump of this chain runs until the order is as configured");
+        text_add(&t, ". No pump of this chain runs until the order is as it was, or somebody "
+                     "adopts this one");
         alert_raise(core, id, -1, text, ret);
     }
+    wake_tanks(core, chain, now);
+}
+
+static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *roll,
+    struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    const struct chain_config *config = &core->site->chain[chain];
+    /* It may have done so while the link was down: the last roll-call of before is kept. */
+    const bool rebooted = c->roll.boot[0] && !text_same(c->roll.boot, roll->boot);
+    c->roll = *roll;
+    c->has_roll = true;
+    if (c->has_beat && !text_same(c->beat.boot, roll->boot)) c->has_beat = false;
+    core_look_at_roll(core, chain, now, ret);
     if (rebooted) {
         struct record *r = emit_record(ret, "head-restart");
         record_add_text(r, "chain", config->key);

@@ -14,7 +14,7 @@ struct answer {
 static const struct answer DONE = { true, "done", "" };
 
 static const char *const request_words[REQUEST_COUNT] = { "halt", "pause", "service", "set-ec",
-    "set-ph", "override-for", "acknowledge", "claim", "refilled", "identify" };
+    "set-ph", "override-for", "acknowledge", "claim", "refilled", "identify", "adopt" };
 
 static struct answer halt(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
@@ -171,6 +171,13 @@ static struct answer identify(
     return DONE;
 }
 
+static struct answer adopt(
+    struct core *core, const struct event_request *q, struct text *said, struct actions *ret)
+{
+    const bool ok = core_adopt(core, q, said, ret);
+    return (struct answer){ ok, ok ? "done" : "not-adopted", said->at };
+}
+
 static struct answer flag(struct core *core, const struct event_request *q, struct now now)
 {
     struct core_tank *t = &core->tank[q->tank];
@@ -204,6 +211,7 @@ static struct answer act(
         return refilled(core, q);
     case REQUEST_IDENTIFY:
         return identify(core, q, now, ret);
+    case REQUEST_ADOPT:
     case REQUEST_COUNT:
         break;
     }
@@ -233,7 +241,9 @@ static void record_request(
     if (q->kind == REQUEST_OVERRIDE_FOR) record_add_int(r, "span_ms", q->span_ms);
     if (q->kind <= REQUEST_SERVICE) record_add_truth(r, "on", q->on);
     if (q->kind == REQUEST_ACKNOWLEDGE) record_add_text(r, "alert", q->word);
-    if (q->kind == REQUEST_CLAIM) record_add_text(r, "chain", core->site->chain[q->chain].key);
+    if (q->kind == REQUEST_CLAIM || q->kind == REQUEST_ADOPT)
+        record_add_text(r, "chain", core->site->chain[q->chain].key);
+    if (q->kind == REQUEST_ADOPT) record_add_truth(r, "on", q->on);
     if (q->kind == REQUEST_REFILLED) {
         record_add_text(r, "stock", core->site->stock[q->stock].key);
         record_add_int(r, "ul", q->ul);
@@ -244,9 +254,13 @@ void core_on_request(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
     const bool stops = q->kind == REQUEST_HALT && q->on;
+    char buffer[ACTION_ANSWER_MAX];
+    struct text said = text_over(buffer, sizeof buffer);
     struct answer a;
     if (q->origin.retained && !stops)
         a = (struct answer){ false, "retained", "a retained message is old: nothing was done" };
+    else if (q->kind == REQUEST_ADOPT)
+        a = adopt(core, q, &said, ret);
     else
         a = act(core, q, now, ret);
     if (for_tank(q->kind)) core->tank[q->tank].ask_law = true;

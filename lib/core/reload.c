@@ -172,6 +172,9 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
         if (alert->tank < 0) alert->used = false;
     }
     core_raise_locks(fresh, ret);
+    for (uint32_t c = 0; c < fresh->site->chain_count; c++) {
+        core_tell_adopted(fresh, c, ret);
+    }
     struct record *r = emit_record(ret, "config");
     record_add_truth(r, "ok", true);
     record_add_text(r, "digest", fresh->site->digest ? fresh->site->digest : "");

@@ -272,6 +272,10 @@ void core_restore(struct core *core, const struct record *record, struct now now
     if (record_is(record, "alert")) restore_alert(core, record);
     if (record_is(record, "request")) restore_request(core, record, at);
     if (record_is(record, "carry")) restore_carried(core, record, at);
+    if (record_is(record, "adopt")) {
+        const int32_t chain = chain_named(core, record_text_or_empty(record, "chain"));
+        if (chain >= 0) core_restore_adopt(core, (uint32_t)chain, record);
+    }
     if (record_is(record, "limits-unknown")) {
         const int32_t chain = chain_named(core, record_text_or_empty(record, "chain"));
         if (chain >= 0) core_forget_limits(core, (uint32_t)chain, at);
@@ -308,6 +312,9 @@ void core_restored(struct core *core, bool empty, struct now now, struct actions
     record_add_text(r, "by", core->identity.by);
     record_add_text(r, "config", core->site->digest ? core->site->digest : "");
     record_add_truth(r, "first", empty);
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        core_tell_adopted(core, c, ret);
+    }
     core->link_since = now.mono;
     if (core->damaged)
         alert_raise(core, "journal-damaged", -1,

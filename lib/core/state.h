@@ -79,9 +79,12 @@ struct core_chain {
     struct mono halt_sent;
     bool resume_owed; /* a release found the chain not ours, or unheard. Not kept over a restart:
                          a halt of the time between isn't ours to end */
-    struct mono motor_at; /* when a motor was last told to start */
-    uint32_t odd_beats;   /* how many more beats were odd than good */
-    bool halt_pending;    /* a halt was sent and the beat doesn't show it yet */
+    bool has_adopted;
+    struct chain_binding adopted; /* an order of modules that a person adopted ... */
+    int64_t adopted_of;           /* ... over a file of this order */
+    struct mono motor_at;         /* when a motor was last told to start */
+    uint32_t odd_beats;           /* how many more beats were odd than good */
+    bool halt_pending;            /* a halt was sent and the beat doesn't show it yet */
     struct mono due;
 };
 
@@ -341,6 +344,22 @@ void core_on_chain(
     struct core *core, const struct event *event, struct now now, struct actions *ret);
 void core_on_request(
     struct core *core, const struct event_request *request, struct now now, struct actions *ret);
+
+/* Holds the newest roll-call against the chain's binding. */
+void core_look_at_roll(struct core *core, uint32_t chain, struct now now, struct actions *ret);
+
+/* --- adopt.c ---------------------------------------------------------------------------------- */
+
+/* Takes over the order in which the modules answer, or only says what that would be. False, with
+ * the reason in 'said', when it can't. */
+bool core_adopt(
+    struct core *core, const struct event_request *q, struct text *said, struct actions *ret);
+
+void core_restore_adopt(struct core *core, uint32_t chain, const struct record *r);
+void core_carry_adopt(const struct core *core, uint32_t chain, struct actions *ret);
+
+/* After a start or a reload: says where file and adoption differ, or that the file is newer. */
+void core_tell_adopted(struct core *core, uint32_t chain, struct actions *ret);
 
 /* Nothing seen before says anything about now: it all comes again, retained. */
 void core_lose_link(struct core *core, struct now now);

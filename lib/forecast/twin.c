@@ -64,6 +64,8 @@ static void perform(struct twin *t)
             t->link_wanted = true;
             t->link_due = mono_after(t->now.mono, LINK_AFTER_MS);
             break;
+        case ACTION_REBIND: /* nobody adopts here */
+            break;
         case ACTION_ANSWER:
             t->answer_ok = a->answer.ok;
             break;

@@ -277,6 +277,8 @@ static void perform(struct world *w)
             w->relink = true;
             w->relink_ms = w->now.mono.ms + 200;
             break;
+        case ACTION_REBIND: /* nobody adopts here */
+            break;
         case ACTION_ANSWER:
             break;
         case ACTION_LOG:

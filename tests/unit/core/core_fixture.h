@@ -47,6 +47,7 @@ static inline void make_chain(
         .count = count };
     for (uint32_t m = 0; m < count; m++) {
         c->module[m] = (struct chain_module_config){ .position = m + 1,
+            .filed = m + 1,
             .channels = 3,
             .circulation = true,
             .power = { .cable_ohm = 0.1,
@@ -56,6 +57,7 @@ static inline void make_chain(
                 .circulation_amps = 0.8 } };
         text_copy(c->module[m].serial, sizeof c->module[m].serial, serials[m]);
     }
+    c->file_tag = chain_file_tag(c);
 }
 
 static inline void make_probe(struct site_tank *t, enum probe_quantity q, enum probe_unit unit)
