@@ -1,8 +1,6 @@
 /* A new order of modules, adopted by a person. The binding is kept here and in the journal; the
  * shell rearranges the configuration by it, which then is as if the file said so. A file whose own
  * order changes is newer than what was adopted. */
-#include <string.h>
-
 #include "lib/base/decimal.h"
 #include "lib/base/text.h"
 #include "lib/core/state.h"
@@ -139,7 +137,10 @@ void core_rebound(struct core *core, uint32_t chain, struct now now, struct acti
 /* "2 b77c" */
 static bool read_bound(struct chain_bound *ret, const char *value)
 {
-    const size_t digits = strspn(value, "0123456789");
+    size_t digits = 0;
+    while (value[digits] >= '0' && value[digits] <= '9') {
+        digits++;
+    }
     struct decimal d;
     int64_t filed;
     if (value[digits] != ' ' || !decimal_read_plain(&d, value, digits)) return false;

@@ -355,7 +355,9 @@ void core_look_at_roll(struct core *core, uint32_t chain, struct now now, struct
 bool core_adopt(
     struct core *core, const struct event_request *q, struct text *said, struct actions *ret);
 
+/* From a record of it. */
 void core_restore_adopt(struct core *core, uint32_t chain, const struct record *r);
+/* To one, at the start of a new segment, when one is in force. */
 void core_carry_adopt(const struct core *core, uint32_t chain, struct actions *ret);
 
 /* After a start or a reload: says where file and adoption differ, or that the file is newer. */
