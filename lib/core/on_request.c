@@ -74,12 +74,15 @@ static struct answer override_for(struct core *core, const struct event_request 
 static struct answer acknowledge(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
-    if (!alert_stands(core, q->word))
-        return (struct answer){ false, "no-such-alert", "no alert of that name stands" };
     char id[ALERT_ID_MAX];
     uint32_t tank;
     enum law_stock stock;
-    if (core_effect_alert(core, q->word, &tank, &stock)) {
+    const bool effect = core_effect_alert(core, q->word, &tank, &stock);
+    const bool stands = alert_stands(core, q->word);
+    /* A lock ends by its alert's name also where so many stood that it found no room. */
+    if (!stands && !(effect && core->tank[tank].locked[stock]))
+        return (struct answer){ false, "no-such-alert", "no alert of that name stands" };
+    if (effect) {
         core->tank[tank].locked[stock] = false;
         core->tank[tank].ask_law = true;
         law_acknowledge(&core->tank[tank].law, stock);
@@ -90,6 +93,11 @@ static struct answer acknowledge(
         if (text_same(id, q->word)) core_know_limits(core, c, now.mono);
     }
     alert_clear(core, q->word, ret);
+    if (!stands) {
+        struct record *r = emit_record(ret, "alert");
+        record_add_text(r, "alert", q->word);
+        record_add_truth(r, "on", false);
+    }
     return DONE;
 }
 

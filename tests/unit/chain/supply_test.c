@@ -219,6 +219,23 @@ START_TEST(cables_grow_with_length_and_shrink_with_gauge)
 }
 END_TEST
 
+/* The module with least to spare decides, also where it is the first one behind the link. */
+START_TEST(a_near_module_may_have_least_to_spare)
+{
+    const struct supply small = { .volts = 12.0, .amps = 4.0, .usable_share = 0.8 };
+    const struct supply_load load[2] = { { .pumps = 1 }, { .pumps = 1 } };
+    struct supply_module module[2];
+    for (int m = 0; m < 2; m++) {
+        module[m] = (struct supply_module){ .cable_ohm = 0.1,
+            .cable_ohm_per_m = 0.1,
+            .min_volts = m == 0 ? 11.5 : 6.0,
+            .pump_amps = 0.5 };
+    }
+    /* 1 A over 0.1 ohm leaves 11.9 V: 0.4 V to spare, 0.1 V for each metre */
+    ck_assert_double_eq_tol(supply_spare_m(&small, module, load, 2, 0), 4.0, 1e-9);
+}
+END_TEST
+
 int main(void)
 {
     TCase *tc = tcase_create("supply");
@@ -232,5 +249,6 @@ int main(void)
     tcase_add_test(tc, a_surge_counts_like_any_load);
     tcase_add_loop_test(tc, more_load_or_more_cable_never_helps, 0, 5);
     tcase_add_test(tc, cables_grow_with_length_and_shrink_with_gauge);
+    tcase_add_test(tc, a_near_module_may_have_least_to_spare);
     return run_case(tc, "supply");
 }

@@ -341,13 +341,60 @@ START_TEST(the_end_of_a_halt_forgets_failures)
     struct event e = beat_of(WEST);
     e.beat.halted = true;
     step(&e);
-    b.core->tank[BASIL].failures = 5;
+    b.core->tank[BASIL].failures = b.core->tank[LETTUCE].failures = 5;
+    b.tank[LETTUCE].circulation.address.chain = EAST;
     b.core->tank[BASIL].not_before = mono_after(b.now.mono, HOUR_MS);
     tell_beat(EAST);
     ck_assert_uint_eq(b.core->tank[BASIL].failures, 5);
     tell_beat(WEST);
     ck_assert_uint_eq(b.core->tank[BASIL].failures, 0);
+    ck_assert_uint_eq(b.core->tank[LETTUCE].failures, 5); /* on another chain */
     ck_assert_int_eq(b.core->tank[BASIL].not_before.ms, b.now.mono.ms);
+}
+END_TEST
+
+/* Its owner is silent, but another daemon of this site lives: it will see to it. */
+START_TEST(a_silent_chain_is_left_to_a_peer_that_lives)
+{
+    prepare();
+    b.core->active = true;
+    listen_to("stranger", 40);
+    for (int n = 0; n < 30; n++) {
+        tell_peer("third", true);
+        run_for(1000);
+    }
+    ck_assert(!asked());
+    run_for(CLAIM_SILENCE_MS + 2000);
+    ck_assert(asked());
+}
+END_TEST
+
+/* There is no higher one to ask for. */
+START_TEST(no_reign_beyond_the_last_is_asked_for)
+{
+    prepare();
+    b.core->active = true;
+    listen_to("", RECORD_INTEGER_MOST);
+    run_for(3000);
+    ck_assert(!asked());
+}
+END_TEST
+
+/* A claim that an overtaken message hid: the chain is its own all the while. */
+START_TEST(a_chain_that_turns_out_to_be_ours_makes_it_active)
+{
+    bench_ready();
+    for (uint32_t c = 0; c < CHAINS; c++) {
+        tell_claim(c, "stranger", 9);
+    }
+    ck_assert(!b.core->active);
+    tell_link(true);
+    tell_head(WEST, true);
+    tell_roll(WEST, "boot-w");
+    tell_claim(WEST, b.core->identity.by, west()->asked_reign);
+    ck_assert(west()->ours);
+    ticks();
+    ck_assert(b.core->active);
 }
 END_TEST
 
@@ -372,5 +419,8 @@ int main(void)
     tcase_add_test(t, a_resume_that_is_owed_goes_out_when_the_chain_is_ours);
     tcase_add_test(t, a_beat_without_a_halt_settles_what_was_owed);
     tcase_add_test(t, the_end_of_a_halt_forgets_failures);
+    tcase_add_test(t, a_silent_chain_is_left_to_a_peer_that_lives);
+    tcase_add_test(t, no_reign_beyond_the_last_is_asked_for);
+    tcase_add_test(t, a_chain_that_turns_out_to_be_ours_makes_it_active);
     return run_case(t, "claim");
 }

@@ -311,6 +311,19 @@ START_TEST(circulation_by_hand_confirms_nothing) /* _i: 0 that output; else anot
 }
 END_TEST
 
+/* One output twice in the first message: what the second total has more isn't where counting
+ * starts. */
+START_TEST(a_total_told_twice_is_told_once)
+{
+    prepare();
+    total("a1f3", CHANNEL, 84000);
+    manual.total[manual.count] = manual.total[0];
+    manual.total[manual.count++].ms = 84500;
+    tell();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), 500);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("hand");
@@ -329,5 +342,6 @@ int main(void)
     tcase_add_test(t, outputs_without_a_stock_are_only_told);
     tcase_add_test(t, a_hand_on_a_switch_is_told_as_long_as_it_is_there);
     tcase_add_loop_test(t, circulation_by_hand_confirms_nothing, 0, 3);
+    tcase_add_test(t, a_total_told_twice_is_told_once);
     return run_case(t, "hand");
 }

@@ -337,6 +337,39 @@ START_TEST(a_chain_is_claimed_unless_it_is_ours)
 }
 END_TEST
 
+/* Motors of a chain don't start at the same moment. */
+START_TEST(a_tick_waits_until_the_motor_before_it_turns)
+{
+    bench_ready();
+    ck_assert(tick_of(WEST, 2, 1));
+    ck_assert(!tick_of(WEST, 1, 3));
+    ck_assert_str_eq(answered(), "busy");
+    pass(1000);
+    ck_assert(tick_of(WEST, 1, 3));
+}
+END_TEST
+
+/* INV-8: a lock ends by a person, also where its alert found no room among too many. Defect: then
+ * nobody could end it. */
+START_TEST(a_lock_whose_alert_found_no_room_can_be_ended)
+{
+    bench_ready();
+    tank()->locked[LAW_ACID] = true;
+    ck_assert(acknowledge("no-effect-basil-acid"));
+    ck_assert(!tank()->locked[LAW_ACID]);
+    struct record *r = put_record("alert");
+    record_add_text(r, "alert", "no-effect-basil-base");
+    record_add_truth(r, "on", true);
+    bench_start();
+    alert_clear(b.core, "no-effect-basil-base", &b.actions); /* as if it had never had room */
+    ck_assert(tank()->locked[LAW_BASE]);
+    ck_assert(acknowledge("no-effect-basil-base"));
+    ck_assert(!acknowledge("no-effect-basil-base"));
+    bench_start();
+    ck_assert(!tank()->locked[LAW_BASE]);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("request");
@@ -356,5 +389,7 @@ int main(void)
     tcase_add_test(t, a_release_resumes_what_was_halted);
     tcase_add_test(t, a_release_is_owed_to_heads_that_cant_be_told);
     tcase_add_test(t, a_chain_is_claimed_unless_it_is_ours);
+    tcase_add_test(t, a_tick_waits_until_the_motor_before_it_turns);
+    tcase_add_test(t, a_lock_whose_alert_found_no_room_can_be_ended);
     return run_case(t, "request");
 }

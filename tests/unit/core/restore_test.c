@@ -543,6 +543,19 @@ START_TEST(what_is_carried_is_what_was)
 }
 END_TEST
 
+/* Of a version that carried less, and of a tank that has gone. */
+START_TEST(what_a_carry_lacks_stays_as_it_was)
+{
+    prepare();
+    put_for("carry", "basil", NULL);
+    put_for("learned", "gone", NULL);
+    put_for("learned", "basil", NULL);
+    bench_start();
+    ck_assert_int_eq(tank()->override_for_ms, 8 * HOUR_MS);
+    ck_assert(!tank()->paused && !tank()->line_dirty);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("restore");
@@ -571,5 +584,6 @@ int main(void)
     tcase_add_test(t, damage_fills_every_limit_and_says_so);
     tcase_add_loop_test(t, a_flushed_line_is_clean, 0, 2);
     tcase_add_loop_test(t, what_is_carried_is_what_was, 0, 4);
+    tcase_add_test(t, what_a_carry_lacks_stays_as_it_was);
     return run_case(t, "restore");
 }

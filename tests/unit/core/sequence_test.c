@@ -458,6 +458,35 @@ START_TEST(each_channel_is_shown_as_it_comes)
 }
 END_TEST
 
+/* Circulation whose time runs out is asked for again, and what has flowed meanwhile counts. */
+START_TEST(a_flush_goes_on_while_circulation_is_renewed)
+{
+    bench_ready();
+    struct core_tank *t = tank();
+    t->line_dirty = true;
+    t->step = STEP_FLUSH;
+    t->flush_from = b.now.mono;
+    flows();
+    t->circulation_till = mono_after(b.now.mono, 400);
+    turn();
+    pass(200);
+    turn();
+    ck_assert_uint_eq(count_records("circulate"), 1);
+    ck_assert_int_eq(t->flushed_ms, 200);
+    ck_assert_str_eq(t->why, "flushing the line");
+}
+END_TEST
+
+START_TEST(what_isnt_mixed_is_circulated_first) /* _i: a clean line */
+{
+    bench_ready();
+    tank()->mix_owed = _i == 1;
+    tank()->line_dirty = _i == 0;
+    turn();
+    ck_assert_int_eq(tank()->step, STEP_CIRCULATE);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("sequence");
@@ -482,5 +511,7 @@ int main(void)
     tcase_add_test(t, the_water_is_recorded_as_far_as_it_is_known);
     tcase_add_test(t, a_stock_without_a_purpose_disturbs_the_water);
     tcase_add_loop_test(t, each_channel_is_shown_as_it_comes, 0, 2);
+    tcase_add_test(t, a_flush_goes_on_while_circulation_is_renewed);
+    tcase_add_loop_test(t, what_isnt_mixed_is_circulated_first, 0, 2);
     return run_case(t, "sequence");
 }

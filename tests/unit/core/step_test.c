@@ -361,6 +361,21 @@ START_TEST(more_alerts_than_can_stand_are_left_out)
 }
 END_TEST
 
+/* A step's actions have room for so many: the rest is raised no more, and can be ended all the
+ * same. */
+START_TEST(alerts_of_locks_fill_no_more_than_a_step_holds)
+{
+    bench_ready();
+    tank()->locked[LAW_ACID] = true;
+    b.actions.count = ACTIONS_MAX / 2;
+    core_raise_locks(b.core, &b.actions);
+    ck_assert_uint_eq(b.actions.count, ACTIONS_MAX / 2);
+    b.actions.count = ACTIONS_MAX / 2 - 1;
+    core_raise_locks(b.core, &b.actions);
+    ck_assert(alert_stands(b.core, "no-effect-basil-acid"));
+}
+END_TEST
+
 /* What must be said again is said in portions, each within one step's actions. */
 START_TEST(what_is_carried_comes_in_portions)
 {
@@ -407,6 +422,7 @@ int main(void)
     tcase_add_test(t, no_name_of_an_entry_is_zero);
     tcase_add_loop_test(t, circulation_is_stopped_where_nothing_may_move, 0, 4);
     tcase_add_test(t, more_alerts_than_can_stand_are_left_out);
+    tcase_add_test(t, alerts_of_locks_fill_no_more_than_a_step_holds);
     tcase_add_test(t, what_is_carried_comes_in_portions);
     return run_case(t, "step");
 }
