@@ -3,7 +3,7 @@
  * dies. The first byte: bit 0, records that come from nowhere are in the journal before the first
  * start; bit 1, the connection comes up by itself.
  *
- * Held by the observer (core_world.c), from what the heads' pumps really did and what was told: no
+ * Held by the observer (core_look.c), from what the heads' pumps really did and what was told: no
  * hour and no day over its limit; no dose over the dose's limit, on a probe that is silent, paused,
  * serviced, halted, without its record, its circulation, or the module that was bound; no id twice;
  * a halt is never refused. Reports that were made up end the first of these, as the sums are then
@@ -17,83 +17,6 @@
 #include "tests/fuzz/fuzz.h"
 
 static const int64_t ALIVE_MOST_MS = 30 * HOUR_MS;
-
-static const int64_t numbers[] = { 0, 1, -1, 7, 100, 1000, 5000, 10000, 25000, 60000, 3600000,
-    86400000, 100000000, INT32_MAX, RECORD_INTEGER_MOST, -RECORD_INTEGER_MOST };
-static const double reals[] = { 0, -1, 0.5, 5.8, 6.5, 7, 20, 600, 1200, 1400, 2200, 1e6, 1e15,
-    -1e15, 1e-300, 4.2 };
-static const char *const words[] = { "bench", "wall", "porch", "leaf-a", "leaf-b", "acid", "base",
-    "west", "east", "a1f3", "b77c", "c3", "x-1", "x-2", "d1", "d1-1", "halt", "pause", "service",
-    "set-ec", "set-ph", "override-for", "acknowledge", "refilled", "identify", "claim",
-    "no-effect-bench-feed", "no-effect-bench-acid", "limits-unknown-west", "", "nobody", "feed" };
-static const char *const kinds[] = { "dose", "outcome", "identify", "hand", "hand-base", "claim",
-    "reign", "alert", "request", "carry", "limits-unknown", "damage", "learned", "flushed", "start",
-    "circulate" };
-static const char *const keys[] = { "tank", "stock", "chain", "serial", "channel", "id", "ul",
-    "run_ms", "ends_ms", "ec_milli", "ph_micro", "unsure", "total_ms", "by", "reign", "alert", "on",
-    "ok", "request", "span_ms", "value", "halted", "paused", "service", "line_dirty",
-    "remaining_ul", "override_for_ms", "override_left_ms", "override_ec_us_cm", "override_ph",
-    "feed", "acid", "base", "model" };
-
-enum { NUMBERS = sizeof numbers / sizeof *numbers, REALS = sizeof reals / sizeof *reals };
-enum { WORDS = sizeof words / sizeof *words, KINDS = sizeof kinds / sizeof *kinds };
-enum { KEYS = sizeof keys / sizeof *keys, FIELDS_MOST = 15 };
-
-static int64_t take_number(struct bites *b)
-{
-    return numbers[bites_byte(b) % NUMBERS];
-}
-
-static double take_real(struct bites *b)
-{
-    return reals[bites_byte(b) % REALS];
-}
-
-static const char *take_word(struct bites *b)
-{
-    return words[bites_byte(b) % WORDS];
-}
-
-/* --- records from nowhere --------------------------------------------------------------------- */
-
-static void add_field(struct record *r, struct bites *b, uint64_t *given, const struct site *site)
-{
-    const uint8_t how = bites_byte(b), which = bites_byte(b) % (KEYS + 8);
-    if (*given & UINT64_C(1) << which) return;
-    *given |= UINT64_C(1) << which;
-    if (which >= KEYS) {
-        record_add_real(r, law_number_name(how % LAW_NUMBERS), take_real(b), 4);
-        *given |= ~UINT64_C(0) << KEYS; /* one of them is enough: keys are given once */
-    } else if (which == KEYS - 1) {
-        record_add_int(r, keys[which], site_law_tag(site, &site->tank[how % CW_TANKS]));
-    } else if (how % 4 == 0) {
-        record_add_int(r, keys[which], take_number(b));
-    } else if (how % 4 == 1) {
-        record_add_real(r, keys[which], take_real(b), how / 4 % 7);
-    } else if (how % 4 == 2) {
-        record_add_truth(r, keys[which], how & 8);
-    } else {
-        record_add_text(r, keys[which], take_word(b));
-    }
-}
-
-static void remember(struct core_world *w, struct bites *b)
-{
-    for (unsigned count = bites_byte(b) % 64; count > 0 && b->at < b->end; count--) {
-        static struct record r;
-        uint64_t given = 0;
-        record_start(&r, kinds[bites_byte(b) % KINDS]);
-        const uint8_t how = bites_byte(b);
-        for (int n = how % (FIELDS_MOST + 1); n > 0; n--) {
-            add_field(&r, b, &given, w->site);
-        }
-        HOLDS(!r.cut);
-        const int64_t later_ms = how & 0x80 ? HOUR_MS : how & 0x40 ? MINUTE_MS : 0;
-        w->now.mono.ms += later_ms;
-        w->now.civil.ms += later_ms;
-        cw_remember(w, &r);
-    }
-}
 
 /* --- what can happen -------------------------------------------------------------------------- */
 
@@ -139,7 +62,7 @@ static void read_probe(struct core_world *w, struct bites *b)
         .quantity = (enum probe_quantity)(which / CW_TANKS % PROBE_QUANTITY_COUNT),
         .retained = how & 0x80,
         .verdict = how & 0x40 ? (enum probe_verdict)(how % 4) : PROBE_OK,
-        .number = how & 0x20 ? (double)take_number(b) : bites_byte(b) / 10.0 };
+        .number = how & 0x20 ? (double)cw_number(b) : bites_byte(b) / 10.0 };
     cw_read(w, &reading);
 }
 
@@ -154,10 +77,10 @@ static void ask(struct core_world *w, struct bites *b)
         .address = { where % CW_HEADS, 1 + (where >> 2) % w->site->chain[where % CW_HEADS].count,
             (where >> 4) % 5 },
         .on = where & 0x80 };
-    r.value = take_real(b);
-    r.span_ms = llabs(take_number(b)) % (366 * DAY_MS);
-    r.ul = llabs(take_number(b)) % 1000000001;
-    text_copy(r.word, sizeof r.word, take_word(b));
+    r.value = cw_real(b);
+    r.span_ms = llabs(cw_number(b)) % (366 * DAY_MS);
+    r.ul = llabs(cw_number(b)) % 1000000001;
+    text_copy(r.word, sizeof r.word, cw_word(b));
     cw_ask(w, &r);
 }
 
@@ -211,7 +134,7 @@ static void step_clock(struct core_world *w, struct bites *b)
 {
     const uint8_t how = bites_byte(b);
     w->now.clock = (enum clock_trust)(CLOCK_UNSET + how % 3);
-    w->now.civil.ms += take_number(b) % (400 * DAY_MS);
+    w->now.civil.ms += cw_number(b) % (400 * DAY_MS);
     if (how & 0x80) w->now.civil.ms = 0;
     struct event e = { .kind = EVENT_ZONES };
     e.zone.tank = how / 4 % CW_TANKS;
@@ -225,19 +148,6 @@ static void trouble_disk(struct core_world *w, struct bites *b)
     w->journal_ok = e.journal.ok = bites_byte(b) & 1;
     text_copy(e.journal.why, sizeof e.journal.why, "no space left");
     cw_tell(w, &e);
-}
-
-static void carry(struct core_world *w)
-{
-    static struct actions carried;
-    uint32_t cursor = 0;
-    for (int n = 0; core_carry(w->core, &cursor, w->now, &carried); n++) {
-        HOLDS(n < 10000);
-        for (uint32_t i = 0; i < carried.count; i++) {
-            HOLDS(carried.item[i].kind == ACTION_RECORD && !carried.item[i].record.cut);
-            cw_remember(w, &carried.item[i].record);
-        }
-    }
 }
 
 static const char *newest_id(const struct core_world *w, uint8_t back)
@@ -256,9 +166,9 @@ static void lie_report(struct core_world *w, struct bites *b, uint8_t how, struc
     text_copy(r->boot, sizeof r->boot, how & 0x80 ? "boot-9" : w->head[e->chain].boot);
     r->state = (enum chain_state)(bites_byte(b) % (CHAIN_REFUSED + 1));
     r->reason = (enum chain_reason)(bites_byte(b) % CHAIN_REASON_COUNT);
-    r->ran_ms = llabs(take_number(b));
+    r->ran_ms = llabs(cw_number(b));
     r->unsure = how & 0x40;
-    r->up_ms = llabs(take_number(b));
+    r->up_ms = llabs(cw_number(b));
 }
 
 static void lie_ledger(struct core_world *w, struct bites *b, uint8_t how, struct event *e)
@@ -271,7 +181,7 @@ static void lie_ledger(struct core_world *w, struct bites *b, uint8_t how, struc
         struct chain_report *entry = &e->ledger.entry[i];
         if (!entry->id[0]) text_copy(entry->id, sizeof entry->id, newest_id(w, (uint8_t)i));
         if (how & 0x80) entry->state = (enum chain_state)(bites_byte(b) % (CHAIN_REFUSED + 1));
-        if (how & 0x40) entry->ran_ms = llabs(take_number(b));
+        if (how & 0x40) entry->ran_ms = llabs(cw_number(b));
     }
 }
 
@@ -281,12 +191,12 @@ static void lie_manual(struct core_world *w, struct bites *b, uint8_t how, struc
     e->kind = EVENT_MANUAL;
     w->lies = true;
     e->manual = w->head[e->chain].manual;
-    e->manual.n = llabs(take_number(b));
+    e->manual.n = llabs(cw_number(b));
     e->manual.count = bites_byte(b) % (CHAIN_TOTALS_MAX + 1);
     for (uint32_t i = 0; i < e->manual.count; i++) {
-        text_copy(e->manual.total[i].serial, CHAIN_WORD_MAX, take_word(b));
+        text_copy(e->manual.total[i].serial, CHAIN_WORD_MAX, cw_word(b));
         e->manual.total[i].channel = bites_byte(b) % (CHAIN_CHANNELS_MAX + 1);
-        e->manual.total[i].ms = llabs(take_number(b));
+        e->manual.total[i].ms = llabs(cw_number(b));
     }
 }
 
@@ -294,18 +204,18 @@ static void lie_roll(struct core_world *w, struct bites *b, uint8_t how, struct 
 {
     e->kind = EVENT_ROLL;
     head_roll(&w->head[e->chain], &e->roll);
-    e->roll.epoch = llabs(take_number(b));
-    e->roll.max_run_ms = 1 + llabs(take_number(b)) % RECORD_INTEGER_MOST;
-    e->roll.max_circulate_ms = 1 + llabs(take_number(b)) % RECORD_INTEGER_MOST;
-    e->roll.beat_ms = 100 + llabs(take_number(b)) % 59901;
+    e->roll.epoch = llabs(cw_number(b));
+    e->roll.max_run_ms = 1 + llabs(cw_number(b)) % RECORD_INTEGER_MOST;
+    e->roll.max_circulate_ms = 1 + llabs(cw_number(b)) % RECORD_INTEGER_MOST;
+    e->roll.beat_ms = 100 + llabs(cw_number(b)) % 59901;
     if (how & 0x80) e->roll.count = bites_byte(b) % (e->roll.count + 1);
 }
 
 static void lie_claim(struct core_world *w, struct bites *b, uint8_t how, struct event *e)
 {
     e->kind = EVENT_CLAIM;
-    text_copy(e->claim.by, CHAIN_WORD_MAX, take_word(b));
-    e->claim.reign = llabs(take_number(b));
+    text_copy(e->claim.by, CHAIN_WORD_MAX, cw_word(b));
+    e->claim.reign = llabs(cw_number(b));
     text_copy(e->claim.site, CHAIN_WORD_MAX, how & 0x80 ? w->site->key : "other");
 }
 
@@ -313,11 +223,11 @@ static void lie_beat(struct core_world *w, struct bites *b, uint8_t how, struct 
 {
     e->kind = EVENT_BEAT;
     text_copy(e->beat.boot, CHAIN_WORD_MAX, how & 0x80 ? "boot-9" : w->head[e->chain].boot);
-    e->beat.up_ms = llabs(take_number(b));
+    e->beat.up_ms = llabs(cw_number(b));
     e->beat.halted = how & 0x40;
     e->beat.has_amps = e->beat.has_volts = how & 0x20;
-    e->beat.amps = fmod(take_real(b), 1000);
-    e->beat.volts = fmod(take_real(b), 1000);
+    e->beat.amps = fmod(cw_real(b), 1000);
+    e->beat.volts = fmod(cw_real(b), 1000);
 }
 
 static void lie_presence(struct core_world *w, struct bites *b, uint8_t how, struct event *e)
@@ -329,7 +239,7 @@ static void lie_presence(struct core_world *w, struct bites *b, uint8_t how, str
         return;
     }
     e->kind = EVENT_PEER_BEAT;
-    text_copy(e->peer.by, CHAIN_WORD_MAX, take_word(b));
+    text_copy(e->peer.by, CHAIN_WORD_MAX, cw_word(b));
     e->peer.same_site = how & 0x80;
 }
 
@@ -345,34 +255,6 @@ static void lie(struct core_world *w, struct bites *b)
 }
 
 /* --- the whole -------------------------------------------------------------------------------- */
-
-static void look(const struct core_world *w)
-{
-    struct site_view site;
-    struct tank_view tank;
-    struct chain_view chain;
-    struct stock_view stock;
-    struct alert_view alert;
-    core_view_site(w->core, w->now, &site);
-    for (uint32_t t = 0; t < CW_TANKS; t++) {
-        core_view_tank(w->core, t, w->now, &tank);
-        HOLDS(tank.state < TANK_STATE_COUNT && tank.why[0] != '\0' && isfinite(tank.set_ec_us_cm));
-        if (!tank.planted) continue;
-        const struct crop_envelope *e = &w->site->tank[t].envelope;
-        HOLDS(tank.set_ec_us_cm >= e->ec_least_us_cm && tank.set_ec_us_cm <= e->ec_most_us_cm);
-        HOLDS(tank.set_ph >= e->ph_least && tank.set_ph <= e->ph_most);
-    }
-    for (uint32_t c = 0; c < CW_HEADS; c++) {
-        core_view_chain(w->core, c, w->now, &chain);
-    }
-    for (uint32_t s = 0; s < w->site->stock_count; s++) {
-        core_view_stock(w->core, s, w->now, &stock);
-        HOLDS(stock.remaining_ul >= 0 && stock.remaining_ul <= stock.bottle_ul);
-    }
-    for (uint32_t i = 0; core_alert(w->core, i, &alert); i++) {
-        HOLDS(alert.id[0] != '\0' && i < 10000);
-    }
-}
 
 static void happen(struct core_world *w, struct bites *b)
 {
@@ -414,7 +296,7 @@ static void happen(struct core_world *w, struct bites *b)
         trouble_disk(w, b);
         break;
     case 13:
-        carry(w);
+        cw_carry(w);
         break;
     case 14:
         lie(w, b);
@@ -430,14 +312,13 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     struct bites b = { data, data + size };
     const uint8_t how = bites_byte(&b);
     cw_open(&w, &fuzz_site()->site);
-    if (how & 1) remember(&w, &b);
+    if (how & 1) cw_invent(&w, &b);
     cw_start(&w);
     if (how & 2) cw_pass(&w, 5 * MINUTE_MS);
     while (b.at < b.end && !w.full && w.moved_on_ms < ALIVE_MOST_MS) {
         happen(&w, &b);
-        look(&w);
+        cw_look(&w);
     }
     cw_observe(&w);
-    cw_close(&w);
     return 0;
 }

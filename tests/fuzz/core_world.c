@@ -388,39 +388,6 @@ static void watch(struct core_world *w)
     }
 }
 
-static void observe_span(
-    const struct core_world *w, uint32_t tank, uint32_t p, int64_t span_ms, int64_t limit_ul)
-{
-    const double ul_per_ms = w->site->tank[tank].pump[p].ml_per_s;
-    int64_t ran_ms = 0, hand_ms = 0;
-    uint32_t tail = 0;
-    for (uint32_t i = 0; i < w->move_count; i++) {
-        const struct cw_move *m = &w->move[i];
-        if (m->tank != tank || m->pump != p) continue;
-        ran_ms += m->ran_ms;
-        hand_ms += m->by_hand_ms;
-        for (; w->move[tail].at_ms <= m->at_ms - span_ms; tail++) {
-            const struct cw_move *old = &w->move[tail];
-            if (old->tank != tank || old->pump != p) continue;
-            ran_ms -= old->ran_ms;
-            hand_ms -= old->by_hand_ms;
-        }
-        if (hand_ms == 0) HOLDS((double)ran_ms * ul_per_ms <= (double)limit_ul + 1);
-    }
-}
-
-void cw_observe(const struct core_world *w)
-{
-    if (w->lies) return;
-    for (uint32_t t = 0; t < CW_TANKS; t++) {
-        for (uint32_t p = 0; p < w->site->tank[t].pump_count; p++) {
-            const struct stock_limits *l = &w->site->tank[t].pump[p].limits;
-            observe_span(w, t, p, HOUR_MS, l->hour_ul);
-            observe_span(w, t, p, DAY_MS, l->day_ul);
-        }
-    }
-}
-
 /* --- time ------------------------------------------------------------------------------------- */
 
 static int64_t sooner(int64_t a, int64_t b)
@@ -546,6 +513,25 @@ static void make_head(struct core_world *w, uint32_t c)
     w->head_zero_ms[c] = w->now.mono.ms;
 }
 
+/* Asked for once: taking that much anew for each input would cost more than the input. */
+static void take_memory(struct core_world *w)
+{
+    static struct core_world kept;
+    if (!kept.block) {
+        kept.block = malloc(core_size(w->site));
+        kept.spare = malloc(core_size(w->site));
+        kept.record = malloc(CW_RECORDS_MAX * sizeof *w->record);
+        kept.record_at = malloc(CW_RECORDS_MAX * sizeof *w->record_at);
+        kept.move = malloc(CW_MOVES_MAX * sizeof *w->move);
+        HOLDS(kept.block && kept.spare && kept.record && kept.record_at && kept.move);
+    }
+    w->block = kept.block;
+    w->spare = kept.spare;
+    w->record = kept.record;
+    w->record_at = kept.record_at;
+    w->move = kept.move;
+}
+
 void cw_open(struct core_world *w, const struct site *site)
 {
     memset(w, 0, sizeof *w);
@@ -553,25 +539,11 @@ void cw_open(struct core_world *w, const struct site *site)
     w->site = site;
     w->now = (struct now){ { 2 * DAY_MS }, { INT64_C(1932897600000) }, CLOCK_SYNCED };
     w->beat_ms = w->readings_ms = w->now.mono.ms;
-    w->block = malloc(core_size(site));
-    w->spare = malloc(core_size(site));
-    w->record = malloc(CW_RECORDS_MAX * sizeof *w->record);
-    w->record_at = malloc(CW_RECORDS_MAX * sizeof *w->record_at);
-    w->move = malloc(CW_MOVES_MAX * sizeof *w->move);
-    HOLDS(w->block && w->spare && w->record && w->record_at && w->move);
+    take_memory(w);
     for (uint32_t c = 0; c < CW_HEADS; c++) {
         make_head(w, c);
     }
     for (uint32_t t = 0; t < CW_TANKS; t++) {
         w->water[t] = (struct cw_water){ 600, 5.8, 20, false };
     }
-}
-
-void cw_close(struct core_world *w)
-{
-    free(w->block);
-    free(w->spare);
-    free(w->record);
-    free(w->record_at);
-    free(w->move);
 }

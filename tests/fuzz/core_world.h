@@ -62,7 +62,6 @@ struct core_world {
 /* Everything is made anew; the first life has no journal but what is in 'record' by then. */
 void cw_open(struct core_world *w, const struct site *site);
 void cw_start(struct core_world *w);
-void cw_close(struct core_world *w);
 
 /* One event into the core, and what it wants done. */
 void cw_tell(struct core_world *w, const struct event *event);
@@ -85,6 +84,21 @@ void cw_reload(struct core_world *w);
 
 /* A record that comes from nowhere, before the first start. */
 void cw_remember(struct core_world *w, const struct record *record);
+
+/* The records that restate what must outlive the oldest segment are in the journal, too. */
+void cw_carry(struct core_world *w);
+
+/* All views, and whether they are within bounds. */
+void cw_look(const struct core_world *w);
+
+/* Chosen by the next byte, from what is likely to matter. */
+struct bites;
+int64_t cw_number(struct bites *b);
+double cw_real(struct bites *b);
+const char *cw_word(struct bites *b);
+
+/* Records that come from nowhere are in the journal. */
+void cw_invent(struct core_world *w, struct bites *b);
 
 /* Looks over all that was moved. */
 void cw_observe(const struct core_world *w);
