@@ -30,6 +30,11 @@ class Page:
         self.put(WALL, time.clock_gettime_ns(time.CLOCK_REALTIME) - boot)
         self.put(SPEED, speed)
 
+    def follow(self, other):
+        """The same clocks; the heap is its own."""
+        for word in (REAL, SHOWN, WALL, SPEED):
+            self.put(word, other.get(word))
+
     def put(self, word, value):
         struct.pack_into("<q", self.memory, 8 * word, value)
 
@@ -64,7 +69,7 @@ class World(harness.World):
         if self.page is None:
             self.page = Page(os.path.join(self.folder, "shim.page"), self.speed)
         if name != "broker":
-            environment = dict(environment or {}, LD_PRELOAD=SHIM, DOSEWRIGHT_SHIM=self.page.path)
+            environment = dict({"LD_PRELOAD": SHIM, "DOSEWRIGHT_SHIM": self.page.path}, **(environment or {}))
         return super().start(name, command, environment, stdin)
 
     def close(self):
