@@ -399,6 +399,17 @@ START_TEST(what_is_carried_comes_in_portions)
 }
 END_TEST
 
+START_TEST(a_chain_without_a_roll_call_is_in_no_order)
+{
+    bench_init();
+    bench_start();
+    b.actions.count = 0;
+    core_look_at_roll(b.core, WEST, b.now, &b.actions);
+    ck_assert_uint_eq(b.actions.count, 0);
+    ck_assert(!b.core->chain[WEST].matches);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("step");
@@ -424,5 +435,6 @@ int main(void)
     tcase_add_test(t, more_alerts_than_can_stand_are_left_out);
     tcase_add_test(t, alerts_of_locks_fill_no_more_than_a_step_holds);
     tcase_add_test(t, what_is_carried_comes_in_portions);
+    tcase_add_test(t, a_chain_without_a_roll_call_is_in_no_order);
     return run_case(t, "step");
 }
