@@ -117,6 +117,7 @@ static void make_files(struct bites *b)
 static void write_files(void)
 {
     for (uint32_t i = 0; i < files; i++) {
+        (void)rmdir(fuzz_path(in_journal(file[i].name))); /* a folder that has its name */
         fuzz_write(in_journal(file[i].name), file[i].bytes, file[i].length);
     }
 }
