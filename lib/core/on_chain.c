@@ -234,17 +234,23 @@ static void hand_moved(struct core *core, uint32_t chain, const struct core_tota
     record_add_int(r, "ms", ms);
     record_add_int(r, "total_ms", total->ms);
     if (total->channel == CHAIN_CIRCULATION_CHANNEL) return;
+    bool known = false;
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         for (uint32_t p = 0; p < core->site->tank[i].pump_count; p++) {
             const struct site_pump *pump = &core->site->tank[i].pump[p];
             if (pump->address.chain != chain || pump->address.channel != total->channel) continue;
             if (!text_same(pump->serial, total->serial)) continue;
+            known = true;
             count_hand(core, i, p, ms, now);
             record_add_text(r, "tank", core->site->tank[i].key);
             record_add_text(r, "stock", core->site->stock[pump->stock].key);
             record_add_int(r, "ul", nearest((double)ms * pump->ml_per_s));
         }
     }
+    if (known) return;
+    struct core_gone gone = { .channel = total->channel, .ends = now.mono, .ms = ms };
+    (void)text_copy(gone.serial, sizeof gone.serial, total->serial);
+    core_note_gone(core, &gone, now.mono);
 }
 
 /* Counting starts there: what was run before isn't this journal's. */

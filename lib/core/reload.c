@@ -34,19 +34,59 @@ static bool same_pump(const struct core *fresh, const struct site_tank *a, uint3
     return named || (x->address.channel == y->address.channel && text_same(x->serial, y->serial));
 }
 
+/* One that the old configuration didn't have, or no more, is met by what was given before that. */
 static void move_windows(struct core *fresh, uint32_t tank, const struct core *old, struct now now)
 {
     const struct site_tank *config = &fresh->site->tank[tank];
-    for (uint32_t o = 0; o < old->site->tank_count; o++) {
-        const struct site_tank *former = &old->site->tank[o];
-        for (uint32_t p = 0; p < config->pump_count; p++) {
+    for (uint32_t p = 0; p < config->pump_count; p++) {
+        bool found = false;
+        for (uint32_t o = 0; o < old->site->tank_count; o++) {
+            const struct site_tank *former = &old->site->tank[o];
             for (uint32_t q = 0; q < former->pump_count; q++) {
-                if (same_pump(fresh, config, p, old, former, q))
-                    window_copy(
-                        &fresh->tank[tank].pump[p].window, &old->tank[o].pump[q].window, now.mono);
+                if (!same_pump(fresh, config, p, old, former, q)) continue;
+                window_copy(
+                    &fresh->tank[tank].pump[p].window, &old->tank[o].pump[q].window, now.mono);
+                found = true;
             }
         }
+        if (!found) core_count_gone(fresh, tank, p, now.mono);
     }
+}
+
+static bool is_kept(const struct core *fresh, const struct core *old, uint32_t o, uint32_t q)
+{
+    for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
+        const struct site_tank *config = &fresh->site->tank[i];
+        for (uint32_t p = 0; p < config->pump_count; p++) {
+            if (same_pump(fresh, config, p, old, &old->site->tank[o], q)) return true;
+        }
+    }
+    return false;
+}
+
+/* What leaves now; what left earlier is remembered for a day. */
+static void note_gone(struct core *fresh, const struct core *old, struct now now)
+{
+    for (uint32_t o = 0; o < old->site->tank_count; o++) {
+        const struct site_tank *former = &old->site->tank[o];
+        for (uint32_t q = 0; q < former->pump_count; q++) {
+            const struct site_pump *pump = &former->pump[q];
+            if (is_kept(fresh, old, o, q)) continue;
+            struct core_gone gone = { .channel = pump->address.channel, .ends = now.mono };
+            gone.ul = window_used(&old->tank[o].pump[q].window, DAY_MS, now.mono);
+            (void)text_copy(gone.tank, sizeof gone.tank, former->key);
+            (void)text_copy(gone.stock, sizeof gone.stock, old->site->stock[pump->stock].key);
+            (void)text_copy(gone.serial, sizeof gone.serial, pump->serial);
+            core_note_gone(fresh, &gone, now.mono);
+        }
+    }
+}
+
+/* Nobody knows what its line holds, nor what it was given last. */
+static void begin_tank(struct core_tank *t, struct now now)
+{
+    t->line_dirty = t->mix_owed = true;
+    t->pumped_at = t->acid_ended = t->base_ended = now.mono;
 }
 
 static void move_probes(struct core_tank *to, const struct site_tank *config,
@@ -68,6 +108,7 @@ static void move_circulation(struct core_tank *to, const struct site_tank *confi
     to->circulation_on = from->circulation_on;
     to->circulation_start = from->circulation_start;
     to->circulation_till = from->circulation_till;
+    to->circulation_seen = from->circulation_seen;
     to->circulation_confirmed = from->circulation_confirmed;
     to->amps_before = from->amps_before;
 }
@@ -154,11 +195,19 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
             core_draw_stock(fresh, s, 0); /* a smaller bottle holds no more than it can */
         }
     }
+    memcpy(fresh->gone, old->gone, sizeof fresh->gone);
+    fresh->gone_lost = old->gone_lost;
+    fresh->gone_lost_at = old->gone_lost_at;
     for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
         move_windows(fresh, i, old, now);
         const int32_t former = former_tank(fresh, i, old);
-        if (former >= 0) move_tank(fresh, i, old, (uint32_t)former, now);
+        if (former >= 0)
+            move_tank(fresh, i, old, (uint32_t)former, now);
+        else
+            begin_tank(&fresh->tank[i], now);
     }
+    core_forget_gone(fresh);
+    note_gone(fresh, old, now);
     for (uint32_t c = 0; c < fresh->site->chain_count; c++) { /* a raised limit frees nothing yet */
         if (fresh->chain[c].limits_unknown)
             core_forget_limits(fresh, c, fresh->chain[c].limits_unknown_at);

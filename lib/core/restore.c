@@ -60,13 +60,32 @@ static bool find_pump(const struct core *core, const struct record *r, struct pu
     return found;
 }
 
+/* The configuration has no such pump now; it may have it again before the day is over. */
+static void restore_gone(struct core *core, const struct record *r, int64_t ul, struct mono ends)
+{
+    struct core_gone gone = { .ends = ends, .ul = ul };
+    int64_t channel = 0;
+    if (record_is(r, "hand") && ul == 0) (void)record_int(r, "ms", &gone.ms);
+    (void)record_int(r, "channel", &channel);
+    gone.channel = (uint32_t)channel;
+    (void)text_copy(gone.tank, sizeof gone.tank, record_text_or_empty(r, "tank"));
+    (void)text_copy(gone.stock, sizeof gone.stock, record_text_or_empty(r, "stock"));
+    (void)text_copy(gone.serial, sizeof gone.serial, record_text_or_empty(r, "serial"));
+    core_note_gone(core, &gone, ends);
+}
+
 /* --- one kind each ---------------------------------------------------------------------------- */
 
 static void restore_dose(struct core *core, const struct record *r, struct mono at)
 {
     struct pump_at where;
     int64_t ul = 0, run_ms = 0, ends_ms = 0, ec_milli = 0, ph_micro = 0;
-    if (!find_pump(core, r, &where) || !record_int(r, "ul", &ul) || ul < 0) return;
+    if (!record_int(r, "ul", &ul) || ul < 0) return;
+    if (!find_pump(core, r, &where)) {
+        (void)record_int(r, "ends_ms", &ends_ms);
+        restore_gone(core, r, ul, mono_after(at, ends_ms > 0 ? ends_ms : 0));
+        return;
+    }
     (void)record_int(r, "ec_milli", &ec_milli);
     (void)record_int(r, "ph_micro", &ph_micro);
     struct core_tank *t = &core->tank[where.tank];
@@ -151,7 +170,18 @@ static void restore_hand(struct core *core, const struct record *r, struct mono 
         core_total_of(core, (uint32_t)chain, record_text_or_empty(r, "serial"), (uint32_t)channel);
     if (total) total->ms = total_ms;
     struct pump_at where;
-    if (!counts || !record_int(r, "ul", &ul) || ul < 0 || !find_pump(core, r, &where)) return;
+    if (!counts || channel == CHAIN_CIRCULATION_CHANNEL) return;
+    const bool known = record_int(r, "ul", &ul) && ul >= 0;
+    if (!find_pump(core, r, &where)) {
+        restore_gone(core, r, known ? ul : 0, at);
+        return;
+    }
+    if (!known) { /* the configuration of that time had no such pump */
+        int64_t ms = 0;
+        (void)record_int(r, "ms", &ms);
+        ul = ms > 0 ? nearest((double)ms * core->site->tank[where.tank].pump[where.pump].ml_per_s)
+                    : 0;
+    }
     window_add(
         &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ at, ul, 0 }, at);
     core_draw_stock(core, core->site->tank[where.tank].pump[where.pump].stock, ul);

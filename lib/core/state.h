@@ -10,6 +10,7 @@ enum {
     CORE_ALERTS_MAX = 64,
     MOTORS_APART_MS = 500,    /* between two starts on a chain: inrush lasts about 0.1 s (common
                                  practice,    no source) */
+    CORE_GONE_MAX = 64,       /* pumps that left the configuration within a day */
     COMMAND_START_MS = 8000,  /* a command must start within this */
     COMMAND_GRACE_MS = 5000,  /* and its last report may be this late */
     CLAIM_SILENCE_MS = 15000, /* an owner that is silent for so long is gone */
@@ -63,6 +64,7 @@ struct core_chain {
     int64_t asked_reign;             /* 0: none asked */
     struct mono asked_at;
     struct mono owner_at; /* the daemon that the claim names was last heard, whatever its site */
+    bool other_seen;      /* another one commanded it since this one asked last, or started */
     bool deposed;         /* another took it: stands by until somebody says 'claim' */
     bool claim_now;       /* somebody said 'claim' */
     bool limits_unknown;
@@ -122,13 +124,15 @@ struct core_tank {
     bool circulation_on;           /* a command was reported running and hasn't ended */
     struct mono circulation_start; /* when it was first reported, without a break since */
     struct mono circulation_till;  /* it runs at least until then */
-    bool circulation_confirmed;    /* ... and the current, and the flow, agree */
-    bool flowed;                   /* ... at some time since the law was shown readings */
-    double amps_before;            /* of the chain, beside what else ran; NaN: not measured */
-    struct mono amps_looked;       /* the beat that was last held against it */
-    uint32_t amps_short;           /* beats running that contradict it */
-    struct mono circulation_asked; /* first ask of this attempt */
-    bool line_dirty;               /* the line holds a stock: a flush is owed */
+    bool circulation_seen; /* ... and the chain's current agrees, as far as it was measured */
+    struct mono circulation_seen_at; /* ... last */
+    bool circulation_confirmed;      /* ... and so does the flow, and the chain can be commanded */
+    bool flowed;                     /* ... at some time since the law was shown readings */
+    double amps_before;              /* of the chain, beside what else ran; NaN: not measured */
+    struct mono amps_looked;         /* the beat that was last held against it */
+    uint32_t amps_short;             /* beats running that contradict it */
+    struct mono circulation_asked;   /* first ask of this attempt */
+    bool line_dirty;                 /* the line holds a stock: a flush is owed */
     struct mono flush_from;
     int64_t flushed_ms;    /* of this flush, circulation confirmed */
     struct mono pumped_at; /* end of the last movement of liquid */
@@ -167,6 +171,15 @@ struct core_alert {
     int32_t tank;
 };
 
+/* What a pump gave that the configuration has no more: by its names and by its output. */
+struct core_gone {
+    char tank[CHAIN_WORD_MAX], stock[CHAIN_WORD_MAX], serial[CHAIN_WORD_MAX];
+    uint32_t channel;
+    struct mono ends; /* of the last of it */
+    int64_t ul;       /* in the day before; with 'ms' 0: this place is free */
+    int64_t ms;       /* beside that: by hand, when nobody knew how much it gives */
+};
+
 struct core {
     const struct site *site;
     struct core_identity identity;
@@ -181,6 +194,9 @@ struct core {
     bool damaged; /* the journal was found damaged */
     struct core_chain chain[SITE_CHAINS_MAX];
     struct core_stock stock[SITE_STOCKS_MAX];
+    struct core_gone gone[CORE_GONE_MAX];
+    bool gone_lost; /* there was no room for all of it */
+    struct mono gone_lost_at;
     struct core_alert alert[CORE_ALERTS_MAX];
     struct core_tank *tank;
 };
@@ -254,6 +270,15 @@ struct core_total *core_total_of(
 /* The windows learn that a dose was 'ul' in truth, and when it ended at the latest. */
 void core_settle_windows(
     struct core_tank *t, const struct core_command *dose, int64_t ul, struct mono ends);
+
+/* --- gone.c ----------------------------------------------------------------------------------- */
+
+/* A pump left the configuration after it had given so much; and one has come (back). */
+void core_note_gone(struct core *core, const struct core_gone *what, struct mono now);
+void core_count_gone(struct core *core, uint32_t tank, uint32_t pump, struct mono now);
+
+/* What is counted by pumps that are there again needn't be remembered beside that. */
+void core_forget_gone(struct core *core);
 
 /* --- gate.c ----------------------------------------------------------------------------------- */
 
