@@ -22,7 +22,7 @@ double core_running_amps(const struct core *core, uint32_t chain, uint32_t but_t
             if (a->chain == chain) amps += config->module[a->position - 1].power.pump_amps;
         }
         const struct chain_address *a = &other->circulation.address;
-        if (i != but_tank && t->circulation_on && t->circulation_confirmed && a->chain == chain)
+        if (i != but_tank && t->circulation_on && t->circulation_seen && a->chain == chain)
             amps += config->module[a->position - 1].power.circulation_amps;
     }
     return amps;
@@ -38,6 +38,7 @@ static bool amps_agree(const struct core *core, uint32_t tank)
     const double draws = core->site->chain[a->chain].module[a->position - 1].power.circulation_amps;
     if (!c->beat.has_amps || isnan(t->amps_before) || draws <= 0.0) return true;
     if (mono_since(c->beat_at, t->circulation_start) < 0) return false; /* not measured since */
+    if (c->amps_stale) return false; /* ... and what else ran then isn't what runs now */
     const double rose =
         c->beat.amps - core_running_amps(core, tank_chain(core, tank), tank) - t->amps_before;
     return rose >= draws * CONFIRM_SHARE_PERCENT / 100.0;
@@ -49,9 +50,9 @@ static bool amps_go_on(struct core *core, uint32_t tank)
 {
     struct core_tank *t = &core->tank[tank];
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
-    if (!t->circulation_confirmed) t->amps_short = 0;
-    if (!t->circulation_confirmed) return amps_agree(core, tank);
-    if (mono_since(c->beat_at, t->amps_looked) == 0) return true;
+    if (!t->circulation_seen) t->amps_short = 0;
+    if (!t->circulation_seen) return amps_agree(core, tank);
+    if (mono_since(c->beat_at, t->amps_looked) == 0 || c->amps_stale) return true;
     t->amps_looked = c->beat_at;
     t->amps_short = amps_agree(core, tank) ? 0 : t->amps_short + 1;
     return t->amps_short < 2;
@@ -61,7 +62,9 @@ bool core_circulation_unseen(const struct core *core, uint32_t tank, struct now 
 {
     const struct core_tank *t = &core->tank[tank];
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
-    const struct mono since = t->circulation_on ? t->circulation_start : t->circulation_asked;
+    struct mono since = t->circulation_on ? t->circulation_start : t->circulation_asked;
+    if (t->circulation_on && mono_since(t->circulation_seen_at, since) > 0)
+        since = t->circulation_seen_at;
     return !t->circulation_confirmed &&
            mono_since(now.mono, since) >= CIRCULATION_CONFIRM_MS + c->roll.beat_ms;
 }
@@ -117,7 +120,7 @@ void core_end_circulation(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
     if (t->circulation_on) core_doubt_amps(core, tank_chain(core, tank), now);
-    t->circulation_on = t->circulation_confirmed = false;
+    t->circulation_on = t->circulation_seen = t->circulation_confirmed = false;
 }
 
 void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
@@ -126,9 +129,11 @@ void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
     if (mono_since(now.mono, t->circulation.ends) >= 0) t->circulation.used = false;
     if (t->circulation_on && mono_since(now.mono, t->circulation_till) >= 0)
         core_end_circulation(core, tank, now);
-    t->circulation_confirmed = t->circulation_on && amps_go_on(core, tank) &&
-                               flow_agrees(core, tank, now) && !by_hand(core, tank) &&
+    t->circulation_seen = t->circulation_on && amps_go_on(core, tank);
+    t->circulation_confirmed = t->circulation_seen && flow_agrees(core, tank, now) &&
+                               !by_hand(core, tank) &&
                                core_chain_ready(core, tank_chain(core, tank), now, NULL);
+    if (t->circulation_seen) t->circulation_seen_at = now.mono;
     if (t->circulation_confirmed) t->flowed = true;
 }
 

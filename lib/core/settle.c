@@ -57,6 +57,7 @@ static void settle_dose(
         core_draw_stock(core, pump->stock, o->ul - dose.ul);
     }
     t->dose.used = false;
+    if (dose.running) core_doubt_amps(core, pump->address.chain, now);
     if (o->ul > 0) {
         t->failures = 0;
         core_pump_ran(core, tank, dose.pump, o->unsure ? dose.ends : now.mono);
@@ -100,7 +101,10 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
     case CHAIN_ACCEPTED:
         return;
     case CHAIN_RUNNING:
-        if (!t->dose.running) t->dose.since = now.mono;
+        if (!t->dose.running) {
+            t->dose.since = now.mono;
+            core_doubt_amps(core, pump->address.chain, now);
+        }
         t->dose.running = true;
         return;
     case CHAIN_REFUSED:

@@ -139,9 +139,34 @@ START_TEST(a_pump_that_dies_while_it_runs_is_noticed)
 }
 END_TEST
 
+static void tell_link(bool up)
+{
+    struct event e = { .kind = EVENT_LINK };
+    e.link_up = up;
+    world_tell(w, &e);
+}
+
+/* Found by simulation.storm: a dose that had ended after the newest beat, or another tank's
+ * circulation that wasn't confirmed yet after the connection was lost, was taken for it. */
+START_TEST(what_other_outputs_draw_is_no_proof_of_circulation) /* _i: when the link is lost */
+{
+    w->circulation_dead[0] = true;
+    world_run(w, 40 * SECOND_MS + 1700 * _i);
+    for (int n = 0; n < 6; n++) {
+        tell_link(false);
+        world_run(w, 1000);
+        w->relink = true;
+        w->relink_ms = w->now.mono.ms + 100;
+        world_run(w, 4 * MINUTE_MS + 1300 * _i);
+    }
+    ck_assert_int_eq(world_moved_ul(w, 0, 0), 0);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("circulation");
+    tcase_add_loop_test(t, what_other_outputs_draw_is_no_proof_of_circulation, 0, 10);
     tcase_add_checked_fixture(t, setup, teardown);
     tcase_set_timeout(t, 60);
     tcase_add_loop_test(t, a_halt_and_its_end_within_one_beat_leave_dosing_possible, 0, 10);
