@@ -113,11 +113,17 @@ static void activate(struct core *core, struct now now, struct actions *ret)
     emit_log(ret, LOG_NOTED, "taking over the site");
 }
 
+/* The claim in force is of somebody whose journal this one isn't. */
+static bool is_stranger(const struct core *core, const struct core_chain *c)
+{
+    return c->has_claim && c->claim.by[0] && !former_self(c) &&
+           !text_same(c->claim.by, core->identity.by);
+}
+
 static void ask(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
-    const bool stranger =
-        c->claim.by[0] && !former_self(c) && !text_same(c->claim.by, core->identity.by);
+    const bool stranger = c->other_seen || is_stranger(core, c);
     if (stranger) {
         core_forget_limits(core, chain, now.mono);
         struct record *unknown = emit_record(ret, "limits-unknown");
@@ -127,6 +133,7 @@ static void ask(struct core *core, uint32_t chain, struct now now, struct action
     c->asked_reign = c->claim.reign + 1;
     c->asked_at = now.mono;
     c->claim_now = false;
+    c->other_seen = false;
     c->deposed = false;
     record_add_text(r, "chain", core->site->chain[chain].key);
     record_add_text(r, "by", core->identity.by);
@@ -155,6 +162,7 @@ void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct a
     struct core_chain *c = &core->chain[chain];
     const int64_t beats_ms = c->ours && c->has_beat ? c->roll.beat_ms * 3 / 4 : CHAIN_LOOK_MS;
     c->due = mono_after(now.mono, beats_ms > CHAIN_LOOK_MS ? beats_ms : CHAIN_LOOK_MS);
+    if (is_stranger(core, c)) c->other_seen = true; /* also if the head is a new one later */
     turn_unknown(core, chain, now, ret);
     turn_halt(core, chain, now, ret);
     if (!core->link_up || !core->journal_ok) return;
