@@ -11,22 +11,10 @@
 enum {
     LINK_AFTER_MS = 200,
     SYNC_MOST_MS = 20,
+    SYNC_SLOW_MS = 30000,
+    BEAT_EVERY_MS = 5000,
     TICKS_AT_ONCE = 4096,
 };
-
-/* --- clocks ----------------------------------------------------------------------------------- */
-
-static struct now clock_of(const struct board *b)
-{
-    return (struct now){ { b->world->t_ms - b->booted_ms }, { b->world->t_ms + b->civil_ms },
-        b->trust };
-}
-
-static void boot(struct board *b)
-{
-    b->booted_ms = b->world->t_ms - 5000;
-    (void)snprintf(b->boot, sizeof b->boot, "board-%u-%u", b->index, ++b->boots);
-}
 
 /* --- start ------------------------------------------------------------------------------------ */
 
@@ -49,14 +37,10 @@ static void restore_record(void *context, const struct record *record, const cha
     core_restore(recovery->daemon->core, record, at);
 }
 
-static void look_at_disk(struct board *b)
-{
-    size_t count;
-    const char *bytes = store_durable(b->store, &count);
-    observe_disk(b->world->observer, b->index, bytes, count, b->world->t_ms);
-}
+static void die(struct board *b, int64_t down_ms);
 
-static void open_journal(struct board *b)
+/* What a reload and a start have in common with run.c: the journal, or the reason why not. */
+static enum err open_journal(struct board *b)
 {
     struct daemon *d = &b->daemon;
     struct recovery recovery = { .daemon = d };
@@ -67,20 +51,30 @@ static void open_journal(struct board *b)
         .now = d->now };
     struct journal_report report;
     struct problem problem;
-    store_use(b->store);
-    if (journal_open(&d->journal, &options, restore_record, &recovery, &report, &problem) !=
-        ERR_NONE) {
-        observe_breach(b->world->observer, "I7", b->world->t_ms, problem.text);
-        return;
+    const enum err err =
+        journal_open(&d->journal, &options, restore_record, &recovery, &report, &problem);
+    if (err != ERR_NONE) {
+        world_say(b->world, "daemon %u: %s: %s", b->index, problem.where, problem.text);
+        return err;
     }
     d->line_ms = recovery.records > 0 ? -recover_shift(&recovery.line, d->boot, d->now) : 0;
+    if (report.damaged && b->cut) observe_disk_holes(b->world->observer, b->index);
+    b->cut = false;
+    if (report.damaged) {
+        struct record damage;
+        record_start(&damage, "damage");
+        core_restore(d->core, &damage, daemon_core_now(d));
+    }
+    platter_show_anew(b);
     core_restored(d->core, recovery.records == 0, daemon_core_now(d), d->actions);
     daemon_perform(d);
+    return ERR_NONE;
 }
 
 static void start(struct board *b)
 {
     struct daemon *d = &b->daemon;
+    disk_use(b->disk);
     struct actions *actions = d->actions;
     struct line *lines = d->lines;
     void *block = d->block;
@@ -88,7 +82,7 @@ static void start(struct board *b)
     d->actions = actions;
     d->lines = lines;
     d->block = block;
-    d->config = &b->world->premises.variant[0].config;
+    d->config = &b->world->premises.variant[b->variant].config;
     d->now = clock_of(b);
     (void)text_copy(d->boot, sizeof d->boot, b->boot);
     (void)snprintf(d->identity.by, sizeof d->identity.by, "%08x-%u",
@@ -100,12 +94,20 @@ static void start(struct board *b)
     b->alive = true;
     b->start_ms = INT64_MAX;
     b->sync_ms = INT64_MAX;
+    b->reload = -1;
+    b->failed = false;
     b->mqtt.up = false;
+    b->mqtt.dead_ms = INT64_MAX;
     b->mqtt.try_ms = b->world->t_ms + LINK_AFTER_MS;
     world_say(b->world, "daemon %u starts as %s", b->index, d->identity.by);
     observe_life(b->world->observer, b->index, true, b->world->t_ms);
-    observe_rules(b->world->observer, b->index, &b->world->premises.variant[0].rules);
-    open_journal(b);
+    observe_rules(b->world->observer, b->index, &b->world->premises.variant[b->variant].rules);
+    if (open_journal(b) != ERR_NONE) {
+        disk_kill(b->disk);
+        die(b, 5000 + prng_below(&b->chance, 60000));
+        return;
+    }
+    board_tell_zone(b->world, b->index, b->zone_ms);
 }
 
 /* --- one pass of the loop --------------------------------------------------------------------- */
@@ -121,10 +123,12 @@ static void tell(struct daemon *d, enum event_kind kind, bool flag)
 static void check_link(struct board *b)
 {
     struct daemon *d = &b->daemon;
+    if (b->mqtt.dead_ms <= b->world->t_ms) board_lose_link(b->world, b->index, 1000);
     if (!b->mqtt.up && b->mqtt.try_ms <= b->world->t_ms) {
-        b->mqtt.up = true;
-        b->mqtt.number++;
-        b->mqtt.try_ms = INT64_MAX;
+        const bool in = net_accepts(b->world, b->index);
+        b->mqtt.up = in;
+        b->mqtt.number += in;
+        b->mqtt.try_ms = in ? INT64_MAX : b->world->t_ms + 1000 + prng_below(&b->chance, 4000);
     }
     if (b->mqtt.up == d->link_up) return;
     d->link_up = b->mqtt.up;
@@ -141,28 +145,125 @@ static void tick(struct daemon *d)
     }
 }
 
+static int64_t sync_most_ms(const struct board *b)
+{
+    return weather_lasts(&b->world->weather, FAULT_DISK_SLOW) ? SYNC_SLOW_MS : SYNC_MOST_MS;
+}
+
+/* The thread works when the disk's time has come; until then all that is written waits. */
 static void check_disk(struct board *b)
 {
+    struct daemon *d = &b->daemon;
+    struct problem problem;
     if (b->sync_ms <= b->world->t_ms) {
-        store_sync(b->store);
+        disk_turn(b->disk);
         b->sync_ms = INT64_MAX;
-        look_at_disk(b);
-        observe_halt_kept(b->world->observer, b->index);
+        platter_show(b);
+        if (!journal_failed(d->journal, &problem)) observe_halt_kept(b->world->observer, b->index);
     }
-    if (b->sync_ms == INT64_MAX && store_wants_sync(b->store))
-        b->sync_ms = b->world->t_ms + 1 + prng_below(&b->chance, SYNC_MOST_MS);
+    if (b->sync_ms == INT64_MAX && !journal_failed(d->journal, &problem) &&
+        journal_synced(d->journal) < journal_tip(d->journal).seq)
+        b->sync_ms = b->world->t_ms + 1 + prng_below(&b->chance, sync_most_ms(b));
+}
+
+static void tell_journal(struct daemon *d, bool ok, const char *why)
+{
+    d->journal_told = !ok;
+    static struct event e;
+    e.kind = EVENT_JOURNAL;
+    e.journal.ok = ok;
+    (void)text_copy(e.journal.why, sizeof e.journal.why, why);
+    daemon_step(d, &e);
+}
+
+static void check_journal(struct daemon *d)
+{
+    struct problem problem;
+    if (d->journal_told && journal_recovered(d->journal, d->now)) tell_journal(d, true, "");
+    if (!d->journal_told && journal_failed(d->journal, &problem))
+        tell_journal(d, false, problem.text);
+    if (!journal_turned(d->journal)) return;
+    uint32_t cursor = 0;
+    while (core_carry(d->core, &cursor, daemon_core_now(d), d->actions)) {
+        daemon_perform(d);
+    }
+}
+
+/* --- a new configuration, as daemon/renew.c takes it over --------------------------------------
+ */
+
+static void renew(struct board *b)
+{
+    struct daemon *d = &b->daemon;
+    if (b->reload < 0 || !core_quiet(d->core) || d->held_count > 0) return;
+    struct variant *next = &b->world->premises.variant[b->reload];
+    b->reload = -1;
+    struct core *fresh = core_init(b->spare, &next->config.site, &d->identity, daemon_core_now(d));
+    core_reload(fresh, d->core, daemon_core_now(d), d->actions);
+    b->spare = d->block;
+    d->block = fresh;
+    d->core = fresh;
+    d->config = &next->config;
+    daemon_perform(d);
+    observe_rules(b->world->observer, b->index, &next->rules);
+    board_tell_zone(b->world, b->index, b->zone_ms);
+    world_say(b->world, "daemon %u has another configuration", b->index);
+}
+
+void board_reload(struct world *w, uint32_t board, uint32_t variant)
+{
+    struct board *b = &w->board[board];
+    b->variant = variant;
+    b->reload = b->alive ? (int32_t)variant : -1;
+}
+
+void board_tell_zone(struct world *w, uint32_t board, int64_t offset_ms)
+{
+    struct board *b = &w->board[board];
+    b->zone_ms = offset_ms;
+    for (uint32_t i = 0; b->alive && i < b->daemon.config->site.tank_count; i++) {
+        static struct event e;
+        e.kind = EVENT_ZONES;
+        e.zone.tank = i;
+        e.zone.offset_ms = offset_ms;
+        disk_use(b->disk);
+        b->daemon.now = clock_of(b);
+        daemon_step(&b->daemon, &e);
+    }
+}
+
+/* --- the pass ----------------------------------------------------------------------------------
+ */
+
+/* Another daemon of the site hears that this one lives. */
+static void beat(struct board *b)
+{
+    struct world *w = b->world;
+    if (!b->daemon.active || !b->mqtt.up || b->beat_ms > w->t_ms) return;
+    b->beat_ms = w->t_ms + BEAT_EVERY_MS;
+    static struct event e;
+    e.kind = EVENT_PEER_BEAT;
+    e.peer.same_site = true;
+    (void)text_copy(e.peer.by, sizeof e.peer.by, b->daemon.identity.by);
+    for (uint32_t i = 0; i < BOARDS; i++) {
+        if (i != b->index) net_tell(w, i, CHAINS_MOST, &e);
+    }
 }
 
 static void pass(struct board *b)
 {
     struct daemon *d = &b->daemon;
+    disk_use(b->disk);
     d->now = clock_of(b);
     check_link(b);
     tick(d);
     check_disk(b);
+    check_journal(d);
     daemon_release(d);
+    renew(b);
     check_link(b);
     check_disk(b);
+    beat(b);
 }
 
 /* --- what happens to it ----------------------------------------------------------------------- */
@@ -172,6 +273,8 @@ void board_hear(struct world *w, uint32_t board, const struct event *event)
     struct board *b = &w->board[board];
     struct daemon *d = &b->daemon;
     if (!b->alive || !d->link_up) return;
+    if (event->kind == EVENT_READING && event->reading.tank >= d->config->site.tank_count) return;
+    disk_use(b->disk);
     d->now = clock_of(b);
     world_mark(w, (uint64_t)w->t_ms * 16 + (uint64_t)event->kind);
     daemon_step(d, event);
@@ -180,8 +283,9 @@ void board_hear(struct world *w, uint32_t board, const struct event *event)
             &d->config->site.tank[event->reading.tank].probe[event->reading.quantity];
         const bool usable = event->reading.verdict == PROBE_OK && !event->reading.retained &&
                             event->reading.number >= p->least && event->reading.number <= p->most;
-        observe_reading(w->observer, board, event->reading.tank, (uint32_t)event->reading.quantity,
-            usable, w->t_ms);
+        const struct fact_reading fact = { event->reading.tank, (uint32_t)event->reading.quantity,
+            usable, event->reading.number };
+        observe_reading(w->observer, board, &fact, w->t_ms);
     }
     for (uint32_t i = 0; event->kind == EVENT_MANUAL && i < event->manual.count; i++) {
         observe_hand_heard(w->observer, board, event->manual.total[i].serial,
@@ -196,6 +300,7 @@ void board_ask(struct world *w, uint32_t board, const struct event_request *requ
     static struct event e;
     e.kind = EVENT_REQUEST;
     e.request = *request;
+    disk_use(b->disk);
     b->daemon.now = clock_of(b);
     if (request->kind == REQUEST_HALT) {
         world_say(w, "daemon %u: %s", board, request->on ? "halt" : "release");
@@ -207,6 +312,8 @@ void board_ask(struct world *w, uint32_t board, const struct event_request *requ
 
 static void die(struct board *b, int64_t down_ms)
 {
+    world_say(b->world, "daemon %u dies", b->index);
+    b->stalled_ms = 0;
     b->alive = false;
     b->mqtt.up = false;
     b->mqtt.number++;
@@ -219,7 +326,7 @@ void board_kill(struct world *w, uint32_t board, int64_t down_ms)
 {
     struct board *b = &w->board[board];
     if (!b->there) return;
-    store_kill(b->store);
+    disk_kill(b->disk);
     die(b, down_ms);
 }
 
@@ -227,48 +334,107 @@ void board_power_cut(struct world *w, uint32_t board, int64_t down_ms)
 {
     struct board *b = &w->board[board];
     if (!b->there) return;
-    store_power_cut(b->store, prng_next(&b->chance));
+    disk_power_cut(b->disk, prng_next(&b->chance));
+    b->cut = true;
     die(b, down_ms);
-    observe_disk_anew(w->observer, board);
-    look_at_disk(b);
-    boot(b);
+    clock_boot(b);
+}
+
+void board_stall(struct world *w, uint32_t board, int64_t span_ms)
+{
+    struct board *b = &w->board[board];
+    if (!b->alive) return;
+    b->stall_ms = w->t_ms;
+    b->stalled_ms = w->t_ms + span_ms;
+    if (span_ms > ALIVE_MS) b->mqtt.dead_ms = b->stalled_ms;
+}
+
+void board_lose_link(struct world *w, uint32_t board, int64_t retry_ms)
+{
+    struct board *b = &w->board[board];
+    b->mqtt.dead_ms = INT64_MAX;
+    if (!b->alive || !b->mqtt.up) return;
+    b->mqtt.up = false;
+    b->mqtt.number++;
+    b->mqtt.try_ms = w->t_ms + retry_ms;
+}
+
+/* A connection that heard nothing for too long is dead. */
+void boards_thaw(struct world *w)
+{
+    const int64_t frozen_ms = w->t_ms - w->frozen_ms;
+    for (uint32_t i = 0; i < BOARDS && frozen_ms > ALIVE_MS; i++) {
+        board_lose_link(w, i, 500);
+    }
+}
+
+void board_arrive(struct world *w, uint32_t board)
+{
+    struct board *b = &w->board[board];
+    b->there = true;
+    b->start_ms = w->t_ms;
+}
+
+void board_leave(struct world *w, uint32_t board)
+{
+    board_kill(w, board, 0);
+    w->board[board].there = false;
+    w->board[board].start_ms = INT64_MAX;
 }
 
 /* --- all of them ------------------------------------------------------------------------------ */
 
+/* The second has the same file and a disk of its own. */
+static void init_board(struct world *w, uint32_t i)
+{
+    struct board *b = &w->board[i];
+    size_t room = 0;
+    for (uint32_t v = 0; v < VARIANTS; v++) { /* higher limits have longer windows */
+        const size_t size = core_size(&w->premises.variant[v].config.site);
+        if (size > room) room = size;
+    }
+    b->world = w;
+    b->index = i;
+    b->start_ms = INT64_MAX;
+    b->reload = -1;
+    b->chance = prng_seed(w->options.seed * 131 + i);
+    b->mqtt = (struct mqtt){ .world = w, .board = i, .try_ms = INT64_MAX, .dead_ms = INT64_MAX };
+    b->disk = disk_new();
+    b->daemon.block = malloc(room);
+    b->spare = malloc(room);
+    b->daemon.actions = calloc(1, sizeof *b->daemon.actions);
+    b->daemon.lines = calloc(LINES_MAX, sizeof *b->daemon.lines);
+    if (!b->daemon.block || !b->spare || !b->daemon.actions || !b->daemon.lines) abort();
+}
+
 void boards_init(struct world *w)
 {
     for (uint32_t i = 0; i < BOARDS; i++) {
-        struct board *b = &w->board[i];
-        b->world = w;
-        b->index = i;
-        b->there = i == 0;
-        b->start_ms = INT64_MAX;
-        if (!b->there) continue;
-        b->chance = prng_seed(w->options.seed * 131 + i);
-        b->civil_ms = INT64_C(1930000000000);
-        b->trust = CLOCK_SYNCED;
-        b->store = store_new();
-        b->mqtt.world = w;
-        b->mqtt.board = i;
-        b->daemon.block = malloc(core_size(world_site(w)));
-        b->daemon.actions = calloc(1, sizeof *b->daemon.actions);
-        b->daemon.lines = calloc(LINES_MAX, sizeof *b->daemon.lines);
-        if (!b->daemon.block || !b->daemon.actions || !b->daemon.lines) abort();
-        boot(b);
-        b->start_ms = w->t_ms + 1000;
+        init_board(w, i);
     }
+    for (uint32_t i = 0; i < BOARDS; i++) {
+        clock_boot(&w->board[i]);
+    }
+    w->board[0].there = true;
+    w->board[0].start_ms = w->t_ms + 1000;
 }
 
 void boards_done(struct world *w)
 {
     for (uint32_t i = 0; i < BOARDS; i++) {
         struct board *b = &w->board[i];
-        store_free(b->store);
+        disk_free(b->disk);
         free(b->daemon.block);
+        free(b->spare);
         free(b->daemon.actions);
         free(b->daemon.lines);
     }
+}
+
+static int64_t beat_due(const struct world *w, const struct board *b)
+{
+    const bool heard = w->board[1 - b->index].alive;
+    return heard && b->daemon.active && b->mqtt.up ? b->beat_ms : INT64_MAX;
 }
 
 static int64_t board_due(const struct board *b)
@@ -279,11 +445,14 @@ static int64_t board_due(const struct board *b)
     int64_t due_ms = b->booted_ms - d->line_ms + core_wakes_at(d->core).ms;
     if (b->sync_ms < due_ms) due_ms = b->sync_ms;
     if (b->mqtt.try_ms < due_ms) due_ms = b->mqtt.try_ms;
+    if (b->mqtt.dead_ms < due_ms) due_ms = b->mqtt.dead_ms;
+    if (beat_due(b->world, b) < due_ms) due_ms = beat_due(b->world, b);
     if (d->held_count > 0) {
         const int64_t late_ms = b->booted_ms + d->held[d->held_first].since.ms + HELD_LATE_MS;
         if (late_ms < due_ms) due_ms = late_ms;
     }
-    return due_ms;
+    if (b->loop_ms < due_ms) due_ms = b->loop_ms;
+    return due_ms < b->stalled_ms ? b->stalled_ms : due_ms;
 }
 
 int64_t boards_due(const struct world *w)
@@ -295,12 +464,21 @@ int64_t boards_due(const struct world *w)
     return due_ms;
 }
 
+/* It dies again and again, shortly after each start. */
+static void loop(struct world *w, struct board *b)
+{
+    const bool loops = weather_lasts(&w->weather, FAULT_CRASH_LOOP) && b->index == 0;
+    b->loop_ms = w->t_ms + 1000 + prng_below(&b->chance, loops ? 60000 : 10 * MINUTE_MS);
+    if (loops) board_kill(w, b->index, 2000);
+}
+
 void boards_turn(struct world *w)
 {
     for (uint32_t i = 0; i < BOARDS; i++) {
         struct board *b = &w->board[i];
         if (board_due(b) > w->t_ms) continue;
         if (!b->alive) start(b);
-        pass(b);
+        if (b->alive) pass(b);
+        if (b->alive && b->loop_ms <= w->t_ms) loop(w, b);
     }
 }

@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "lib/base/text.h"
+#include "lib/plant/head_inside.h"
 #include "tests/simulation/storm/world.h"
 
 enum { MAX_RUN_MS = 120000, MAX_CIRCULATE_MS = 900000 };
@@ -51,23 +52,49 @@ static int32_t tank_at(const struct world *w, const char *serial)
     return -1;
 }
 
+/* Are the modules in the order that was written down? */
+static bool as_bound(const struct world *w, uint32_t chain)
+{
+    const struct head *h = &w->chain[chain].head;
+    bool same = h->count == w->premises.modules[chain];
+    for (uint32_t m = 0; same && m < h->count; m++) {
+        const uint32_t at = h->module[m].info.position;
+        same = at >= 1 && at <= h->count &&
+               text_same(h->module[m].info.serial, w->premises.serial[chain][at - 1]);
+    }
+    return same;
+}
+
+/* Its output is on, and draws nothing: the pump is stuck. */
+static bool circulation_dead(const struct world *w, const char *serial)
+{
+    const int32_t tank = tank_at(w, serial);
+    return tank >= 0 && weather_lasts(&w->weather, FAULT_CIRCULATION_DEAD) &&
+           weather_hits(&w->weather, FAULT_CIRCULATION_DEAD, w->premises.tanks) == (uint32_t)tank;
+}
+
 static void tell_run(struct world *w, const struct output_watch *o, uint32_t channel, bool begins)
 {
-    const struct fact_run run = {
-        .id = o->id, .serial = o->serial, .channel = channel, .by_hand = o->by_hand, .flows = true
-    };
+    const struct fact_run run = { .id = o->id,
+        .serial = o->serial,
+        .channel = channel,
+        .by_hand = o->by_hand,
+        .as_bound = as_bound(w, o->chain),
+        .flows = !circulation_dead(w, o->serial) };
     if (begins)
         observe_run_begins(w->observer, &run, w->t_ms);
     else
         observe_run_ends(w->observer, &run, w->t_ms);
     world_mark_text(w, o->id);
     world_mark(w, (uint64_t)w->t_ms * 2 + begins);
+    const int32_t tank = tank_at(w, o->serial);
     if (begins && channel > 0 && !o->by_hand) w->doses++;
+    if (begins && channel > 0 && !o->by_hand && tank >= 0) w->doses_of[tank]++;
     if (channel > 0)
         world_say(w, "%s.%u %s %s%s", o->serial, channel, begins ? "runs" : "stops", o->id,
             o->by_hand ? "by hand" : "");
-    const int32_t tank = tank_at(w, o->serial);
-    if (tank >= 0 && channel == 0) water_flow(w, (uint32_t)tank, begins);
+    if (tank >= 0 && channel == 0) water_flow(w, (uint32_t)tank, begins && run.flows);
+    if (begins) weather_pounce(&w->weather, w->t_ms);
 }
 
 static void pour(
@@ -93,6 +120,7 @@ static void look_at_output(struct world *w, uint32_t chain, uint32_t m, uint32_t
     if (o->runs) tell_run(w, o, channel, false);
     o->runs = runs;
     if (!runs) return;
+    o->chain = chain;
     o->by_hand = run->by_hand;
     (void)text_copy(o->id, sizeof o->id, run->by_hand ? "" : run->id);
     (void)text_copy(o->serial, sizeof o->serial, c->head.module[m].info.serial);
@@ -151,6 +179,7 @@ static void publish_state(struct world *w, uint32_t chain, bool ready)
 static void publish(struct world *w, uint32_t chain)
 {
     struct head *h = &w->chain[chain].head;
+    if (!w->chain[chain].online) return;
     if (h->roll_changed) {
         struct event *e = event_of(EVENT_ROLL, chain);
         head_roll(h, &e->roll);
@@ -181,7 +210,8 @@ static double amps_of(const struct world *w, uint32_t chain)
     double amps = 0.0;
     for (uint32_t m = 0; m < h->count; m++) {
         amps += 0.05;
-        if (head_runs(h, m, CHAIN_CIRCULATION_CHANNEL)) amps += 0.8;
+        const bool dead = circulation_dead(w, h->module[m].info.serial);
+        if (head_runs(h, m, CHAIN_CIRCULATION_CHANNEL) && !dead) amps += 0.8;
         for (uint32_t c = 1; c <= CHANNELS; c++) {
             if (head_runs(h, m, c)) amps += 0.3;
         }
@@ -192,6 +222,7 @@ static double amps_of(const struct world *w, uint32_t chain)
 static void beat(struct world *w, uint32_t chain)
 {
     const struct head *h = &w->chain[chain].head;
+    if (!w->chain[chain].online) return;
     struct event *e = event_of(EVENT_BEAT, chain);
     e->beat = (struct chain_beat){ .up_ms = h->up_ms,
         .halted = h->halted || h->switch_halted,
@@ -219,6 +250,7 @@ void chain_command(struct world *w, uint32_t chain, const struct chain_command *
 {
     advance(w, chain);
     look(w, chain);
+    if (command->action == CHAIN_STOP && weather_strikes(&w->weather, FAULT_STOP_IGNORED)) return;
     head_command(&w->chain[chain].head, command, false);
     settle(w, chain);
 }
@@ -231,28 +263,139 @@ void chain_claim(struct world *w, uint32_t chain, const struct chain_claim *clai
     settle(w, chain);
 }
 
-void chain_reboot(struct world *w, uint32_t chain)
+/* It has (re)connected: all that it keeps published is published anew. */
+static void connect(struct world *w, uint32_t chain)
+{
+    struct chain_side *c = &w->chain[chain];
+    c->online = true;
+    c->online_ms = INT64_MAX;
+    c->head.roll_changed = c->head.claim_changed = c->head.ledger_changed = true;
+    c->head.manual_changed = true;
+    publish_state(w, chain, false);
+    publish(w, chain);
+    publish_state(w, chain, true);
+    c->beat_due_ms = w->t_ms + 200;
+}
+
+void chain_reboot(struct world *w, uint32_t chain, bool forgets)
 {
     struct chain_side *c = &w->chain[chain];
     char boot[CHAIN_WORD_MAX];
     advance(w, chain);
     boot_word(w, chain, boot);
     head_reboot(&c->head, boot);
+    if (forgets) c->head.ledger.count = 0;
     c->zero_ms = w->t_ms;
-    c->beat_due_ms = w->t_ms + 500;
     look(w, chain);
     publish_state(w, chain, false);
-    publish(w, chain);
-    publish_state(w, chain, true);
-    world_say(w, "head %u reboots", chain);
+    c->online = false;
+    c->online_ms = w->t_ms + 500 + (int64_t)(w->weather.draw[FAULT_HEAD_REBOOT] % 3000);
+}
+
+/* Another head, out of the box, with the same modules. */
+void chain_replace(struct world *w, uint32_t chain)
+{
+    struct chain_side *c = &w->chain[chain];
+    advance(w, chain);
+    head_stop_all(&c->head);
+    look(w, chain);
+    init_head(w, chain);
+    for (uint32_t m = 0; m < MODULES_MOST; m++) {
+        for (uint32_t n = 0; n <= CHANNELS; n++) {
+            c->seen[m][n].total_ms = c->seen[m][n].hand_ms = 0;
+        }
+    }
+    c->latched = false;
+    observe_head_replaced(w->observer);
+    chain_replug(w, chain);
+    publish_state(w, chain, false);
+    c->online = false;
+    c->online_ms = w->t_ms + 3000;
+}
+
+void chain_go_offline(struct world *w, uint32_t chain, int64_t span_ms)
+{
+    struct chain_side *c = &w->chain[chain];
+    publish_state(w, chain, false); /* its last will */
+    c->online = false;
+    c->online_ms = w->t_ms + span_ms;
+}
+
+void chains_reconnect(struct world *w)
+{
+    for (uint32_t c = 0; c < w->premises.chains; c++) {
+        if (!w->chain[c].online) w->chain[c].online_ms = w->t_ms + 100 + 700 * c;
+    }
+}
+
+/* --- what is plugged in, and hands ------------------------------------------------------------ */
+
+static bool hits(const struct world *w, enum fault fault, uint32_t chain)
+{
+    return weather_lasts(&w->weather, fault) &&
+           weather_hits(&w->weather, fault, w->premises.chains) == chain;
+}
+
+static void name_module(struct chain_module *m, const char *serial)
+{
+    m->channels = CHANNELS;
+    m->circulation = true;
+    (void)text_copy(m->serial, sizeof m->serial, serial);
+    (void)text_copy(m->firmware, sizeof m->firmware, "1.0.0");
+}
+
+void chain_replug(struct world *w, uint32_t chain)
+{
+    struct chain_module m[MODULES_MOST + 1];
+    uint32_t count = w->premises.modules[chain];
+    memset(m, 0, sizeof m);
+    for (uint32_t i = 0; i < count; i++) {
+        name_module(&m[i], w->premises.serial[chain][i]);
+    }
+    if (hits(w, FAULT_MODULE_ORDER, chain) && count > 1) {
+        name_module(&m[0], w->premises.serial[chain][1]);
+        name_module(&m[1], w->premises.serial[chain][0]);
+    }
+    if (hits(w, FAULT_MODULE_TWIN, chain) && count > 1) name_module(&m[1], m[0].serial);
+    if (hits(w, FAULT_MODULE_UNKNOWN, chain)) name_module(&m[0], "zz-unknown");
+    if (hits(w, FAULT_MODULE_REMOVED, chain)) count--;
+    if (hits(w, FAULT_MODULE_INSERTED, chain) && count < MODULES_MOST) {
+        memmove(&m[1], &m[0], count * sizeof m[0]);
+        name_module(&m[0], "zz-inserted");
+        count++;
+    }
+    for (uint32_t i = 0; i < count; i++) {
+        m[i].position = i + 1;
+    }
+    advance(w, chain);
+    look(w, chain);
+    head_set_modules(&w->chain[chain].head, m, count);
+    settle(w, chain);
+}
+
+void chain_hand(struct world *w, uint64_t draw, bool on)
+{
+    const uint32_t chain = (uint32_t)(draw % w->premises.chains);
+    const uint32_t module = (uint32_t)(draw / 4 % w->premises.modules[chain]);
+    advance(w, chain);
+    look(w, chain);
+    head_hand(&w->chain[chain].head, module, (uint32_t)(draw / 64 % (CHANNELS + 1)), on);
+    settle(w, chain);
+}
+
+void chain_stop_switch(struct world *w, uint32_t chain, bool pressed)
+{
+    advance(w, chain);
+    look(w, chain);
+    head_stop_switch(&w->chain[chain].head, pressed);
+    settle(w, chain);
 }
 
 void chains_init(struct world *w)
 {
     for (uint32_t c = 0; c < w->premises.chains; c++) {
         init_head(w, c);
-        publish(w, c);
-        publish_state(w, c, true);
+        connect(w, c);
     }
 }
 
@@ -261,7 +404,8 @@ static int64_t chain_due(const struct world *w, uint32_t chain)
     const struct chain_side *c = &w->chain[chain];
     const int64_t end_ms = head_next_end(&c->head);
     const int64_t due_ms = end_ms == INT64_MAX ? INT64_MAX : c->zero_ms + end_ms;
-    return due_ms < c->beat_due_ms ? due_ms : c->beat_due_ms;
+    const int64_t soon_ms = c->online_ms < c->beat_due_ms ? c->online_ms : c->beat_due_ms;
+    return due_ms < soon_ms ? due_ms : soon_ms;
 }
 
 int64_t chains_due(const struct world *w)
@@ -279,8 +423,25 @@ void chains_turn(struct world *w)
         if (chain_due(w, c) > w->t_ms) continue;
         advance(w, c);
         settle(w, c);
+        if (w->chain[c].online_ms <= w->t_ms) {
+            if (net_broker_up(w))
+                connect(w, c);
+            else
+                w->chain[c].online_ms = w->t_ms + 1000;
+        }
         if (w->chain[c].beat_due_ms > w->t_ms) continue;
         w->chain[c].beat_due_ms = w->t_ms + w->premises.beat_ms;
         beat(w, c);
     }
+}
+
+/* A circulation pump gets stuck, or free again, while its output may be on. */
+void chain_flow_changed(struct world *w, uint32_t tank)
+{
+    const struct chain_address *a = &world_site(w)->tank[tank].circulation.address;
+    const struct output_watch *o = &w->chain[a->chain].seen[a->position - 1][0];
+    if (!o->runs || tank_at(w, o->serial) != (int32_t)tank) return;
+    const bool flows = !circulation_dead(w, o->serial);
+    observe_flow(w->observer, o->serial, flows, w->t_ms);
+    water_flow(w, tank, flows);
 }

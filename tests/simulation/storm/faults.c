@@ -4,14 +4,81 @@
 
 /* clang-format off */
 const struct fault_kind fault_kinds[FAULT_COUNT] = {
-    [FAULT_REPORT_LOST]       = { "report-lost", "B5", MANNER_CHANCE, 0, 8 },
-    [FAULT_REPORT_DOUBLED]    = { "report-doubled", "B5", MANNER_CHANCE, 0, 8 },
-    [FAULT_COMMAND_SWALLOWED] = { "command-swallowed", "C4", MANNER_CHANCE, 0, 12 },
-    [FAULT_MESSAGE_DOUBLED]   = { "message-doubled", "C2", MANNER_CHANCE, 0, 12 },
-    [FAULT_HEAD_REBOOT]       = { "head-reboot", "B3", MANNER_AT_TIMES, 8 * HOUR_MS, 0 },
-    [FAULT_KILL]              = { "kill", "F1", MANNER_AT_TIMES, 6 * HOUR_MS, 0 },
-    [FAULT_POWER_CUT]         = { "power-cut", "E1", MANNER_AT_TIMES, 10 * HOUR_MS, 0 },
-    [FAULT_HALT]              = { "halt", "G3", MANNER_AT_TIMES, 20 * HOUR_MS, 0 },
+    [FAULT_PROBE_SILENT] = { "probe-silent", "A1", MANNER_SPELL, 12 * HOUR_MS, 0, 14400 * SECOND_MS, false },
+    [FAULT_PROBE_LATE] = { "probe-late", "A1", MANNER_SPELL, 12 * HOUR_MS, 0, 14400 * SECOND_MS, false },
+    [FAULT_PROBE_FROZEN] = { "probe-frozen", "A1", MANNER_SPELL, 24 * HOUR_MS, 0, 36000 * SECOND_MS, false },
+    [FAULT_PROBE_SPIKE] = { "probe-spike", "A2", MANNER_CHANCE, 0, 100, 0, false },
+    [FAULT_PROBE_DRIFT] = { "probe-drift", "A2", MANNER_SPELL, 30 * HOUR_MS, 0, 54000 * SECOND_MS, false },
+    [FAULT_PROBE_RAIL] = { "probe-rail", "A2", MANNER_SPELL, 24 * HOUR_MS, 0, 14400 * SECOND_MS, false },
+    [FAULT_PROBE_NAN] = { "probe-nan", "A2", MANNER_SPELL, 24 * HOUR_MS, 0, 14400 * SECOND_MS, false },
+    [FAULT_PROBE_UNIT_SLIP] = { "probe-unit-slip", "A2", MANNER_SPELL, 24 * HOUR_MS, 0, 14400 * SECOND_MS, false },
+    [FAULT_PROBE_NEGATIVE] = { "probe-negative", "A2", MANNER_SPELL, 24 * HOUR_MS, 0, 7200 * SECOND_MS, false },
+    [FAULT_PROBE_SWAPPED] = { "probe-swapped", "A2", MANNER_SPELL, 24 * HOUR_MS, 0, 14400 * SECOND_MS, false },
+    [FAULT_PROBE_DRY] = { "probe-dry", "A3", MANNER_SPELL, 24 * HOUR_MS, 0, 14400 * SECOND_MS, false },
+    [FAULT_PROBE_BUFFER] = { "probe-in-buffer", "A3", MANNER_SPELL, 24 * HOUR_MS, 0, 3600 * SECOND_MS, false },
+    [FAULT_MIX_SLOW] = { "mixing-slow", "A4", MANNER_SPELL, 24 * HOUR_MS, 0, 36000 * SECOND_MS, false },
+    [FAULT_READING_RETAINED] = { "reading-retained", "A5", MANNER_CHANCE, 0, 40, 0, false },
+    [FAULT_WRONG_BOTTLE] = { "wrong-bottle", "A6", MANNER_SPELL, 40 * HOUR_MS, 0, 54000 * SECOND_MS, false },
+    [FAULT_WATER_CHANGE] = { "water-change", "A6", MANNER_AT_TIMES, 30 * HOUR_MS, 0, 0, false },
+    [FAULT_MODULE_ORDER] = { "module-order", "B1", MANNER_SPELL, 20 * HOUR_MS, 0, 7200 * SECOND_MS, false },
+    [FAULT_MODULE_REMOVED] = { "module-removed", "B1", MANNER_SPELL, 20 * HOUR_MS, 0, 7200 * SECOND_MS, false },
+    [FAULT_MODULE_INSERTED] = { "module-inserted", "B1", MANNER_SPELL, 20 * HOUR_MS, 0, 7200 * SECOND_MS, false },
+    [FAULT_MODULE_TWIN] = { "module-twin", "B2", MANNER_SPELL, 30 * HOUR_MS, 0, 7200 * SECOND_MS, false },
+    [FAULT_MODULE_UNKNOWN] = { "module-unknown", "B2", MANNER_SPELL, 30 * HOUR_MS, 0, 7200 * SECOND_MS, false },
+    [FAULT_HEAD_REBOOT] = { "head-reboot", "B3", MANNER_AT_TIMES, 8 * HOUR_MS, 0, 0, false },
+    [FAULT_HEAD_AMNESIA] = { "head-amnesia", "B3", MANNER_AT_TIMES, 20 * HOUR_MS, 0, 0, false },
+    [FAULT_HEAD_REPLACED] = { "head-replaced", "B3", MANNER_AT_TIMES, 60 * HOUR_MS, 0, 0, true },
+    [FAULT_STOP_IGNORED] = { "stop-ignored", "B3", MANNER_CHANCE, 0, 3, 0, false },
+    [FAULT_PUMP_SLOW] = { "pump-slow", "B4", MANNER_SPELL, 24 * HOUR_MS, 0, 72000 * SECOND_MS, false },
+    [FAULT_PUMP_FAST] = { "pump-fast", "B4", MANNER_SPELL, 24 * HOUR_MS, 0, 72000 * SECOND_MS, false },
+    [FAULT_BOTTLE_EMPTY] = { "bottle-empty", "B4", MANNER_SPELL, 30 * HOUR_MS, 0, 72000 * SECOND_MS, false },
+    [FAULT_CIRCULATION_DEAD] = { "circulation-dead", "B4", MANNER_SPELL, 20 * HOUR_MS, 0, 18000 * SECOND_MS, true },
+    [FAULT_REPORT_LOST] = { "report-lost", "B5", MANNER_CHANCE, 0, 8, 0, false },
+    [FAULT_REPORT_DOUBLED] = { "report-doubled", "B5", MANNER_CHANCE, 0, 8, 0, false },
+    [FAULT_REPORT_LATE] = { "report-late", "B5", MANNER_CHANCE, 0, 10, 0, false },
+    [FAULT_COMMAND_LATE] = { "command-late", "B6", MANNER_CHANCE, 0, 15, 0, false },
+    [FAULT_BROKER_DOWN] = { "broker-down", "C1", MANNER_SPELL, 10 * HOUR_MS, 0, 3600 * SECOND_MS, false },
+    [FAULT_BROKER_AMNESIA] = { "broker-amnesia", "C1", MANNER_SPELL, 16 * HOUR_MS, 0, 600 * SECOND_MS, false },
+    [FAULT_BROKER_FROZEN] = { "broker-frozen", "C1", MANNER_SPELL, 10 * HOUR_MS, 0, 180 * SECOND_MS, false },
+    [FAULT_BROKER_SLOW] = { "broker-slow", "C1", MANNER_SPELL, 16 * HOUR_MS, 0, 3600 * SECOND_MS, false },
+    [FAULT_MESSAGE_LOST] = { "message-lost", "C2", MANNER_CHANCE, 0, 30, 0, false },
+    [FAULT_MESSAGE_DOUBLED] = { "message-doubled", "C2", MANNER_CHANCE, 0, 12, 0, false },
+    [FAULT_MESSAGE_REORDERED] = { "message-reordered", "C2", MANNER_CHANCE, 0, 20, 0, false },
+    [FAULT_LINK_REFUSED] = { "link-refused", "C3", MANNER_SPELL, 12 * HOUR_MS, 0, 1800 * SECOND_MS, false },
+    [FAULT_HEAD_OFFLINE] = { "head-offline", "C3", MANNER_SPELL, 12 * HOUR_MS, 0, 3600 * SECOND_MS, false },
+    [FAULT_COMMAND_SWALLOWED] = { "command-swallowed", "C4", MANNER_CHANCE, 0, 12, 0, false },
+    [FAULT_READING_STORM] = { "reading-storm", "C4", MANNER_AT_TIMES, 20 * HOUR_MS, 0, 0, false },
+    [FAULT_CLOCK_STEP] = { "clock-step", "D1", MANNER_SPELL, 16 * HOUR_MS, 0, 36000 * SECOND_MS, true },
+    [FAULT_CLOCK_1970] = { "clock-1970", "D1", MANNER_SPELL, 24 * HOUR_MS, 0, 3600 * SECOND_MS, false },
+    [FAULT_CLOCK_UNSYNCED] = { "clock-unsynced", "D1", MANNER_SPELL, 30 * HOUR_MS, 0, 72000 * SECOND_MS, false },
+    [FAULT_ZONE_CHANGE] = { "zone-change", "D1", MANNER_AT_TIMES, 30 * HOUR_MS, 0, 0, false },
+    [FAULT_SUSPEND] = { "suspend", "D2", MANNER_AT_TIMES, 20 * HOUR_MS, 0, 0, false },
+    [FAULT_STALL] = { "stall", "D2", MANNER_AT_TIMES, 10 * HOUR_MS, 0, 0, false },
+    [FAULT_MIDNIGHT_REBOOT] = { "midnight-reboot", "D3", MANNER_AT_TIMES, 20 * HOUR_MS, 0, 0, false },
+    [FAULT_POWER_CUT] = { "power-cut", "E1", MANNER_AT_TIMES, 10 * HOUR_MS, 0, 0, false },
+    [FAULT_DISK_EIO] = { "disk-eio", "E2", MANNER_SPELL, 30 * HOUR_MS, 0, 3600 * SECOND_MS, false },
+    [FAULT_DISK_FULL] = { "disk-full", "E2", MANNER_SPELL, 20 * HOUR_MS, 0, 14400 * SECOND_MS, false },
+    [FAULT_DISK_READ_ONLY] = { "disk-read-only", "E2", MANNER_SPELL, 30 * HOUR_MS, 0, 7200 * SECOND_MS, false },
+    [FAULT_DISK_SLOW] = { "disk-slow", "E2", MANNER_SPELL, 10 * HOUR_MS, 0, 3600 * SECOND_MS, false },
+    [FAULT_BIT_ROT] = { "bit-rot", "E3", MANNER_AT_TIMES, 60 * HOUR_MS, 0, 0, false },
+    [FAULT_KILL] = { "kill", "F1", MANNER_AT_TIMES, 6 * HOUR_MS, 0, 0, false },
+    [FAULT_CRASH_LOOP] = { "crash-loop", "F2", MANNER_SPELL, 20 * HOUR_MS, 0, 600 * SECOND_MS, false },
+    [FAULT_SECOND_DAEMON] = { "second-daemon", "G1", MANNER_SPELL, 20 * HOUR_MS, 0, 36000 * SECOND_MS, false },
+    [FAULT_RELOAD] = { "reload", "G2", MANNER_AT_TIMES, 12 * HOUR_MS, 0, 0, false },
+    [FAULT_HALT] = { "halt", "G3", MANNER_SPELL, 20 * HOUR_MS, 0, 7200 * SECOND_MS, false },
+    [FAULT_PAUSE] = { "pause", "G3", MANNER_SPELL, 20 * HOUR_MS, 0, 7200 * SECOND_MS, false },
+    [FAULT_SERVICE] = { "service", "G3", MANNER_SPELL, 20 * HOUR_MS, 0, 7200 * SECOND_MS, false },
+    [FAULT_SET_POINT] = { "set-point", "G3", MANNER_AT_TIMES, 10 * HOUR_MS, 0, 0, false },
+    [FAULT_HAND_RUN] = { "hand-run", "G3", MANNER_SPELL, 8 * HOUR_MS, 0, 18 * SECOND_MS, false },
+    [FAULT_STOP_SWITCH] = { "stop-switch", "G3", MANNER_SPELL, 30 * HOUR_MS, 0, 1800 * SECOND_MS, false },
+    [FAULT_ACKNOWLEDGE] = { "acknowledge", "G3", MANNER_AT_TIMES, 10 * HOUR_MS, 0, 0, false },
+    [FAULT_IDENTIFY] = { "identify", "G3", MANNER_AT_TIMES, 6 * HOUR_MS, 0, 0, false },
+    [FAULT_TWICE] = { "request-twice", "G3", MANNER_CHANCE, 0, 3, 0, false },
+    [FAULT_FORGED_COMMAND] = { "forged-command", "H1", MANNER_AT_TIMES, 6 * HOUR_MS, 0, 0, false },
+    [FAULT_REPLAYED_COMMAND] = { "replayed-command", "H1", MANNER_AT_TIMES, 4 * HOUR_MS, 0, 0, false },
+    [FAULT_FORGED_CLAIM] = { "forged-claim", "H1", MANNER_AT_TIMES, 40 * HOUR_MS, 0, 0, false },
+    [FAULT_FORGED_READINGS] = { "forged-readings", "H2", MANNER_SPELL, 20 * HOUR_MS, 0, 36000 * SECOND_MS, false },
+    [FAULT_FLOOD] = { "flood", "H3", MANNER_AT_TIMES, 20 * HOUR_MS, 0, 0, false },
 };
 /* clang-format on */
 
@@ -44,13 +111,18 @@ static int64_t gap_ms(struct weather *w, enum fault f)
 
 void weather_draw(struct weather *w, uint64_t seed, const struct fault_wish *wish)
 {
+    struct prng swarm = prng_seed(seed ^ UINT64_C(0x5a43));
+    const int64_t one_in = 2 + prng_below(&swarm, 10); /* of the kinds is there */
     memset(w, 0, sizeof *w);
+    w->pounces = prng_seed(seed ^ UINT64_C(0x90c));
     for (int f = 0; f < FAULT_COUNT; f++) {
         w->chance[f] =
             prng_seed(seed * UINT64_C(0x9e3779b97f4a7c15) ^ hash_of(fault_kinds[f].name));
-        const bool drawn = prng_below(&w->chance[f], 3) == 0;
+        const bool drawn = prng_below(&w->chance[f], one_in) == 0 && !fault_kinds[f].owed;
         w->on[f] = wish->forced[f] || (drawn && !wish->only);
-        w->due_ms[f] = fault_kinds[f].every_ms > 0 ? gap_ms(w, (enum fault)f) : INT64_MAX;
+        const bool strikes = w->on[f] && fault_kinds[f].manner != MANNER_CHANCE;
+        w->due_ms[f] = strikes ? gap_ms(w, (enum fault)f) : INT64_MAX;
+        w->until_ms[f] = INT64_MAX;
     }
 }
 
@@ -62,27 +134,70 @@ bool weather_strikes(struct weather *w, enum fault fault)
     return true;
 }
 
-static bool at_times(const struct weather *w, int f)
+bool weather_lasts(const struct weather *w, enum fault fault)
 {
-    return w->on[f] && fault_kinds[f].manner == MANNER_AT_TIMES;
+    return w->until_ms[fault] != INT64_MAX;
+}
+
+uint32_t weather_hits(const struct weather *w, enum fault fault, uint32_t count)
+{
+    return (uint32_t)(w->draw[fault] % count);
 }
 
 int64_t weather_due(const struct weather *w)
 {
     int64_t due_ms = INT64_MAX;
-    for (int f = 0; f < FAULT_COUNT && !w->over; f++) {
-        if (at_times(w, f) && w->due_ms[f] < due_ms) due_ms = w->due_ms[f];
+    for (int f = 0; f < FAULT_COUNT; f++) {
+        if (w->due_ms[f] < due_ms) due_ms = w->due_ms[f];
+        if (w->until_ms[f] < due_ms) due_ms = w->until_ms[f];
     }
     return due_ms;
 }
 
-enum fault weather_take(struct weather *w, int64_t now_ms)
+static int64_t spell_ms(struct weather *w, int f)
 {
-    for (int f = 0; f < FAULT_COUNT && !w->over; f++) {
-        if (!at_times(w, f) || w->due_ms[f] > now_ms) continue;
+    struct prng *p = &w->chance[f];
+    const int64_t most = fault_kinds[f].span_ms;
+    return 1 + prng_below(p, prng_below(p, 3) == 0 ? most / 10 + 1 : most);
+}
+
+enum fault weather_take(struct weather *w, int64_t now_ms, bool *ret_ends)
+{
+    for (int f = 0; f < FAULT_COUNT; f++) {
+        *ret_ends = w->until_ms[f] <= now_ms;
+        if (*ret_ends) {
+            w->until_ms[f] = INT64_MAX;
+            return (enum fault)f;
+        }
+        if (w->due_ms[f] > now_ms) continue;
         w->due_ms[f] = now_ms + gap_ms(w, (enum fault)f);
+        if (weather_lasts(w, (enum fault)f)) continue;
+        w->draw[f] = prng_next(&w->chance[f]) >> 8;
         w->fires[f]++;
+        if (fault_kinds[f].manner == MANNER_SPELL) w->until_ms[f] = now_ms + spell_ms(w, f);
         return (enum fault)f;
     }
     return FAULT_COUNT;
+}
+
+void weather_pounce(struct weather *w, int64_t now_ms)
+{
+    if (w->over || prng_below(&w->pounces, 24) != 0) return;
+    const int from = (int)prng_below(&w->pounces, FAULT_COUNT);
+    const int64_t soon_ms = 1 + prng_below(&w->pounces, prng_below(&w->pounces, 2) ? 30 : 20000);
+    for (int n = 0; n < FAULT_COUNT; n++) {
+        const int f = (from + n) % FAULT_COUNT;
+        if (w->due_ms[f] == INT64_MAX || weather_lasts(w, (enum fault)f)) continue;
+        w->due_ms[f] = now_ms + soon_ms;
+        return;
+    }
+}
+
+void weather_end(struct weather *w, int64_t now_ms)
+{
+    w->over = true;
+    for (int f = 0; f < FAULT_COUNT; f++) {
+        w->due_ms[f] = INT64_MAX;
+        if (w->until_ms[f] != INT64_MAX) w->until_ms[f] = now_ms;
+    }
 }

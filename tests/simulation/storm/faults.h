@@ -8,14 +8,81 @@
 #include "lib/base/prng.h"
 
 enum fault {
+    FAULT_PROBE_SILENT,
+    FAULT_PROBE_LATE,
+    FAULT_PROBE_FROZEN,
+    FAULT_PROBE_SPIKE,
+    FAULT_PROBE_DRIFT,
+    FAULT_PROBE_RAIL,
+    FAULT_PROBE_NAN,
+    FAULT_PROBE_UNIT_SLIP,
+    FAULT_PROBE_NEGATIVE,
+    FAULT_PROBE_SWAPPED,
+    FAULT_PROBE_DRY,
+    FAULT_PROBE_BUFFER,
+    FAULT_MIX_SLOW,
+    FAULT_READING_RETAINED,
+    FAULT_WRONG_BOTTLE,
+    FAULT_WATER_CHANGE,
+    FAULT_MODULE_ORDER,
+    FAULT_MODULE_REMOVED,
+    FAULT_MODULE_INSERTED,
+    FAULT_MODULE_TWIN,
+    FAULT_MODULE_UNKNOWN,
+    FAULT_HEAD_REBOOT,
+    FAULT_HEAD_AMNESIA,
+    FAULT_HEAD_REPLACED,
+    FAULT_STOP_IGNORED,
+    FAULT_PUMP_SLOW,
+    FAULT_PUMP_FAST,
+    FAULT_BOTTLE_EMPTY,
+    FAULT_CIRCULATION_DEAD,
     FAULT_REPORT_LOST,
     FAULT_REPORT_DOUBLED,
-    FAULT_COMMAND_SWALLOWED,
+    FAULT_REPORT_LATE,
+    FAULT_COMMAND_LATE,
+    FAULT_BROKER_DOWN,
+    FAULT_BROKER_AMNESIA,
+    FAULT_BROKER_FROZEN,
+    FAULT_BROKER_SLOW,
+    FAULT_MESSAGE_LOST,
     FAULT_MESSAGE_DOUBLED,
-    FAULT_HEAD_REBOOT,
-    FAULT_KILL,
+    FAULT_MESSAGE_REORDERED,
+    FAULT_LINK_REFUSED,
+    FAULT_HEAD_OFFLINE,
+    FAULT_COMMAND_SWALLOWED,
+    FAULT_READING_STORM,
+    FAULT_CLOCK_STEP,
+    FAULT_CLOCK_1970,
+    FAULT_CLOCK_UNSYNCED,
+    FAULT_ZONE_CHANGE,
+    FAULT_SUSPEND,
+    FAULT_STALL,
+    FAULT_MIDNIGHT_REBOOT,
     FAULT_POWER_CUT,
+    FAULT_DISK_EIO,
+    FAULT_DISK_FULL,
+    FAULT_DISK_READ_ONLY,
+    FAULT_DISK_SLOW,
+    FAULT_BIT_ROT,
+    FAULT_KILL,
+    FAULT_CRASH_LOOP,
+    FAULT_SECOND_DAEMON,
+    FAULT_RELOAD,
     FAULT_HALT,
+    FAULT_PAUSE,
+    FAULT_SERVICE,
+    FAULT_SET_POINT,
+    FAULT_HAND_RUN,
+    FAULT_STOP_SWITCH,
+    FAULT_ACKNOWLEDGE,
+    FAULT_IDENTIFY,
+    FAULT_TWICE,
+    FAULT_FORGED_COMMAND,
+    FAULT_REPLAYED_COMMAND,
+    FAULT_FORGED_CLAIM,
+    FAULT_FORGED_READINGS,
+    FAULT_FLOOD,
     FAULT_COUNT,
 };
 
@@ -23,14 +90,17 @@ enum fault {
 enum fault_manner {
     MANNER_AT_TIMES, /* again and again, 'every_ms' on average */
     MANNER_CHANCE,   /* at each message that it concerns, one in 'one_in' */
+    MANNER_SPELL,    /* at times, and then it lasts, 'span_ms' at most */
 };
 
 struct fault_kind {
     const char *name;
     const char *row; /* "B5" */
     enum fault_manner manner;
-    int64_t every_ms; /* MANNER_AT_TIMES */
-    int64_t one_in;   /* MANNER_CHANCE */
+    int64_t every_ms; /* on average, from one to the next */
+    int64_t one_in;
+    int64_t span_ms;
+    bool owed; /* what it finds isn't mended yet: only drawn when it is forced by name */
 };
 
 extern const struct fault_kind fault_kinds[FAULT_COUNT];
@@ -43,7 +113,10 @@ struct weather {
     bool on[FAULT_COUNT];
     bool over; /* the world has healed: nothing strikes any more */
     struct prng chance[FAULT_COUNT];
-    int64_t due_ms[FAULT_COUNT]; /* the next strike of those that strike at times */
+    int64_t due_ms[FAULT_COUNT];   /* the next strike; INT64_MAX: none */
+    int64_t until_ms[FAULT_COUNT]; /* a spell lasts till then; INT64_MAX: there is none */
+    uint64_t draw[FAULT_COUNT];    /* of the newest strike: what it hits */
+    struct prng pounces;
     uint64_t fires[FAULT_COUNT];
 };
 
@@ -58,10 +131,20 @@ void weather_draw(struct weather *w, uint64_t seed, const struct fault_wish *wis
 /* Does a fault of this kind strike at this message? Counts it. */
 bool weather_strikes(struct weather *w, enum fault fault);
 
-/* When the next one strikes; the next that is due, its time moved on and counted (FAULT_COUNT:
- * none).
- */
+/* Is there a spell of this kind now? Which of 'count' things does it hit? */
+bool weather_lasts(const struct weather *w, enum fault fault);
+uint32_t weather_hits(const struct weather *w, enum fault fault, uint32_t count);
+
+/* When the next one strikes, or a spell ends. */
 int64_t weather_due(const struct weather *w);
-enum fault weather_take(struct weather *w, int64_t now_ms);
+
+/* The next that is due: it strikes, or (*ret_ends) its spell is over. FAULT_COUNT: none. */
+enum fault weather_take(struct weather *w, int64_t now_ms, bool *ret_ends);
+
+/* Something delicate has just begun: now and then one of them follows at once. */
+void weather_pounce(struct weather *w, int64_t now_ms);
+
+/* All spells end now; nothing begins any more. */
+void weather_end(struct weather *w, int64_t now_ms);
 
 #endif

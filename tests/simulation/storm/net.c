@@ -2,6 +2,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "lib/base/invariant.h"
+
 #include "tests/simulation/storm/world.h"
 
 void net_init(struct net *n, uint64_t seed)
@@ -37,7 +39,7 @@ static void swap(struct net *n, uint32_t a, uint32_t b)
 
 static void push(struct net *n, struct letter *letter)
 {
-    if (n->count == LETTERS_MOST) abort();
+    INVARIANT(n->count < LETTERS_MOST);
     uint32_t at = n->count++;
     n->heap[at] = letter;
     while (at > 0 && sooner(n->heap[at], n->heap[(at - 1) / 2])) {
@@ -115,54 +117,110 @@ static struct letter *letter_new(struct net *n, enum letter_kind kind, uint32_t 
     return l;
 }
 
-/* A way takes some milliseconds, and what is sent later arrives later. */
-static int64_t arrival_ms(struct net *n, int64_t now_ms, int64_t *last_ms)
+/* A way takes some milliseconds, and what is sent later arrives later. A frozen broker holds all of
+ * it until it thaws. */
+static int64_t arrival_ms(struct world *w, int64_t *last_ms)
 {
-    int64_t at_ms = now_ms + 1 + prng_below(&n->chance, 5);
+    struct net *n = &w->net;
+    int64_t at_ms = w->t_ms + 1 + prng_below(&n->chance, 5);
+    if (weather_lasts(&w->weather, FAULT_BROKER_SLOW)) at_ms += prng_below(&n->chance, 3000);
+    if (weather_lasts(&w->weather, FAULT_BROKER_FROZEN)) {
+        const int64_t thaw_ms = w->weather.until_ms[FAULT_BROKER_FROZEN];
+        if (at_ms < thaw_ms) at_ms = thaw_ms;
+    }
     if (at_ms < *last_ms) at_ms = *last_ms;
     *last_ms = at_ms;
+    if (weather_strikes(&w->weather, FAULT_MESSAGE_REORDERED))
+        at_ms += prng_below(&w->weather.chance[FAULT_MESSAGE_REORDERED], 1500);
     return at_ms;
+}
+
+static void tell_once(struct world *w, uint32_t board, uint32_t from, const struct event *event)
+{
+    struct net *n = &w->net;
+    struct letter *l = letter_new(n, LETTER_EVENT, board);
+    l->number = w->board[board].mqtt.number;
+    l->event = copy_event(n, event);
+    l->at_ms = arrival_ms(w, &n->last_ms[board][from]);
+    const bool report = event->kind == EVENT_REPORT || event->kind == EVENT_LEDGER;
+    if (report && weather_strikes(&w->weather, FAULT_REPORT_LATE))
+        l->at_ms += prng_below(&w->weather.chance[FAULT_REPORT_LATE], 40000);
+    push(n, l);
 }
 
 void net_tell(struct world *w, uint32_t board, uint32_t from, const struct event *event)
 {
-    struct net *n = &w->net;
     const struct board *b = &w->board[board];
     if (!b->alive || !b->mqtt.up) return;
+    if (b->stalled_ms > w->t_ms && w->t_ms - b->stall_ms > ALIVE_MS) return; /* given up */
     const bool report = event->kind == EVENT_REPORT || event->kind == EVENT_LEDGER;
     if (report && weather_strikes(&w->weather, FAULT_REPORT_LOST)) return;
-    const bool twice = (report && weather_strikes(&w->weather, FAULT_REPORT_DOUBLED)) ||
-                       weather_strikes(&w->weather, FAULT_MESSAGE_DOUBLED);
-    for (int copy = 0; copy < (twice ? 2 : 1); copy++) {
-        struct letter *l = letter_new(n, LETTER_EVENT, board);
-        l->number = b->mqtt.number;
-        l->event = copy_event(n, event);
-        l->at_ms = arrival_ms(n, w->t_ms, &n->last_ms[board][from]);
-        push(n, l);
-    }
+    if (weather_strikes(&w->weather, FAULT_MESSAGE_LOST)) return;
+    tell_once(w, board, from, event);
+    if (report && weather_strikes(&w->weather, FAULT_REPORT_DOUBLED))
+        tell_once(w, board, from, event);
+    if (weather_strikes(&w->weather, FAULT_MESSAGE_DOUBLED)) tell_once(w, board, from, event);
+}
+
+static void post_down(struct world *w, struct letter *l)
+{
+    l->at_ms = arrival_ms(w, &w->net.last_down_ms[l->to]);
+    if (weather_strikes(&w->weather, FAULT_COMMAND_LATE))
+        l->at_ms += prng_below(&w->weather.chance[FAULT_COMMAND_LATE],
+            prng_below(&w->weather.chance[FAULT_COMMAND_LATE], 2) ? HOUR_MS : 20000);
+    push(&w->net, l);
 }
 
 void net_command(struct world *w, uint32_t chain, const struct chain_command *command)
 {
-    struct net *n = &w->net;
     if (weather_strikes(&w->weather, FAULT_COMMAND_SWALLOWED)) return;
     const bool twice = weather_strikes(&w->weather, FAULT_MESSAGE_DOUBLED);
     for (int copy = 0; copy < (twice ? 2 : 1); copy++) {
-        struct letter *l = letter_new(n, LETTER_COMMAND, chain);
+        struct letter *l = letter_new(&w->net, LETTER_COMMAND, chain);
         l->command = *command;
-        l->at_ms = arrival_ms(n, w->t_ms, &n->last_down_ms[chain]);
-        push(n, l);
+        post_down(w, l);
     }
 }
 
 void net_claim(struct world *w, uint32_t chain, const struct chain_claim *claim)
 {
-    struct net *n = &w->net;
     if (weather_strikes(&w->weather, FAULT_COMMAND_SWALLOWED)) return;
-    struct letter *l = letter_new(n, LETTER_CLAIM, chain);
+    struct letter *l = letter_new(&w->net, LETTER_CLAIM, chain);
     l->claim = *claim;
-    l->at_ms = arrival_ms(n, w->t_ms, &n->last_down_ms[chain]);
-    push(n, l);
+    post_down(w, l);
+}
+
+/* --- the broker's own troubles ---------------------------------------------------------------- */
+
+bool net_broker_up(const struct world *w)
+{
+    return !weather_lasts(&w->weather, FAULT_BROKER_DOWN) &&
+           !weather_lasts(&w->weather, FAULT_BROKER_AMNESIA);
+}
+
+static bool link_allowed(const struct world *w, uint32_t board)
+{
+    const bool refused = weather_lasts(&w->weather, FAULT_LINK_REFUSED) &&
+                         weather_hits(&w->weather, FAULT_LINK_REFUSED, BOARDS + 1) != board + 1;
+    return net_broker_up(w) && !refused && !weather_lasts(&w->weather, FAULT_BROKER_FROZEN);
+}
+
+bool net_accepts(const struct world *w, uint32_t board)
+{
+    return link_allowed(w, board);
+}
+
+void net_broker_dies(struct world *w, bool forgets)
+{
+    for (uint32_t c = 0; c < CHAINS_MOST && forgets; c++) {
+        memset(&w->net.kept[c], 0, sizeof w->net.kept[c]);
+    }
+    for (uint32_t b = 0; b < BOARDS; b++) {
+        board_lose_link(w, b, 1 + prng_below(&w->net.chance, 3000));
+    }
+    for (uint32_t c = 0; c < w->premises.chains; c++) {
+        w->chain[c].online = false;
+    }
 }
 
 /* --- what the broker keeps -------------------------------------------------------------------- */
@@ -190,6 +248,7 @@ static void keep(struct net *n, const struct event *e)
 
 void net_publish(struct world *w, uint32_t chain, const struct event *event)
 {
+    if (!net_broker_up(w)) return;
     keep(&w->net, event);
     for (uint32_t b = 0; b < BOARDS; b++) {
         net_tell(w, b, chain, event);
@@ -237,28 +296,34 @@ void net_subscribed(struct world *w, uint32_t board)
 
 /* --- delivering ------------------------------------------------------------------------------- */
 
-static void deliver(struct world *w, struct letter *l)
+/* False: it waits on. */
+static bool deliver(struct world *w, struct letter *l)
 {
     switch (l->kind) {
     case LETTER_EVENT:
+        if (w->board[l->to].stalled_ms > w->t_ms) { /* it lies there until somebody reads it */
+            l->at_ms = w->board[l->to].stalled_ms;
+            push(&w->net, l);
+            return false;
+        }
         if (w->board[l->to].mqtt.up && w->board[l->to].mqtt.number == l->number)
             board_hear(w, l->to, l->event);
         w->net.free_event[w->net.free_count++] = l->event;
         break;
     case LETTER_COMMAND:
-        chain_command(w, l->to, &l->command);
+        if (net_broker_up(w) && w->chain[l->to].online) chain_command(w, l->to, &l->command);
         break;
     case LETTER_CLAIM:
-        chain_claim(w, l->to, &l->claim);
+        if (net_broker_up(w) && w->chain[l->to].online) chain_claim(w, l->to, &l->claim);
         break;
     }
+    return true;
 }
 
 void net_turn(struct world *w)
 {
     while (net_due(&w->net) <= w->t_ms) {
         struct letter *l = pop(&w->net);
-        deliver(w, l);
-        free(l);
+        if (deliver(w, l)) free(l);
     }
 }

@@ -22,7 +22,6 @@ struct observer *observe_begin(void)
         }
     }
     for (int s = 0; s < OBSERVE_SIDES; s++) {
-        memset(o->disk[s].hash, '0', 64);
         o->disk[s].round = 1;
         for (int t = 0; t < OBSERVE_TANKS; t++) {
             for (int q = 0; q < OBSERVE_PROBES; q++) {
@@ -79,6 +78,11 @@ void observe_life(struct observer *o, uint32_t side, bool alive, int64_t at_ms)
 {
     o->alive[side] = alive;
     if (alive) o->born_ms[side] = at_ms;
+    for (int t = 0; alive && t < OBSERVE_TANKS; t++) { /* it begins to watch for stuck ones anew */
+        for (int q = 0; q < OBSERVE_PROBES; q++) {
+            o->shown[side][t][q].since_ms = at_ms;
+        }
+    }
     if (alive || !o->halted || o->halt_side != side || o->halt_kept) return;
     o->halted = false; /* it died with the only one who knew */
 }
@@ -194,12 +198,9 @@ void observe_command(
 
 /* --- runs ------------------------------------------------------------------------------------- */
 
-/* By any side's rules: they name the same pumps. */
 static int32_t pump_of(const struct observer *o, const struct fact_run *run)
 {
-    int32_t pump = observe_pump_at(o->rules[0], run->serial, run->channel);
-    if (pump < 0) pump = observe_pump_at(o->rules[1], run->serial, run->channel);
-    return pump;
+    return observe_pump_at(o->site, run->serial, run->channel);
 }
 
 void observe_run_begins(struct observer *o, const struct fact_run *run, int64_t at_ms)
@@ -211,10 +212,16 @@ void observe_run_begins(struct observer *o, const struct fact_run *run, int64_t 
     if (!run->by_hand && o->halted && o->halt_kept && at_ms > o->halted_ms + START_MS)
         observe_say(o, "I8", at_ms, "command %s runs while everything is halted", run->id);
     if (run->channel == 0) {
-        observe_line_flows(o, run->serial, run->flows, at_ms);
+        if (!run->by_hand && !run->as_bound)
+            observe_say(
+                o, "I4", at_ms, "command %s runs while the modules are in another order", run->id);
+        observe_line_flows(o, run->serial, run->flows, false, at_ms);
         return;
     }
     const int32_t pump = pump_of(o, run);
+    if (!run->by_hand && !run->as_bound)
+        observe_say(
+            o, "I4", at_ms, "command %s runs while the modules are in another order", run->id);
     if (!run->by_hand && c && pump != c->pump)
         observe_say(o, "I4", at_ms, "command %s was meant for another bottle", run->id);
     if (pump < 0) return;
@@ -222,10 +229,15 @@ void observe_run_begins(struct observer *o, const struct fact_run *run, int64_t 
     if (c) observe_line_begins(o, pump, c, at_ms);
 }
 
+void observe_flow(struct observer *o, const char *serial, bool flows, int64_t at_ms)
+{
+    observe_line_flows(o, serial, flows, !flows, at_ms);
+}
+
 void observe_run_ends(struct observer *o, const struct fact_run *run, int64_t at_ms)
 {
     if (run->channel == 0) {
-        observe_line_flows(o, run->serial, false, at_ms);
+        observe_line_flows(o, run->serial, false, false, at_ms);
         return;
     }
     const int32_t pump = pump_of(o, run);
@@ -261,8 +273,25 @@ void observe_latch(struct observer *o, bool latched, int64_t at_ms)
         observe_say(o, "I8", at_ms, "a head's halt ended although nobody asked for it");
 }
 
-void observe_reading(
-    struct observer *o, uint32_t side, uint32_t tank, uint32_t probe, bool usable, int64_t at_ms)
+void observe_reading(struct observer *o, uint32_t side, const struct fact_reading *r, int64_t at_ms)
 {
-    if (probe < OBSERVE_PROBES && usable) o->good_ms[side][tank][probe] = at_ms;
+    if (r->probe >= OBSERVE_PROBES || !r->usable) return;
+    const int64_t silent_ms = at_ms - o->good_ms[side][r->tank][r->probe];
+    o->good_ms[side][r->tank][r->probe] = at_ms;
+    if (silent_ms > o->site->tank[r->tank].max_age_ms[r->probe] ||
+        o->shown[side][r->tank][r->probe].number < r->number ||
+        o->shown[side][r->tank][r->probe].number > r->number) {
+        o->shown[side][r->tank][r->probe].number = r->number;
+        o->shown[side][r->tank][r->probe].since_ms = at_ms;
+    }
+}
+
+void observe_site(struct observer *o, const struct rules *rules)
+{
+    o->site = rules;
+}
+
+void observe_head_replaced(struct observer *o)
+{
+    o->halt_kept = false;
 }

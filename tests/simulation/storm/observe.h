@@ -40,8 +40,10 @@ struct rule_tank {
     struct rule_pump pump[OBSERVE_SLOTS];
     char serial[OBSERVE_WORD]; /* of the module that circulates it */
     int64_t flush_ms;          /* at the configured flow */
+    int64_t blind_ms;          /* a circulation that stops may be noticed so late */
     int64_t spacing_ms;        /* between acid and base */
     int64_t max_age_ms[OBSERVE_PROBES];
+    int64_t stuck_ms[OBSERVE_PROBES]; /* the same number for so long isn't believed; 0: it is */
 };
 
 struct rules {
@@ -56,10 +58,18 @@ struct breach {
     char what[240];
 };
 
+struct disk_bytes {
+    const char *bytes;
+    size_t count;
+};
+
 struct observer;
 
 struct observer *observe_begin(void);
 void observe_free(struct observer *o);
+
+/* Which outputs there are, whatever a side's rules say of them. */
+void observe_site(struct observer *o, const struct rules *rules);
 
 /* How many breaches, and the first. */
 uint32_t observe_breaches(const struct observer *o);
@@ -95,9 +105,13 @@ struct fact_run {
     const char *serial; /* of the module that is really there */
     uint32_t channel;
     bool by_hand, flows;
+    bool as_bound; /* the modules of its chain are in the order that was written down */
 };
 void observe_run_begins(struct observer *o, const struct fact_run *run, int64_t at_ms);
 void observe_run_ends(struct observer *o, const struct fact_run *run, int64_t at_ms);
+
+/* A circulation that is switched on stands still, or moves again. */
+void observe_flow(struct observer *o, const char *serial, bool flows, int64_t at_ms);
 
 /* The head published how long this output was run by hand in all; and a side has heard so. */
 void observe_hand_published(
@@ -105,23 +119,40 @@ void observe_hand_published(
 void observe_hand_heard(struct observer *o, uint32_t side, const char *serial, uint32_t channel,
     int64_t total_ms, int64_t at_ms);
 
+struct fact_reading {
+    uint32_t tank, probe;
+    bool usable;
+    double number;
+};
+
 /* A probe's message reached a side: a number in its range, or nothing that could be used. */
 void observe_reading(
-    struct observer *o, uint32_t side, uint32_t tank, uint32_t probe, bool usable, int64_t at_ms);
+    struct observer *o, uint32_t side, const struct fact_reading *reading, int64_t at_ms);
 
 /* A person asked this side for a halt, or for its end; it accepted. What was asked is kept when a
  * head has latched or a disk has it. */
 void observe_halt(struct observer *o, uint32_t side, bool on, int64_t at_ms);
 void observe_halt_kept(struct observer *o, uint32_t side);
 
+/* Another head, which never heard of a halt. */
+void observe_head_replaced(struct observer *o);
+
 /* A head latched, or let go. */
 void observe_latch(struct observer *o, bool latched, int64_t at_ms);
 
-/* What lies on a side's disk for good: its journal's bytes from the first on. Only what was added
- * since the last look is read, unless it was said that the disk is to be read anew, after a crash:
- * then every command that left this side within the last day must be found there. */
+/* What lies on a side's disk: the bytes of one of its journal's files, which are told of in their
+ * order, again and again. Only what was added since the last look is read, unless it was said that
+ * the disk is to be read anew, after a start: then the files that are still there are told of from
+ * the first, and once that is done every command that left this side within the last day must have
+ * been found. 'hurt': somebody damaged what is there; only what the disk itself did is judged. */
 void observe_disk_anew(struct observer *o, uint32_t side);
-void observe_disk(
-    struct observer *o, uint32_t side, const char *bytes, size_t count, int64_t at_ms);
+void observe_disk_file(
+    struct observer *o, uint32_t side, const char *name, struct disk_bytes bytes, int64_t at_ms);
+void observe_disk_done(struct observer *o, uint32_t side, int64_t at_ms);
+void observe_disk_hurt(struct observer *o, uint32_t side);
+
+/* A power cut left holes within what wasn't synced: bad lines may lie there, but nothing is missing
+ * of what had to be there. */
+void observe_disk_holes(struct observer *o, uint32_t side);
 
 #endif

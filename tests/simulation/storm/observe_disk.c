@@ -59,11 +59,13 @@ static void take_line(
     struct disk_watch *d = &o->disk[side];
     char hash[72] = "";
     const char *prev = member_of(line, length, "\"prev\":\"");
-    d->lines++;
-    if (!hash_agrees(line, length, hash))
+    const bool first = d->lines++ == 0; /* older ones may have been pruned */
+    if (!hash_agrees(line, length, hash) && !d->holes)
         observe_say(o, "I7", at_ms, "line %lld of daemon %u's journal doesn't have its hash",
             (long long)d->lines, side);
-    if (!prev || (size_t)(line + length - prev) < 64 || memcmp(prev, d->hash, 64) != 0)
+    const bool follows =
+        prev && (size_t)(line + length - prev) >= 64 && (first || memcmp(prev, d->hash, 64) == 0);
+    if (!follows && !d->holes)
         observe_say(o, "I7", at_ms,
             "line %lld of daemon %u's journal doesn't follow the one before", (long long)d->lines,
             side);
@@ -74,18 +76,45 @@ static void take_line(
 void observe_disk_anew(struct observer *o, uint32_t side)
 {
     struct disk_watch *d = &o->disk[side];
-    const uint32_t round = d->round + 1;
-    memset(d, 0, sizeof *d);
-    memset(d->hash, '0', 64);
-    d->round = round;
-    d->anew = true;
+    *d = (struct disk_watch){
+        .round = d->round + 1, .hurt = d->hurt, .holes = d->holes, .anew = true
+    };
+}
+
+void observe_disk_hurt(struct observer *o, uint32_t side)
+{
+    o->disk[side].hurt = o->disk[side].holes = true;
+}
+
+void observe_disk_holes(struct observer *o, uint32_t side)
+{
+    o->disk[side].holes = true;
+}
+
+void observe_disk_file(
+    struct observer *o, uint32_t side, const char *name, struct disk_bytes bytes, int64_t at_ms)
+{
+    struct disk_watch *d = &o->disk[side];
+    if (strcmp(d->name, name) != 0) {
+        (void)snprintf(d->name, sizeof d->name, "%s", name);
+        d->seen = 0;
+    }
+    while (d->seen < bytes.count) {
+        const char *line = bytes.bytes + d->seen;
+        const char *end = memchr(line, '\n', bytes.count - d->seen);
+        if (!end) return; /* torn, or on its way */
+        take_line(o, side, line, (size_t)(end - line), at_ms);
+        d->seen += (size_t)(end - line) + 1;
+    }
 }
 
 /* No record of a movement is lost. */
-static void need_all(struct observer *o, uint32_t side, int64_t at_ms)
+void observe_disk_done(struct observer *o, uint32_t side, int64_t at_ms)
 {
     static const int64_t day_ms = 24 * 3600000;
-    for (size_t i = o->commands; i-- > 0;) {
+    if (!o->disk[side].anew) return;
+    o->disk[side].anew = false;
+    for (size_t i = o->commands; i-- > 0 && !o->disk[side].hurt;) {
         const struct known_command *c = &o->command[i];
         if (!c->left || c->side != side || c->sort == SORT_OTHER) continue;
         if (c->left_ms < at_ms - day_ms) return;
@@ -93,25 +122,4 @@ static void need_all(struct observer *o, uint32_t side, int64_t at_ms)
         observe_say(
             o, "I7", at_ms, "the record of command %s is lost from daemon %u's disk", c->id, side);
     }
-}
-
-static void take_lines(
-    struct observer *o, uint32_t side, const char *bytes, size_t count, int64_t at_ms)
-{
-    struct disk_watch *d = &o->disk[side];
-    while (d->seen < count) {
-        const char *line = bytes + d->seen;
-        const char *end = memchr(line, '\n', count - d->seen);
-        if (!end) return; /* torn, or on its way */
-        take_line(o, side, line, (size_t)(end - line), at_ms);
-        d->seen += (size_t)(end - line) + 1;
-    }
-}
-
-void observe_disk(struct observer *o, uint32_t side, const char *bytes, size_t count, int64_t at_ms)
-{
-    take_lines(o, side, bytes, count, at_ms);
-    if (!o->disk[side].anew) return;
-    o->disk[side].anew = false;
-    need_all(o, side, at_ms);
 }

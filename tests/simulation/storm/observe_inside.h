@@ -39,9 +39,10 @@ struct pump_watch {
     struct moved *moved; /* oldest first */
 };
 
-struct line_watch { /* of a tank */
-    bool flows;
-    int64_t flow_since_ms;
+struct line_watch {        /* of a tank */
+    bool flows, dying;     /* it is on and moves; it is on and stands still since a moment ago */
+    int64_t flow_since_ms; /* ... since when it does one or the other */
+    int64_t blind_ms;
     int64_t flowed_ms; /* since the last drop of a stock */
     int32_t stock;     /* place of what was dosed last; -1: none */
     bool stock_by_hand;
@@ -50,9 +51,10 @@ struct line_watch { /* of a tank */
 };
 
 struct disk_watch {
-    size_t seen;    /* bytes */
+    char name[64];  /* of the file that is being read */
+    size_t seen;    /* bytes of it */
     uint32_t round; /* of reading it anew */
-    bool anew;
+    bool anew, hurt, holes;
     int64_t lines;
     char hash[72]; /* of the newest line */
 };
@@ -60,6 +62,7 @@ struct disk_watch {
 struct observer {
     uint32_t breaches;
     struct breach first;
+    const struct rules *site;
     const struct rules *rules[OBSERVE_SIDES];
     bool alive[OBSERVE_SIDES];
     int64_t born_ms[OBSERVE_SIDES];
@@ -70,6 +73,10 @@ struct observer {
     struct pump_watch pump[OBSERVE_PUMPS];
     struct line_watch line[OBSERVE_TANKS];
     int64_t good_ms[OBSERVE_SIDES][OBSERVE_TANKS][OBSERVE_PROBES]; /* newest usable */
+    struct {
+        double number;
+        int64_t since_ms; /* it has been exactly that */
+    } shown[OBSERVE_SIDES][OBSERVE_TANKS][OBSERVE_PROBES];
     bool halted, halt_kept;
     uint32_t halt_side;
     int64_t halted_ms, released_ms;
@@ -105,6 +112,7 @@ void observe_volume_ends(
 void observe_line_begins(
     struct observer *o, int32_t pump, const struct known_command *command, int64_t at_ms);
 void observe_line_ends(struct observer *o, int32_t pump, bool by_hand, int64_t at_ms);
-void observe_line_flows(struct observer *o, const char *serial, bool flows, int64_t at_ms);
+void observe_line_flows(
+    struct observer *o, const char *serial, bool flows, bool dies, int64_t at_ms);
 
 #endif

@@ -3,9 +3,13 @@
 
 #include "tests/simulation/storm/observe_inside.h"
 
+/* What is on and stands still counts as long as nobody can have noticed. */
 static int64_t flowed_ms(const struct line_watch *l, int64_t at_ms)
 {
-    return l->flowed_ms + (l->flows ? at_ms - l->flow_since_ms : 0);
+    const int64_t span_ms = at_ms - l->flow_since_ms;
+    if (l->flows) return l->flowed_ms + span_ms;
+    if (!l->dying) return l->flowed_ms;
+    return l->flowed_ms + (span_ms < l->blind_ms ? span_ms : l->blind_ms);
 }
 
 static void need_readings(
@@ -15,6 +19,12 @@ static void need_readings(
     const int tank = pump / OBSERVE_SLOTS;
     const struct rules *rules = o->rules[c->side];
     for (int q = 0; q < OBSERVE_PROBES; q++) {
+        const int64_t stuck_ms = rules->tank[tank].stuck_ms[q];
+        const int64_t same_ms = c->left_ms - o->shown[c->side][tank][q].since_ms;
+        if (stuck_ms > 0 && same_ms > stuck_ms + rules->tank[tank].max_age_ms[q] + START_MS)
+            observe_say(o, "I3", at_ms,
+                "dose %s began; the %s of tank %d has been one number for %lld s", c->id, words[q],
+                tank, (long long)(same_ms / 1000));
         const int64_t age_ms = c->left_ms - o->good_ms[c->side][tank][q];
         if (age_ms <= rules->tank[tank].max_age_ms[q] + START_MS) continue;
         observe_say(o, "I3", at_ms, "dose %s began; the daemon's last %s of tank %d was %lld s old",
@@ -62,7 +72,9 @@ void observe_line_begins(
     need_readings(o, pump, c, at_ms);
     need_flush(o, pump, c, at_ms);
     need_spacing(o, pump, c, at_ms);
-    if (!l->flows) observe_say(o, "I3", at_ms, "dose %s began in standing water", c->id);
+    const int64_t blind_ms = o->site->tank[pump / OBSERVE_SLOTS].blind_ms;
+    if (!l->flows && at_ms - l->flow_since_ms > blind_ms)
+        observe_say(o, "I3", at_ms, "dose %s began in standing water", c->id);
 }
 
 void observe_line_ends(struct observer *o, int32_t pump, bool by_hand, int64_t at_ms)
@@ -72,18 +84,21 @@ void observe_line_ends(struct observer *o, int32_t pump, bool by_hand, int64_t a
     l->stock_by_hand = by_hand;
     l->stock_ms = at_ms;
     l->flowed_ms = 0;
-    l->flow_since_ms = at_ms;
+    if (l->flows || l->dying) l->flow_since_ms = at_ms;
     if (!by_hand) l->ended_ms[pump % OBSERVE_SLOTS] = at_ms;
 }
 
-void observe_line_flows(struct observer *o, const char *serial, bool flows, int64_t at_ms)
+void observe_line_flows(
+    struct observer *o, const char *serial, bool flows, bool dies, int64_t at_ms)
 {
     for (int t = 0; t < OBSERVE_TANKS; t++) {
-        const struct rules *rules = o->rules[0] ? o->rules[0] : o->rules[1];
-        if (!rules || !rules->tank[t].there || strcmp(rules->tank[t].serial, serial) != 0) continue;
+        const struct rules *rules = o->site;
+        if (!rules->tank[t].there || strcmp(rules->tank[t].serial, serial) != 0) continue;
         struct line_watch *l = &o->line[t];
         l->flowed_ms = flowed_ms(l, at_ms);
-        l->flow_since_ms = at_ms;
+        l->dying = dies && l->flows;
+        l->blind_ms = rules->tank[t].blind_ms;
+        if (flows || l->flows) l->flow_since_ms = at_ms;
         l->flows = flows;
     }
 }

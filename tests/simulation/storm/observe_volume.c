@@ -93,12 +93,7 @@ static void judge(struct observer *o, struct pump_watch *w, const struct known_c
 
 static double rate_of(const struct observer *o, int32_t pump)
 {
-    for (int s = 0; s < OBSERVE_SIDES; s++) {
-        if (!o->rules[s]) continue;
-        const struct rule_pump *p = observe_pump_rule(o->rules[s], pump);
-        if (p->there) return p->ul_per_ms;
-    }
-    return 0.0;
+    return observe_pump_rule(o->site, pump)->ul_per_ms;
 }
 
 /* What ran since the last note becomes an entry. */
@@ -141,15 +136,14 @@ void observe_hand_published(
     struct observer *o, const char *serial, uint32_t channel, int64_t total_ms, int64_t at_ms)
 {
     (void)total_ms;
-    int32_t pump = observe_pump_at(o->rules[0], serial, channel);
-    if (pump < 0) pump = observe_pump_at(o->rules[1], serial, channel);
+    const int32_t pump = observe_pump_at(o->site, serial, channel);
     if (pump >= 0 && o->pump[pump].runs && o->pump[pump].by_hand) note(o, pump, at_ms);
 }
 
 void observe_hand_heard(struct observer *o, uint32_t side, const char *serial, uint32_t channel,
     int64_t total_ms, int64_t at_ms)
 {
-    const int32_t pump = observe_pump_at(o->rules[side], serial, channel);
+    const int32_t pump = observe_pump_at(o->site, serial, channel);
     if (pump < 0) return;
     struct pump_watch *w = &o->pump[pump];
     for (size_t i = w->count; i-- > w->oldest;) {

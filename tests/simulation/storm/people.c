@@ -1,36 +1,89 @@
-/* Those who look after the site. They speak at the daemon's local door. */
+/* Those who look after the site. They speak at the daemons' local doors. */
 #include <string.h>
 
+#include "lib/base/text.h"
 #include "tests/simulation/storm/world.h"
-
-void people_init(struct world *w)
-{
-    w->people.chance = prng_seed(w->options.seed ^ UINT64_C(0x9e091e));
-    w->people.release_ms = INT64_MAX;
-}
-
-int64_t people_due(const struct world *w)
-{
-    return w->people.release_ms;
-}
 
 static void ask(struct world *w, struct event_request request)
 {
     request.origin.by = "socket";
     for (uint32_t b = 0; b < BOARDS; b++) {
-        if (w->board[b].alive) board_ask(w, b, &request);
+        if (!w->board[b].alive || w->board[b].stalled_ms > w->t_ms) continue;
+        const struct site *site = &w->board[b].daemon.config->site;
+        if (request.tank >= site->tank_count) continue;
+        board_ask(w, b, &request);
+        if (weather_strikes(&w->weather, FAULT_TWICE)) board_ask(w, b, &request);
     }
 }
 
-void people_halt(struct world *w)
+void people_halt(struct world *w, bool on)
 {
-    w->people.release_ms = w->t_ms + 1 + prng_below(&w->people.chance, 2 * HOUR_MS);
-    ask(w, (struct event_request){ .kind = REQUEST_HALT, .on = true });
+    ask(w, (struct event_request){ .kind = REQUEST_HALT, .on = on });
 }
 
-void people_turn(struct world *w)
+void people_flag(struct world *w, enum request_kind kind, uint32_t tank, bool on)
 {
-    if (w->people.release_ms > w->t_ms) return;
-    w->people.release_ms = INT64_MAX;
-    ask(w, (struct event_request){ .kind = REQUEST_HALT, .on = false });
+    ask(w, (struct event_request){ .kind = kind, .tank = tank, .on = on });
+}
+
+/* Some of these lie outside the envelope. */
+void people_set(struct world *w, struct prng *chance)
+{
+    struct event_request q = { .tank = (uint32_t)prng_below(chance, w->premises.tanks) };
+    switch (prng_below(chance, 3)) {
+    case 0:
+        q.kind = REQUEST_SET_EC;
+        q.value = 100 + (double)prng_below(chance, 3000);
+        break;
+    case 1:
+        q.kind = REQUEST_SET_PH;
+        q.value = 4.5 + (double)prng_below(chance, 300) / 100.0;
+        break;
+    default:
+        q.kind = REQUEST_OVERRIDE_FOR;
+        q.span_ms = prng_below(chance, 100 * HOUR_MS);
+        break;
+    }
+    ask(w, q);
+}
+
+/* Never 'limits-unknown': who says that little was dosed takes the limits' place. */
+void people_acknowledge(struct world *w, bool all)
+{
+    for (uint32_t b = 0; b < BOARDS; b++) {
+        struct event_request q = { .kind = REQUEST_ACKNOWLEDGE, .origin.by = "socket" };
+        if (!w->board[b].alive) continue;
+        for (uint32_t a = 0; a < 64; a++) {
+            struct alert_view alert;
+            if (!core_alert(w->board[b].daemon.core, a, &alert)) break;
+            if (strncmp(alert.id, "limits-unknown", 14) == 0) continue;
+            (void)text_copy(q.word, sizeof q.word, alert.id);
+            board_ask(w, b, &q);
+            if (!all) break;
+        }
+    }
+}
+
+void people_identify(struct world *w, struct prng *chance)
+{
+    const uint32_t chain = (uint32_t)prng_below(chance, w->premises.chains);
+    struct event_request q = { .kind = REQUEST_IDENTIFY };
+    q.address = (struct chain_address){ .chain = chain,
+        .position = 1 + (uint32_t)prng_below(chance, w->premises.modules[chain]),
+        .channel = (uint32_t)prng_below(chance, CHANNELS + 1) };
+    ask(w, q);
+}
+
+/* The first daemon is to have the site. */
+void people_claim(struct world *w)
+{
+    for (uint32_t c = 0; c < w->premises.chains; c++) {
+        struct event_request q = { .kind = REQUEST_CLAIM, .chain = c, .origin.by = "socket" };
+        if (w->board[0].alive) board_ask(w, 0, &q);
+    }
+}
+
+void people_end_override(struct world *w, uint32_t tank)
+{
+    ask(w, (struct event_request){ .kind = REQUEST_OVERRIDE_FOR, .tank = tank });
 }

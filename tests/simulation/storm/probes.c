@@ -1,5 +1,9 @@
-/* What the probes say, and what the judge is told of it. */
+/* What the probes say, and how they lie. */
+#include <math.h>
+
 #include "tests/simulation/storm/world.h"
+
+enum { STORM_READINGS = 300 };
 
 void probes_init(struct world *w)
 {
@@ -18,11 +22,55 @@ int64_t probes_due(const struct world *w)
     return due_ms;
 }
 
+/* A spell hits one probe of one tank: 0 EC, 1 pH, 2 temperature. */
+static bool hits(const struct world *w, enum fault fault, uint32_t tank, enum probe_quantity q)
+{
+    const uint32_t probes = 3 * w->premises.tanks;
+    return weather_lasts(&w->weather, fault) &&
+           weather_hits(&w->weather, fault, probes) == tank * 3 + (uint32_t)q;
+}
+
+static bool hits_tank(const struct world *w, enum fault fault, uint32_t tank)
+{
+    return weather_lasts(&w->weather, fault) &&
+           weather_hits(&w->weather, fault, w->premises.tanks) == tank;
+}
+
+/* What a broken probe shows instead. */
+static double distort(struct world *w, uint32_t tank, enum probe_quantity q, double value)
+{
+    const struct weather *f = &w->weather;
+    const struct probe_config *p = &world_site(w)->tank[tank].probe[q];
+    if (hits(w, FAULT_PROBE_DRIFT, tank, q)) {
+        const double hours = (double)(f->until_ms[FAULT_PROBE_DRIFT] - w->t_ms) / (double)HOUR_MS;
+        value += (q == PROBE_EC ? 40.0 : 0.1) * (15.0 - hours) *
+                 (f->draw[FAULT_PROBE_DRIFT] % 2 ? 1 : -1);
+    }
+    if (hits(w, FAULT_PROBE_RAIL, tank, q))
+        value = f->draw[FAULT_PROBE_RAIL] % 2 ? p->most : p->least;
+    if (hits(w, FAULT_PROBE_UNIT_SLIP, tank, q))
+        value *= f->draw[FAULT_PROBE_UNIT_SLIP] % 2 ? 0.1 : 1000;
+    if (hits(w, FAULT_PROBE_NEGATIVE, tank, q)) value = -value;
+    if (hits(w, FAULT_PROBE_DRY, tank, q)) value = q == PROBE_EC ? 12.0 : value + 1.5;
+    if (hits(w, FAULT_PROBE_BUFFER, tank, q))
+        value = q == PROBE_EC ? 1413.0 : q == PROBE_PH ? 4.01 : value;
+    if (hits_tank(w, FAULT_FORGED_READINGS, tank))
+        value = q == PROBE_EC ? 300.0 + value / 100 : q == PROBE_PH ? 7.5 : value;
+    if (weather_strikes(&w->weather, FAULT_PROBE_SPIKE)) value *= 1.4;
+    return value;
+}
+
 static void say(struct world *w, uint32_t tank, enum probe_quantity q, double value)
 {
     struct event e;
+    if (hits(w, FAULT_PROBE_SILENT, tank, q)) return;
     e.kind = EVENT_READING;
     e.reading = (struct event_reading){ .tank = tank, .quantity = q, .number = value };
+    if (hits(w, FAULT_PROBE_NAN, tank, q)) {
+        e.reading.verdict = PROBE_NOT_A_NUMBER;
+        e.reading.number = 0.0;
+    }
+    e.reading.retained = weather_strikes(&w->weather, FAULT_READING_RETAINED);
     for (uint32_t b = 0; b < BOARDS; b++) {
         net_tell(w, b, CHAINS_MOST, &e);
     }
@@ -31,11 +79,22 @@ static void say(struct world *w, uint32_t tank, enum probe_quantity q, double va
 static void read_tank(struct world *w, uint32_t i)
 {
     struct prng *c = &w->probes.chance;
+    struct probes *p = &w->probes;
     water_catch_up(w, i);
     const struct plant_sight sight = plant_look(&w->water[i].tank, false);
-    say(w, i, PROBE_TEMPERATURE, w->water[i].tank.config.degc + 0.05 * prng_normal(c));
-    say(w, i, PROBE_EC, sight.ec_us_cm * (1.0 + 0.004 * prng_normal(c)));
-    say(w, i, PROBE_PH, sight.ph + 0.01 * prng_normal(c));
+    double shown[2] = { sight.ec_us_cm * (1.0 + 0.004 * prng_normal(c)),
+        sight.ph + 0.01 * prng_normal(c) };
+    const bool freezes = hits_tank(w, FAULT_PROBE_FROZEN, i);
+    for (int q = 0; q < 2 && freezes; q++) {
+        if (p->holds[i]) shown[q] = p->held[i][q];
+        p->held[i][q] = shown[q];
+    }
+    p->holds[i] = freezes;
+    const bool swapped = hits_tank(w, FAULT_PROBE_SWAPPED, i);
+    say(w, i, PROBE_TEMPERATURE,
+        distort(w, i, PROBE_TEMPERATURE, w->water[i].tank.config.degc + 0.05 * prng_normal(c)));
+    say(w, i, PROBE_EC, distort(w, i, PROBE_EC, shown[swapped ? 1 : 0]));
+    say(w, i, PROBE_PH, distort(w, i, PROBE_PH, shown[swapped ? 0 : 1]));
 }
 
 void probes_turn(struct world *w)
@@ -43,6 +102,16 @@ void probes_turn(struct world *w)
     for (uint32_t i = 0; i < w->premises.tanks; i++) {
         if (w->probes.due_ms[i] > w->t_ms) continue;
         w->probes.due_ms[i] = w->t_ms + w->premises.probe_every_ms;
+        if (hits_tank(w, FAULT_PROBE_LATE, i))
+            w->probes.due_ms[i] += prng_below(&w->probes.chance, 6 * w->premises.probe_every_ms);
         read_tank(w, i);
+    }
+}
+
+/* Thousands in a moment. */
+void probes_storm(struct world *w)
+{
+    for (int n = 0; n < STORM_READINGS; n++) {
+        read_tank(w, (uint32_t)n % w->premises.tanks);
     }
 }

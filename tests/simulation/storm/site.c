@@ -144,15 +144,18 @@ static void draw_tank(struct variant *v, uint32_t i, const struct premises *p, s
 
 /* --- the same for the judge ------------------------------------------------------------------- */
 
-static void write_rule(struct rule_tank *ret, const struct site *site, const struct site_tank *t)
+static void write_rule(
+    struct rule_tank *ret, const struct site *site, const struct site_tank *t, int64_t beat_ms)
 {
     ret->there = true;
     (void)snprintf(ret->serial, sizeof ret->serial, "%s", t->circulation.serial);
     ret->flush_ms = nearest(
         t->circulation.line_ml * t->circulation.flush_lines / t->circulation.flow_l_min * 60.0);
+    ret->blind_ms = 3 * beat_ms + 20 * SECOND_MS;
     ret->spacing_ms = t->move.acid_base_spacing_ms;
     for (int q = 0; q < OBSERVE_PROBES; q++) {
         ret->max_age_ms[q] = t->probe[q].max_age_ms;
+        ret->stuck_ms[q] = t->probe[q].stuck_after_ms;
     }
     for (uint32_t s = 0; s < t->pump_count; s++) {
         const struct site_pump *from = &t->pump[s];
@@ -169,11 +172,11 @@ static void write_rule(struct rule_tank *ret, const struct site *site, const str
     }
 }
 
-static void write_rules(struct variant *v)
+static void write_rules(struct variant *v, int64_t beat_ms)
 {
     memset(&v->rules, 0, sizeof v->rules);
     for (uint32_t i = 0; i < v->config.site.tank_count; i++) {
-        write_rule(&v->rules.tank[i], &v->config.site, &v->tank[i]);
+        write_rule(&v->rules.tank[i], &v->config.site, &v->tank[i], beat_ms);
     }
 }
 
@@ -197,7 +200,36 @@ static void draw_variant(struct variant *v, const struct premises *p, struct prn
         draw_tank(v, i, p, c);
         v->tank[i].planted = (struct civil){ at_ms - 5 * DAY_MS };
     }
-    write_rules(v);
+    write_rules(v, p->beat_ms);
+}
+
+static void scale_limits(struct variant *v, double by)
+{
+    for (uint32_t i = 0; i < v->config.site.tank_count; i++) {
+        for (uint32_t s = 0; s < v->tank[i].pump_count; s++) {
+            struct stock_limits *l = &v->tank[i].pump[s].limits;
+            l->dose_ul = nearest((double)l->dose_ul * by);
+            if (l->dose_ul < l->smallest_ul) l->dose_ul = l->smallest_ul;
+            l->hour_ul = nearest((double)l->hour_ul * by);
+            if (l->hour_ul < l->dose_ul) l->hour_ul = l->dose_ul;
+            l->day_ul = nearest((double)l->day_ul * by);
+            if (l->day_ul < l->hour_ul) l->day_ul = l->hour_ul;
+        }
+    }
+}
+
+/* Raised limits, lowered ones, and a tank less. */
+static void draw_others(struct premises *p)
+{
+    for (uint32_t i = 1; i < VARIANTS; i++) {
+        struct variant *v = &p->variant[i];
+        *v = p->variant[0];
+        v->config.site.tank = v->tank;
+        if (i == 1) scale_limits(v, 1.5);
+        if (i == 2) scale_limits(v, 0.4);
+        if (i == 3 && p->tanks > 1) v->config.site.tank_count--;
+        write_rules(v, p->beat_ms);
+    }
 }
 
 void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms)
@@ -219,4 +251,5 @@ void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms)
         }
     }
     draw_variant(&p->variant[0], p, &c, civil_ms);
+    draw_others(p);
 }

@@ -50,7 +50,9 @@ static void send_command(struct mqtt *m, uint32_t chain, struct payload payload)
         .run_ms = command.run_ms };
     observe_command(m->world->observer, m->board, &fact, m->world->t_ms);
     world_mark_text(m->world, command.id);
+    stranger_hears(m->world, chain, &command);
     net_command(m->world, chain, &command);
+    weather_pounce(&m->world->weather, m->world->t_ms);
 }
 
 enum mqtt_result mqtt_publish(struct mqtt *m, const struct mqtt_publish *p)
@@ -59,7 +61,7 @@ enum mqtt_result mqtt_publish(struct mqtt *m, const struct mqtt_publish *p)
     const struct payload payload = { p->payload, p->length };
     struct chain_claim claim;
     struct problem problem;
-    if (!m->up) return MQTT_UNSENT;
+    if (!m->up || !net_broker_up(m->world)) return MQTT_UNSENT;
     if (chain < 0) return MQTT_SENT;
     if (strstr(p->topic, "/dose/command/set"))
         send_command(m, (uint32_t)chain, payload);

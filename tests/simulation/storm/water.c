@@ -46,9 +46,17 @@ void water_catch_up(struct world *w, uint32_t tank)
     while (water->at_ms < w->t_ms) {
         int64_t span_ms = w->t_ms - water->at_ms;
         if (span_ms > STEP_MS) span_ms = STEP_MS;
-        plant_tank_step(&water->tank, (double)span_ms / 1000.0, water->flows, 1.0);
+        const bool slow = weather_lasts(&w->weather, FAULT_MIX_SLOW) && water->at_ms / 60000 % 6;
+        plant_tank_step(&water->tank, (double)span_ms / 1000.0, water->flows && !slow, 1.0);
         water->at_ms += span_ms;
     }
+}
+
+/* Does a spell hit this pump of the site? */
+static bool hits(const struct world *w, enum fault fault, uint32_t pump)
+{
+    return weather_lasts(&w->weather, fault) &&
+           weather_hits(&w->weather, fault, w->premises.tanks * SLOTS) == pump;
 }
 
 void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms)
@@ -56,11 +64,27 @@ void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms)
     struct basin *water = &w->water[tank];
     if (slot >= world_site(w)->tank[tank].pump_count) return;
     water_catch_up(w, tank);
-    plant_tank_dose(&water->tank, &water->stock[slot], (double)ran_ms / 1000.0 * water->rate[slot]);
+    const struct weather *f = &w->weather;
+    const uint32_t pumps = world_site(w)->tank[tank].pump_count;
+    const uint32_t pump = tank * SLOTS + slot;
+    double ml = (double)ran_ms / 1000.0 * water->rate[slot];
+    if (hits(w, FAULT_BOTTLE_EMPTY, pump)) return;
+    if (hits(w, FAULT_PUMP_SLOW, pump)) ml *= 0.2;
+    if (hits(w, FAULT_PUMP_FAST, pump)) ml *= 5.0;
+    if (weather_lasts(f, FAULT_WRONG_BOTTLE) && weather_hits(f, FAULT_WRONG_BOTTLE, 2) == slot % 2)
+        slot = (slot + 1) % pumps;
+    plant_tank_dose(&water->tank, &water->stock[slot], ml);
 }
 
 void water_flow(struct world *w, uint32_t tank, bool flows)
 {
     water_catch_up(w, tank);
     w->water[tank].flows = flows;
+}
+
+void water_change(struct world *w, uint32_t tank, double share)
+{
+    water_catch_up(w, tank);
+    plant_tank_change_water(&w->water[tank].tank, share);
+    w->water[tank].tank.near_ph = w->water[tank].tank.far_ph = 7.0;
 }

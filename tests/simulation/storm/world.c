@@ -7,6 +7,8 @@
 
 #include "tests/simulation/storm/guard.h"
 
+enum { LOOK_EVERY_MS = 600000 };
+
 static const int64_t start_civil_ms = INT64_C(1930000000000);
 
 const struct site *world_site(const struct world *w)
@@ -50,23 +52,29 @@ static int64_t next_ms(const struct world *w)
     int64_t at_ms = least(net_due(&w->net), chains_due(w));
     at_ms = least(at_ms, boards_due(w));
     at_ms = least(at_ms, probes_due(w));
-    at_ms = least(at_ms, people_due(w));
+    at_ms = least(at_ms, w->look_ms);
     at_ms = least(at_ms, weather_due(&w->weather));
     return at_ms <= w->t_ms ? w->t_ms + 1 : at_ms;
 }
 
 static void turn(struct world *w)
 {
-    for (enum fault f = weather_take(&w->weather, w->t_ms); f != FAULT_COUNT;
-         f = weather_take(&w->weather, w->t_ms)) {
-        world_say(w, "fault: %s", fault_kinds[f].name);
-        world_strike(w, f);
+    bool ends;
+    for (enum fault f = weather_take(&w->weather, w->t_ms, &ends); f != FAULT_COUNT;
+         f = weather_take(&w->weather, w->t_ms, &ends)) {
+        world_say(w, "%s: %s", ends ? "mended" : "fault", fault_kinds[f].name);
+        if (ends)
+            world_mend(w, f);
+        else
+            world_strike(w, f);
     }
     chains_turn(w);
     net_turn(w);
     probes_turn(w);
-    people_turn(w);
     boards_turn(w);
+    if (w->look_ms > w->t_ms) return;
+    w->look_ms = w->t_ms + LOOK_EVERY_MS;
+    world_look(w);
 }
 
 static void run_until(struct world *w, int64_t end_ms)
@@ -95,9 +103,10 @@ static struct world *world_new(const struct world_options *options)
     premises_draw(&w->premises, options->seed, start_civil_ms);
     weather_draw(&w->weather, options->seed, &options->wish);
     net_init(&w->net, options->seed);
+    observe_site(w->observer, &w->premises.variant[0].rules);
     waters_init(w);
     probes_init(w);
-    people_init(w);
+    w->look_ms = LOOK_EVERY_MS;
     boards_init(w);
     chains_init(w);
     return w;
@@ -111,12 +120,6 @@ static void world_free(struct world *w)
     free(w);
 }
 
-/* What holds whenever a healthy world is looked at. */
-static void look_over(struct world *w)
-{
-    (void)w;
-}
-
 static void live(void *context)
 {
     struct world *w = context;
@@ -124,7 +127,7 @@ static void live(void *context)
     if (observe_breaches(w->observer) > 0) return;
     world_heal(w);
     run_until(w, w->options.span_ms);
-    if (observe_breaches(w->observer) == 0) look_over(w);
+    if (observe_breaches(w->observer) == 0) world_look_over(w);
 }
 
 void world_live(const struct world_options *options, struct verdict *ret)

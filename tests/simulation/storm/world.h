@@ -10,9 +10,9 @@
 #include "daemon/daemon.h"
 #include "lib/plant/head.h"
 #include "lib/plant/tank.h"
+#include "tests/simulation/disk/disk.h"
 #include "tests/simulation/storm/faults.h"
 #include "tests/simulation/storm/observe.h"
-#include "tests/simulation/storm/store.h"
 
 enum {
     TANKS_MOST = OBSERVE_TANKS,
@@ -21,8 +21,9 @@ enum {
     BOARDS = OBSERVE_SIDES,
     MODULES_MOST = 4, /* of a chain */
     CHANNELS = 4,     /* pumps of a module */
-    VARIANTS = 1,     /* configurations that a site may come to have */
-    LETTERS_MOST = 512,
+    VARIANTS = 4,     /* configurations that a site may come to have */
+    LETTERS_MOST = 8192,
+    ALIVE_MS = 13000, /* a dead connection is noticed after so long */
 };
 
 struct world;
@@ -102,6 +103,11 @@ void net_claim(struct world *w, uint32_t chain, const struct chain_claim *claim)
 /* A head publishes, to all who listen; the broker keeps it. */
 void net_publish(struct world *w, uint32_t chain, const struct event *event);
 
+/* Is it there? Would it take this daemon's connection? And it dies, with all connections. */
+bool net_broker_up(const struct world *w);
+bool net_accepts(const struct world *w, uint32_t board);
+void net_broker_dies(struct world *w, bool forgets);
+
 /* A daemon has subscribed: what the broker keeps comes at once. */
 void net_subscribed(struct world *w, uint32_t board);
 
@@ -112,6 +118,7 @@ struct output_watch {
     bool runs, by_hand;
     char id[CHAIN_WORD_MAX];
     char serial[CHAIN_WORD_MAX];
+    uint32_t chain;
     int64_t total_ms, hand_ms; /* of the head's, as poured so far */
 };
 
@@ -120,7 +127,8 @@ struct chain_side {
     int64_t zero_ms; /* its up_ms was 0 */
     int64_t beat_due_ms;
     uint32_t boots;
-    bool latched;
+    bool latched, online;
+    int64_t online_ms; /* it connects again then; INT64_MAX: it is connected */
     struct output_watch seen[MODULES_MOST][CHANNELS + 1];
 };
 
@@ -129,7 +137,32 @@ int64_t chains_due(const struct world *w);
 void chains_turn(struct world *w);
 void chain_command(struct world *w, uint32_t chain, const struct chain_command *command);
 void chain_claim(struct world *w, uint32_t chain, const struct chain_claim *claim);
-void chain_reboot(struct world *w, uint32_t chain);
+void chain_reboot(struct world *w, uint32_t chain, bool forgets);
+void chain_replace(struct world *w, uint32_t chain);
+void chain_go_offline(struct world *w, uint32_t chain, int64_t span_ms);
+void chains_reconnect(struct world *w);
+
+/* The modules are as the spells that last have it. */
+void chain_replug(struct world *w, uint32_t chain);
+void chain_hand(struct world *w, uint64_t draw, bool on);
+void chain_flow_changed(struct world *w, uint32_t tank);
+void chain_stop_switch(struct world *w, uint32_t chain, bool pressed);
+
+/* --- stranger.c: somebody else on the broker ----------------------------------------------------
+ */
+
+struct stranger {
+    uint32_t count, next;
+    struct chain_command heard[16]; /* what daemons sent lately */
+    uint32_t heard_chain[16];
+    uint32_t names;
+};
+
+void stranger_hears(struct world *w, uint32_t chain, const struct chain_command *command);
+void stranger_commands(struct world *w);
+void stranger_replays(struct world *w);
+void stranger_claims(struct world *w);
+void stranger_floods(struct world *w);
 
 /* --- water.c: tanks, bottles, lines -------------------------------------------------------------
  */
@@ -146,6 +179,7 @@ void waters_init(struct world *w);
 void water_catch_up(struct world *w, uint32_t tank);
 void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms);
 void water_flow(struct world *w, uint32_t tank, bool flows);
+void water_change(struct world *w, uint32_t tank, double share);
 
 /* --- probes.c -----------------------------------------------------------------------------------
  */
@@ -153,11 +187,14 @@ void water_flow(struct world *w, uint32_t tank, bool flows);
 struct probes {
     struct prng chance;
     int64_t due_ms[TANKS_MOST];
+    double held[TANKS_MOST][2]; /* what a frozen one showed */
+    bool holds[TANKS_MOST];
 };
 
 void probes_init(struct world *w);
 int64_t probes_due(const struct world *w);
 void probes_turn(struct world *w);
+void probes_storm(struct world *w);
 
 /* --- board.c: a daemon on its board -------------------------------------------------------------
  */
@@ -167,7 +204,8 @@ struct mqtt { /* what the shell takes for its connection */
     uint32_t board;
     bool up;
     uint32_t number;
-    int64_t try_ms; /* INT64_MAX: nothing to try */
+    int64_t try_ms;  /* INT64_MAX: nothing to try */
+    int64_t dead_ms; /* it is noticed then that nobody answers; INT64_MAX */
 };
 
 struct board {
@@ -176,9 +214,20 @@ struct board {
     bool there, alive;
     struct daemon daemon;
     struct mqtt mqtt;
-    struct store *store;
-    int64_t sync_ms;  /* the sync that was asked for ends; INT64_MAX: none */
-    int64_t start_ms; /* it is started then; INT64_MAX: it isn't to be */
+    struct disk *disk;
+    char file[64];      /* of its journal, the newest that the judge has seen */
+    int64_t sync_ms;    /* the sync that was asked for ends; INT64_MAX: none */
+    int64_t start_ms;   /* it is started then; INT64_MAX: it isn't to be */
+    int64_t stalled_ms; /* it does nothing before */
+    int64_t stall_ms;   /* ... since then */
+    int64_t loop_ms;    /* in a crash loop: the next */
+    bool cut;           /* the power failed since the last start */
+    uint32_t variant;   /* of the site, as its file says now */
+    int32_t reload;     /* a variant that waits for a quiet moment; -1: none */
+    void *spare;        /* room for the next core */
+    int64_t zone_ms;    /* of its zone */
+    int64_t beat_ms;    /* site/beat is due */
+    bool failed;        /* its journal has told it that nothing may begin */
     uint32_t starts, boots;
     char boot[40];
     int64_t booted_ms; /* in the world's time: its monotonic clock's zero */
@@ -198,30 +247,63 @@ void board_ask(struct world *w, uint32_t board, const struct event_request *requ
 void board_kill(struct world *w, uint32_t board, int64_t down_ms);
 void board_power_cut(struct world *w, uint32_t board, int64_t down_ms);
 
+/* It does nothing for so long; its connection is gone, and tried again after so long; its file says
+ * something else now; another zone. */
+void board_stall(struct world *w, uint32_t board, int64_t span_ms);
+void board_lose_link(struct world *w, uint32_t board, int64_t retry_ms);
+void board_reload(struct world *w, uint32_t board, uint32_t variant);
+void boards_thaw(struct world *w);
+void board_tell_zone(struct world *w, uint32_t board, int64_t offset_ms);
+
+/* The second daemon appears, and goes. */
+void board_arrive(struct world *w, uint32_t board);
+void board_leave(struct world *w, uint32_t board);
+
+/* --- clock.c: what a board's clocks say ---------------------------------------------------------
+ */
+
+struct now clock_of(const struct board *b);
+void clock_boot(struct board *b);
+void clock_set(struct world *w); /* as the spells that last have it */
+
 /* --- stubs.c: whose log it is ------------------------------------------------------------------
  */
 
 void shell_talks_in(const struct world *w);
 
+/* --- platter.c: the journal's files -------------------------------------------------------------
+ */
+
+/* Shows the judge what has come since the last time, or all that is there after a start. */
+void platter_show(struct board *b);
+void platter_show_anew(struct board *b);
+
 /* --- people.c -----------------------------------------------------------------------------------
  */
 
-struct people {
-    struct prng chance;
-    int64_t release_ms; /* INT64_MAX: nothing is halted */
-};
-
-void people_init(struct world *w);
-int64_t people_due(const struct world *w);
-void people_turn(struct world *w);
-void people_halt(struct world *w);
+void people_halt(struct world *w, bool on);
+void people_flag(struct world *w, enum request_kind kind, uint32_t tank, bool on);
+void people_set(struct world *w, struct prng *chance);
+void people_acknowledge(struct world *w, bool all);
+void people_identify(struct world *w, struct prng *chance);
+void people_claim(struct world *w);
+void people_end_override(struct world *w, uint32_t tank);
 
 /* --- strike.c -----------------------------------------------------------------------------------
  */
 
-/* One fault strikes; and all of them end. */
+/* One fault strikes; its spell ends; and all of them do. */
 void world_strike(struct world *w, enum fault fault);
+void world_mend(struct world *w, enum fault fault);
 void world_heal(struct world *w);
+
+/* --- look.c: the worlds' own eyes ---------------------------------------------------------------
+ */
+
+/* What a person would see: nothing is silent, no setpoint outside the envelope. After the healing:
+ * is it dosing again, or does it say why not? */
+void world_look(struct world *w);
+void world_look_over(struct world *w);
 
 /* --- world.c ------------------------------------------------------------------------------------
  */
@@ -244,7 +326,12 @@ struct world {
     struct basin water[TANKS_MOST];
     struct probes probes;
     struct board board[BOARDS];
-    struct people people;
+    struct stranger stranger;
+    int64_t frozen_ms; /* the broker froze then */
+    int64_t look_ms;   /* the next look */
+    int64_t settle_ms; /* after the healing people put things right; 0: not yet */
+    int64_t waiting_ms[BOARDS][TANKS_MOST]; /* since when; after the healing */
+    uint64_t doses_before[TANKS_MOST], doses_of[TANKS_MOST];
     struct observer *observer;
     uint64_t trace;
     uint64_t doses; /* that really ran */
