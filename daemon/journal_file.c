@@ -264,6 +264,11 @@ static enum err open_all(struct journal *j, struct journal_scan *s, struct now n
     j->tip = s->tip;
     j->segments = s->segments;
     s->segments = (struct segments){ 0 };
+    const int64_t shift_ms = s->time.started ? recover_shift(&s->time, j->boot, now) : 0;
+    for (size_t i = 0; i < j->segments.count; i++) {
+        struct segment *segment = &j->segments.item[i];
+        segment->begun_ms = segment->first_seq > 0 ? segment->begun_ms + shift_ms : now.mono.ms;
+    }
     make_reserve(j);
     err = open_segment(j, s, now, problem);
     if (err == ERR_NONE) journal_turn_prune(j, now);

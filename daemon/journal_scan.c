@@ -108,7 +108,12 @@ static void accept(struct journal_scan *s, const struct found *f)
     s->begun = true;
     s->records++;
     regain(s);
+    struct now at;
+    const char *boot;
+    int64_t seq, place_ms = s->time.place_ms;
+    if (link_header(&s->record, &seq, &at, &boot)) place_ms = recover_place(&s->time, boot, at);
     if (segment->first_seq == 0) {
+        segment->begun_ms = place_ms;
         segment->first_seq = s->tip.seq;
         (void)text_copy(segment->first_prev, sizeof segment->first_prev,
             record_text_or_empty(&s->record, "prev"));

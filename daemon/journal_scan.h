@@ -11,6 +11,7 @@
 
 #include "daemon/journal_file.h"
 #include "daemon/journal_segment.h"
+#include "lib/journal/recover.h"
 
 enum { SCAN_PLACES_MAX = 64, SCAN_BUFFER = 64 * 1024 };
 
@@ -54,6 +55,7 @@ struct journal_scan {
         struct scan_gap gap;
         int64_t by;
     } note[SCAN_PLACES_MAX];
+    struct recover_line time; /* begun_ms of the segments is a position on it */
     size_t segment;
     int64_t segment_size, line;
     struct record record;

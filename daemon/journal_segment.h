@@ -15,6 +15,7 @@ struct segment {
     int64_t number;                 /* 1 for the first of a date */
     int64_t first_seq;              /* of its first good record; 0: none is known */
     char first_prev[LINK_HASH_HEX]; /* that record's prev */
+    int64_t begun_ms; /* when, on the running clock; before its first record: unknown */
 };
 
 struct segments { /* in order; the array is on the heap */

@@ -7,7 +7,7 @@
 #include "daemon/journal_inside.h"
 #include "lib/base/text.h"
 
-enum { FILE_MODE = 0640, RETRY_MS = 60000 };
+enum { FILE_MODE = 0640, RETRY_MS = 60000, SLACK_MS = HOUR_MS };
 
 static struct segment *newest(const struct journal *j)
 {
@@ -60,7 +60,8 @@ enum err journal_turn_resume(struct journal *j, struct now now, struct problem *
 
 static enum err begin(struct journal *j, struct now now, bool wait, struct problem *problem)
 {
-    const struct segment next = segments_next(&j->segments, now.civil);
+    struct segment next = segments_next(&j->segments, now.civil);
+    next.begun_ms = now.mono.ms;
     if (!segments_add(&j->segments, &next)) return refused(j, &next, ENOMEM, problem);
     const int fd = open_segment(j, &next, O_CREAT | O_EXCL);
     const int error = fd < 0 ? errno : EAGAIN;
@@ -107,9 +108,14 @@ void journal_turn_if_due(struct journal *j, struct now now)
 /* --- pruning ---------------------------------------------------------------------------------- */
 
 /* Is all of a segment older than is wanted? It is when the one after it began so long ago. A name
- * from the clock's future tells no age: then the count alone decides. */
-static bool is_old(const struct journal *j, const struct segment *after, int64_t today)
+ * from the clock's future tells no age: then the count alone decides. A clock that jumps about
+ * begins many files in a day: whatever it says, the last two days by the clock that doesn't jump
+ * stay. */
+static bool is_old(
+    const struct journal *j, const struct segment *after, int64_t today, struct now now)
 {
+    const int64_t age_ms = now.mono.ms - after->begun_ms;
+    if (age_ms < JOURNAL_KEEP_DAYS_LEAST * DAY_MS - SLACK_MS) return false;
     return after->day <= today - j->keep_days || after->day > today;
 }
 
@@ -121,7 +127,7 @@ static size_t count_old(const struct journal *j, struct now now)
     const int64_t today = segment_day(now.civil);
     size_t old = 0;
     while ((int64_t)(j->segments.count - old) > j->keep_days + 1 &&
-           is_old(j, &j->segments.item[old + 1], today)) {
+           is_old(j, &j->segments.item[old + 1], today, now)) {
         old++;
     }
     return old;

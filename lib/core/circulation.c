@@ -130,10 +130,10 @@ void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
     if (t->circulation_on && mono_since(now.mono, t->circulation_till) >= 0)
         core_end_circulation(core, tank, now);
     t->circulation_seen = t->circulation_on && amps_go_on(core, tank);
-    t->circulation_confirmed = t->circulation_seen && flow_agrees(core, tank, now) &&
-                               !by_hand(core, tank) &&
-                               core_chain_ready(core, tank_chain(core, tank), now, NULL);
-    if (t->circulation_seen) t->circulation_seen_at = now.mono;
+    const bool flows = t->circulation_seen && flow_agrees(core, tank, now);
+    t->circulation_confirmed =
+        flows && !by_hand(core, tank) && core_chain_ready(core, tank_chain(core, tank), now, NULL);
+    if (flows) t->circulation_seen_at = now.mono;
     if (t->circulation_confirmed) t->flowed = true;
 }
 

@@ -102,63 +102,6 @@ static void on_beat(struct core *core, uint32_t chain, const struct chain_beat *
     }
 }
 
-static void lost_claim(struct core *core, uint32_t chain, struct actions *ret)
-{
-    struct core_chain *c = &core->chain[chain];
-    c->deposed = true;
-    c->held = false;
-    c->resume_owed = false;
-    char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
-    alert_name(id, "taken-over", core->site->chain[chain].key, NULL);
-    struct text t = text_over(text, sizeof text);
-    text_add(&t, "chain ");
-    text_add(&t, core->site->chain[chain].key);
-    text_add(&t, ": another daemon (");
-    text_add(&t, c->claim.by);
-    text_add(&t, ") commands it now; this one stands by until somebody asks it to claim");
-    alert_raise(core, id, -1, text, ret);
-}
-
-/* With no chain left to command, the site's device belongs to the other daemon. */
-static void stand_by(struct core *core, struct now now, struct actions *ret)
-{
-    for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        if (core->chain[c].ours || !core->chain[c].deposed) return;
-    }
-    if (!core->active) return;
-    core->active = false;
-    core_lose_link(core, now);
-    (void)emit(ret, ACTION_STAND_BY);
-}
-
-static void on_claim(struct core *core, uint32_t chain, const struct chain_claim *claim,
-    struct now now, struct actions *ret)
-{
-    struct core_chain *c = &core->chain[chain];
-    const bool was_ours = c->ours;
-    c->claim = *claim;
-    c->has_claim = true;
-    c->ours = text_same(claim->by, core->identity.by) && claim->reign == c->asked_reign;
-    const bool mine = c->ours || text_same(claim->by, core->identity.by);
-    if (c->held && !mine && claim->by[0]) lost_claim(core, chain, ret);
-    if (!was_ours && c->ours) {
-        char id[ALERT_ID_MAX];
-        alert_name(id, "taken-over", core->site->chain[chain].key, NULL);
-        alert_clear(core, id, ret);
-        core_doubt_amps(core, chain, now); /* the head has stopped what the former owner ran */
-        c->former = *claim;
-        c->held = true;
-        c->deposed = false;
-        struct record *r = emit_record(ret, "reign");
-        record_add_text(r, "chain", core->site->chain[chain].key);
-        record_add_text(r, "by", claim->by);
-        record_add_int(r, "reign", claim->reign);
-    }
-    c->due = now.mono;
-    wake_tanks(core, chain, now);
-    stand_by(core, now, ret);
-}
-
 static void on_ledger(struct core *core, uint32_t chain, const struct chain_ledger *ledger,
     struct now now, struct actions *ret)
 {
@@ -264,6 +207,26 @@ static void record_base(struct core *core, uint32_t chain, const struct core_tot
     record_add_int(r, "total_ms", from_ms);
 }
 
+/* A head keeps its highest reign and its totals of runs by hand for life: one whose reign is lower
+ * than it was is another one, or has lost both. All that it has counted is new, also what was taken
+ * for old when its totals came before its claim. */
+static void forget_totals(struct core *core, uint32_t chain, struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    const bool heard =
+        c->manual_boot[0] && (!c->has_roll || text_same(c->manual_boot, c->roll.boot));
+    for (uint32_t i = 0; i < c->total_count; i++) {
+        struct core_total *total = &c->total[i];
+        if (heard && total->before_ms > 0) {
+            hand_moved(core, chain, total, total->before_ms, now, ret);
+        } else if (!heard && total->ms > 0) {
+            total->ms = 0;
+            record_base(core, chain, total, 0, ret);
+        }
+        total->before_ms = 0;
+    }
+}
+
 /* How long the output has been running by hand without a break, as far as this message tells. */
 static int64_t runs_since_ms(const struct chain_manual *manual, uint32_t i)
 {
@@ -285,7 +248,7 @@ static void take_total(struct core *core, uint32_t chain, const struct chain_man
     if (!total) return;
     int64_t from_ms = starts ? total_ms - runs_since_ms(manual, i) : total->ms;
     const bool lost = from_ms > total_ms; /* the head's memory: all that it has now is new */
-    if (lost) from_ms = 0;
+    if (lost) from_ms = total->before_ms = 0;
     total->ms = total_ms;
     if (starts ? from_ms > 0 : lost && total_ms == 0) record_base(core, chain, total, from_ms, ret);
     if (total_ms > from_ms) hand_moved(core, chain, total, total_ms - from_ms, now, ret);
@@ -299,6 +262,9 @@ static void on_manual(struct core *core, uint32_t chain, const struct chain_manu
 {
     struct core_chain *c = &core->chain[chain];
     if (text_same(manual->boot, c->manual_boot) && manual->n < c->manual_n) return; /* overtaken */
+    for (uint32_t i = 0; i < c->total_count && !text_same(manual->boot, c->manual_boot); i++) {
+        c->total[i].before_ms = c->total[i].ms;
+    }
     text_copy(c->manual_boot, sizeof c->manual_boot, manual->boot);
     c->manual_n = manual->n;
     for (uint32_t i = 0; i < manual->count; i++) {
@@ -323,6 +289,66 @@ static void on_manual(struct core *core, uint32_t chain, const struct chain_manu
     else
         alert_clear(core, id, ret);
     wake_tanks(core, chain, now);
+}
+
+/* --- who commands it -------------------------------------------------------------------------- */
+
+static void lost_claim(struct core *core, uint32_t chain, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    c->deposed = true;
+    c->held = false;
+    c->resume_owed = false;
+    char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
+    alert_name(id, "taken-over", core->site->chain[chain].key, NULL);
+    struct text t = text_over(text, sizeof text);
+    text_add(&t, "chain ");
+    text_add(&t, core->site->chain[chain].key);
+    text_add(&t, ": another daemon (");
+    text_add(&t, c->claim.by);
+    text_add(&t, ") commands it now; this one stands by until somebody asks it to claim");
+    alert_raise(core, id, -1, text, ret);
+}
+
+/* With no chain left to command, the site's device belongs to the other daemon. */
+static void stand_by(struct core *core, struct now now, struct actions *ret)
+{
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (core->chain[c].ours || !core->chain[c].deposed) return;
+    }
+    if (!core->active) return;
+    core->active = false;
+    core_lose_link(core, now);
+    (void)emit(ret, ACTION_STAND_BY);
+}
+
+static void on_claim(struct core *core, uint32_t chain, const struct chain_claim *claim,
+    struct now now, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    const bool was_ours = c->ours;
+    if (claim->reign < c->former.reign) forget_totals(core, chain, now, ret);
+    c->claim = *claim;
+    c->has_claim = true;
+    c->ours = text_same(claim->by, core->identity.by) && claim->reign == c->asked_reign;
+    const bool mine = c->ours || text_same(claim->by, core->identity.by);
+    if (c->held && !mine && claim->by[0]) lost_claim(core, chain, ret);
+    if (!was_ours && c->ours) {
+        char id[ALERT_ID_MAX];
+        alert_name(id, "taken-over", core->site->chain[chain].key, NULL);
+        alert_clear(core, id, ret);
+        core_doubt_amps(core, chain, now); /* the head has stopped what the former owner ran */
+        c->former = *claim;
+        c->held = true;
+        c->deposed = false;
+        struct record *r = emit_record(ret, "reign");
+        record_add_text(r, "chain", core->site->chain[chain].key);
+        record_add_text(r, "by", claim->by);
+        record_add_int(r, "reign", claim->reign);
+    }
+    c->due = now.mono;
+    wake_tanks(core, chain, now);
+    stand_by(core, now, ret);
 }
 
 void core_on_chain(

@@ -44,6 +44,8 @@ struct core_total { /* of an output run by hand, as far as it was counted */
     char serial[CHAIN_WORD_MAX];
     uint32_t channel;
     int64_t ms;
+    int64_t
+        before_ms; /* when the head of the newest message was first heard; 0: its own word counts */
 };
 
 struct core_chain {

@@ -118,7 +118,7 @@ START_TEST(what_others_draw_isnt_taken_for_it)
     prepare();
     struct core_tank *lettuce = &b.core->tank[LETTUCE];
     begin(0.5);
-    lettuce->circulation_on = lettuce->circulation_confirmed = true;
+    lettuce->circulation_on = lettuce->circulation_seen = true;
     lettuce->dose = (struct core_command){ .used = true, .running = true, .pump = 0 };
     tank()->dose = (struct core_command){ .used = true, .running = true, .pump = 3 }; /* east */
     pass(1000);

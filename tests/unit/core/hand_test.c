@@ -195,6 +195,37 @@ START_TEST(a_head_that_lost_its_totals_hides_no_run)
 END_TEST
 
 /* A message that another one has overtaken isn't a lost memory. */
+/* Another head in its place counts from nothing, and has run longer by hand than the former one
+ * ever had: its lower reign tells, whichever of its messages comes first. Found by simulation.storm
+ * (head-replaced). */
+START_TEST(
+    a_head_that_was_replaced_hides_no_run) /* _i: the claim first; then; without a roll-call */
+{
+    prepare();
+    total("a1f3", CHANNEL, 3000);
+    total("a1f3", 2, 0);
+    tell();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), 0);
+    tell_head(WEST, false);
+    if (_i == 2) b.core->chain[WEST].has_roll = false;
+    if (_i != 2) tell_roll(WEST, "boot-x");
+    text_copy(manual.boot, sizeof manual.boot, "boot-x");
+    manual.n = 0;
+    total("a1f3", CHANNEL, 8000);
+    if (_i == 0) tell_claim(WEST, "", 0);
+    tell();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), _i == 0 ? 8000 : 5000);
+    tell_claim(WEST, "", 0);
+    ck_assert_int_eq(used_ul(BASIL, PUMP), 8000);
+    tell_claim(WEST, "", 0); /* told again, it is no other head */
+    tell();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), 8000);
+    total("a1f3", CHANNEL, 9000);
+    tell();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), 9000);
+}
+END_TEST
+
 START_TEST(an_overtaken_message_counts_nothing)
 {
     prepare();
@@ -342,6 +373,7 @@ int main(void)
     tcase_add_test(t, outputs_without_a_stock_are_only_told);
     tcase_add_test(t, a_hand_on_a_switch_is_told_as_long_as_it_is_there);
     tcase_add_loop_test(t, circulation_by_hand_confirms_nothing, 0, 3);
+    tcase_add_loop_test(t, a_head_that_was_replaced_hides_no_run, 0, 3);
     tcase_add_test(t, a_total_told_twice_is_told_once);
     return run_case(t, "hand");
 }

@@ -244,7 +244,8 @@ START_TEST(a_run_by_hand_counts_where_it_has_a_volume)
     ck_assert_int_eq(used_ul(BASIL, 2), _i == 0 ? 4000 : 0);
     ck_assert(b.core->chain[WEST].has_totals && !b.core->chain[EAST].has_totals);
     ck_assert_uint_eq(b.core->chain[WEST].total_count, _i == 1 ? 0 : 1);
-    ck_assert_int_eq(tank()->acid_ended.ms > 0, _i == 0);
+    /* INV-5: it ran, whatever it gave */
+    ck_assert_int_eq(tank()->acid_ended.ms > 0, _i == 0 || _i == 2 || _i == 3);
 }
 END_TEST
 

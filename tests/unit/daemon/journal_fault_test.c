@@ -318,6 +318,7 @@ START_TEST(a_segment_that_cannot_be_removed_leaves_no_hole)
     must_open();
     for (int day = 0; day < 3; day++) {
         now.civil.ms = DAY_ONE_MS + day * DAY_MS;
+        now.mono.ms += DAY_MS;
         ck_assert(wait_synced(must_append(1)));
     }
     fault.fail_from[CALL_UNLINK] = 1;
@@ -325,6 +326,7 @@ START_TEST(a_segment_that_cannot_be_removed_leaves_no_hole)
     fault.error = EACCES;
     for (int day = 3; day < 7; day++) {
         now.civil.ms = DAY_ONE_MS + day * DAY_MS;
+        now.mono.ms += DAY_MS;
         must_append(1);
         ck_assert(wait_synced(journal_tip(journal).seq));
     }
@@ -364,6 +366,7 @@ static void live(int tell)
     for (int n = 0; n < 12; n++) {
         int64_t seq = 0;
         if (n % 4 == 3) now.civil.ms += DAY_MS;
+        if (n % 4 == 3) now.mono.ms += DAY_MS;
         if (append(n, &seq) != ERR_NONE) _exit(4);
         if (n % 3 != 0) continue; /* some are synced together */
         if (!wait_synced(seq)) _exit(5);

@@ -394,6 +394,31 @@ START_TEST(segments_named_in_the_future_are_pruned_by_their_number)
 }
 END_TEST
 
+/* Found by a seeded world: each jump ahead begins a file, and the doses of the last day were
+ * pruned. */
+START_TEST(a_clock_that_jumps_about_within_a_day_prunes_nothing) /* _i == 1: with a start between */
+{
+    keep_days = 3;
+    must_open();
+    must_append(1);
+    must_settle();
+    for (int jump = 1; jump <= 20; jump++) {
+        now.civil.ms = DAY_ONE_MS + jump * 30 * DAY_MS;
+        now.mono.ms += HOUR_MS;
+        must_append(1);
+        must_settle();
+        if (_i == 1 && jump == 10) close_journal();
+        if (_i == 1 && jump == 10) must_open();
+    }
+    ck_assert(exists("journal-2031-04-02.jsonl"));
+    run_days(700, 2); /* two days of running later they may go */
+    close_journal();
+    ck_assert(!exists("journal-2031-04-02.jsonl"));
+    scan();
+    ck_assert(!report.damaged);
+}
+END_TEST
+
 START_TEST(at_least_two_days_are_kept)
 {
     keep_days = 0;
@@ -429,6 +454,7 @@ int main(void)
     tcase_add_test(t, a_pruning_that_was_interrupted_is_whole);
     tcase_add_test(t, a_clock_that_jumps_ahead_empties_nothing);
     tcase_add_test(t, segments_named_in_the_future_are_pruned_by_their_number);
+    tcase_add_loop_test(t, a_clock_that_jumps_about_within_a_day_prunes_nothing, 0, 2);
     tcase_add_test(t, at_least_two_days_are_kept);
     return run_case(t, "journal_file");
 }
