@@ -157,7 +157,11 @@ static void flush(struct core *core, uint32_t tank, struct now now, struct actio
     const bool was = t->circulation_confirmed;
     const int64_t owed = site_flush_ms(config) - t->flushed_ms;
     const bool flows = core_hold_circulation(core, tank, owed, now, ret);
-    if (was && t->circulation_confirmed) t->flushed_ms += mono_since(now.mono, t->flush_from);
+    /* Before a tick has ended for certain nothing is flushed away. */
+    const struct mono from =
+        mono_since(t->pumped_at, t->flush_from) > 0 ? t->pumped_at : t->flush_from;
+    if (was && t->circulation_confirmed && mono_since(now.mono, from) > 0)
+        t->flushed_ms += mono_since(now.mono, from);
     t->flush_from = now.mono;
     if (!flows && !t->circulation_confirmed) {
         core_say(t, TANK_FLUSHING, "the line must be flushed; waiting for the circulation");

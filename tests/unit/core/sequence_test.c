@@ -226,6 +226,30 @@ START_TEST(a_dose_that_nobody_tells_of_counts_and_is_flushed)
 }
 END_TEST
 
+/* INV-5. Found by simulation.storm: a tick may still be on its way when its flush begins. */
+START_TEST(a_flush_begins_when_a_tick_has_ended_for_certain)
+{
+    bench_ready();
+    flows();
+    ck_assert(ask_for((struct event_request){
+        .kind = REQUEST_IDENTIFY, .chain = WEST, .address = { WEST, 1, 1 } }));
+    tank()->step = STEP_FLUSH;
+    tank()->flush_from = b.now.mono;
+    turn();
+    pass(COMMAND_START_MS + 100);
+    tell_beat(WEST);
+    tell_beat(EAST);
+    turn();
+    ck_assert_int_eq(tank()->flushed_ms, 0);
+    pass(site_flush_ms(&b.tank[BASIL]) - 1);
+    turn();
+    ck_assert(tank()->line_dirty);
+    pass(1);
+    turn();
+    ck_assert(!tank()->line_dirty);
+}
+END_TEST
+
 /* INV-5: only time in which the line really flowed flushes it. */
 START_TEST(a_line_that_stands_isnt_flushed)
 {
@@ -498,6 +522,7 @@ int main(void)
     tcase_add_loop_test(t, a_plan_that_waited_for_its_turn_gets_old, 0, 3);
     tcase_add_loop_test(t, circulation_that_isnt_seen_is_told, 0, 2);
     tcase_add_test(t, after_a_dose_the_line_is_flushed_then_the_next_part_goes);
+    tcase_add_test(t, a_flush_begins_when_a_tick_has_ended_for_certain);
     tcase_add_test(t, a_refused_dose_ends_the_plan);
     tcase_add_test(t, a_dose_that_nobody_tells_of_counts_and_is_flushed);
     tcase_add_test(t, a_line_that_stands_isnt_flushed);
