@@ -116,6 +116,7 @@ static void write_journal(const char *dir)
             seq = add_record(&prng, now);
         }
         wait_synced(seq);
+        now.mono.ms += DAY_MS - RECORDS_A_DAY * 1000;
     }
     journal_close(journal);
     tear(dir, "journal-2031-04-09.jsonl");
