@@ -151,7 +151,7 @@ static void turn_halt(struct core *core, uint32_t chain, struct now now, struct 
 {
     struct core_chain *c = &core->chain[chain];
     if (c->has_beat && c->beat.halted) c->halt_pending = false;
-    if (c->resume_owed && c->ours && c->has_beat) core_send_resume(core, chain, now, ret);
+    if (c->resume_owed && core_may_resume(c)) core_send_resume(core, chain, now, ret);
     if (!core->halted || !core->link_up || !c->head_ready || !c->has_beat || c->beat.halted) return;
     if (mono_since(now.mono, c->halt_sent) < 3000) return;
     core_send_halt(core, chain, now, ret);

@@ -229,13 +229,19 @@ void core_send_resume(struct core *core, uint32_t chain, struct now now, struct 
     core->chain[chain].resume_owed = false;
 }
 
+/* Without a beat its clock isn't known, without a roll-call its boot. */
+bool core_may_resume(const struct core_chain *chain)
+{
+    return chain->ours && chain->has_beat && chain->has_roll;
+}
+
 /* A head that can't be told yet is told once the chain is ours; not by a standby, which another
  * daemon's halt might never have reached. */
 void core_release_chain(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
     const bool held = c->halt_pending || (c->has_beat && c->beat.halted);
-    if (held && c->ours && c->has_beat) /* without a beat its clock isn't known */
+    if (held && core_may_resume(c))
         core_send_resume(core, chain, now, ret);
     else
         c->resume_owed = (held || !c->has_beat) && !core->has_peer;

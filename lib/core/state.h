@@ -224,6 +224,8 @@ void core_stop_tank(
 
 /* Halts or resumes one chain. */
 void core_send_halt(struct core *core, uint32_t chain, struct now now, struct actions *ret);
+/* Is all known that a resume has to bear? */
+bool core_may_resume(const struct core_chain *chain);
 void core_send_resume(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 
 /* Everything was released: resumes a halted chain, now or as soon as it can be told. */

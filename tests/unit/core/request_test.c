@@ -314,6 +314,13 @@ START_TEST(a_release_is_owed_to_heads_that_cant_be_told)
     c->ours = c->halt_pending = true; /* its clock isn't known */
     core_release_chain(b.core, WEST, b.now, &b.actions);
     ck_assert(c->resume_owed);
+    c->has_beat =
+        true; /* nor its boot: a command without one is malformed (found by simulation.storm) */
+    c->has_roll = false;
+    core_release_chain(b.core, WEST, b.now, &b.actions);
+    ck_assert(c->resume_owed);
+    c->has_roll = true;
+    c->has_beat = false;
     b.core->has_peer = true;
     core_release_chain(b.core, WEST, b.now, &b.actions);
     ck_assert(!c->resume_owed);
