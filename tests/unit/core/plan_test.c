@@ -403,6 +403,29 @@ START_TEST(what_was_said_stands_until_something_is_new)
 }
 END_TEST
 
+/* INV-5: acid and base keep their distance over a restart, whatever became of the dose. */
+START_TEST(the_spacing_of_acid_and_base_outlives_a_restart) /* _i == 1: base */
+{
+    bench_ready();
+    struct record *r = put_record("dose");
+    record_add_text(r, "tank", "basil");
+    record_add_text(r, "stock", _i == 0 ? "acid" : "base");
+    record_add_text(r, "id", "d1-1");
+    record_add_int(r, "ul", 3000);
+    record_add_int(r, "run_ms", 1000);
+    record_add_int(r, "ends_ms", 9000);
+    pass(MINUTE_MS);
+    bench_start();
+    const struct core_dose other = {
+        .pump = _i == 0 ? 3 : 2, .stock = _i == 0 ? LAW_BASE : LAW_ACID, .ul = 1000
+    };
+    b.core->tank[BASIL].dose.used = false; /* settled since */
+    ck_assert(!core_dose_fits(b.core, BASIL, &other, b.now));
+    pass(2 * HOUR_MS - MINUTE_MS + 9000);
+    ck_assert(core_dose_fits(b.core, BASIL, &other, b.now));
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("plan");
@@ -423,5 +446,6 @@ int main(void)
     tcase_add_loop_test(t, ph_out_of_its_band_may_have_to_wait, 0, 2);
     tcase_add_loop_test(t, what_waits_until_more_is_known_says_where_the_water_comes_to, 0, 3);
     tcase_add_test(t, what_was_said_stands_until_something_is_new);
+    tcase_add_loop_test(t, the_spacing_of_acid_and_base_outlives_a_restart, 0, 2);
     return run_case(t, "plan");
 }

@@ -225,27 +225,6 @@ START_TEST(a_tick_counts_as_given)
 }
 END_TEST
 
-/* INV-5: acid and base keep their distance over a restart, whatever became of the dose. */
-START_TEST(the_spacing_of_acid_and_base_outlives_a_restart) /* _i == 1: base */
-{
-    prepare();
-    struct record *r = put_for("dose", "basil", _i == 0 ? "acid" : "base");
-    record_add_text(r, "id", "d1-1");
-    record_add_int(r, "ul", UL);
-    record_add_int(r, "run_ms", 1000);
-    record_add_int(r, "ends_ms", 9000);
-    pass(MINUTE_MS);
-    bench_start();
-    const struct core_dose other = {
-        .pump = _i == 0 ? 3 : 2, .stock = _i == 0 ? LAW_BASE : LAW_ACID, .ul = 1000
-    };
-    tank()->dose.used = false; /* settled since */
-    ck_assert(!core_dose_fits(b.core, BASIL, &other, b.now));
-    pass(2 * HOUR_MS - MINUTE_MS + 9000);
-    ck_assert(core_dose_fits(b.core, BASIL, &other, b.now));
-}
-END_TEST
-
 static struct record *put_hand(const char *kind)
 {
     struct record *r = put_record(kind);
@@ -583,7 +562,6 @@ int main(void)
     TCase *t = tcase_create("restore");
     tcase_add_checked_fixture(t, NULL, bench_done);
     tcase_add_test(t, a_dose_without_an_outcome_counts_in_full_and_dirties_the_line);
-    tcase_add_loop_test(t, the_spacing_of_acid_and_base_outlives_a_restart, 0, 2);
     tcase_add_test(t, a_dose_that_moves_neither_ec_nor_ph_has_no_part_in_those);
     tcase_add_test(t, a_dose_ends_no_sooner_than_it_can_have_run);
     tcase_add_test(t, a_dose_is_found_by_its_names_or_by_what_ran);
