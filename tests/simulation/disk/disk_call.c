@@ -168,7 +168,7 @@ int disk_close(int fd)
     const int at = fd - FD_FIRST;
     if (at < 0 || at >= FILES_MOST || d->file[at].kind == FILE_FREE) return refuse(EBADF);
     if (d->file[at].kind != FILE_EVENT) d->node[d->file[at].node]->open--;
-    d->file[at] = (struct file){ FILE_FREE };
+    d->file[at] = (struct file){ .kind = FILE_FREE };
     nodes_sweep(d);
     after(d, number);
     return 0;

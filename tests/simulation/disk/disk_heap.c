@@ -11,7 +11,7 @@ void *disk_take(void *old, size_t size)
 
 static struct block *block_of(void *bytes)
 {
-    return (struct block *)((char *)bytes - offsetof(struct block, bytes));
+    return (struct block *)(void *)((char *)bytes - offsetof(struct block, bytes));
 }
 
 static void tie(struct disk *d, struct block *b)
