@@ -419,7 +419,7 @@ static uint32_t waiting_reloads(const struct door *d)
 static bool take_line(
     struct door *d, struct client *c, size_t length, const struct site *site, struct door_call *ret)
 {
-    struct door_refusal no;
+    struct request_refusal no = { 0 };
     struct door_call call;
     if (!door_read_call(&call, &c->from, c->call, length, site, &no)) {
         answer_client(d, c, false, no.reason, no.text);

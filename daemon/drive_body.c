@@ -1,8 +1,8 @@
 #include <math.h>
 #include <string.h>
 
-#include "daemon/door_call.h"
 #include "daemon/drive.h"
+#include "daemon/request_read.h"
 #include "lib/base/decimal.h"
 
 enum { ALLOWED_MAX = 240 };
@@ -184,29 +184,19 @@ static bool read_topic(struct drive_line *l, struct problem *problem)
     return true;
 }
 
-/* The object is a call at the local door but for its "call". */
+/* The object is a request as at the local door. */
 static bool read_request(struct drive_line *l, const struct drive *d, struct problem *problem)
 {
-    static const char call[] = "{\"call\":\"request\",";
-    char line[DOOR_CALL_MAX + 1];
-    struct text t = text_over(line, sizeof line);
-    struct door_call read;
-    struct door_refusal no;
-    uint32_t from;
+    struct request_refusal no = { 0 };
     if (json_kind(l->value) != JSON_OBJECT)
         return drive_refuse(problem, "request", l->value,
             "an object such as "
             "{\"request\":\"halt\",\"on\":true}");
-    text_add(&t, call);
-    text_add_bytes(&t, l->value.at + 1, l->value.length - 1);
-    if (t.cut) return drive_refuse(problem, "request", l->value, "at most 4000 bytes");
-    if (!door_read_call(&read, &from, line, t.length, &d->config->site, &no)) {
-        (void)problem_set(problem, ERR_RANGE, no.reason, no.text);
-        return false;
-    }
     l->event.kind = EVENT_REQUEST;
-    l->event.request = read.request;
-    return true;
+    l->event.request.origin.by = "socket";
+    if (request_read(&l->event.request, l->value, &d->config->site, &no)) return true;
+    (void)problem_set(problem, ERR_RANGE, no.reason, no.text);
+    return false;
 }
 
 static bool read_unsent(struct drive_line *l, const struct drive *d, struct problem *problem)

@@ -1,8 +1,8 @@
 /* Messages for settable properties, turned into requests. */
 #include <string.h>
 
-#include "daemon/door_call.h"
 #include "daemon/homie_inside.h"
+#include "daemon/request_read.h"
 #include "lib/base/decimal.h"
 
 enum { VALUE_MOST = 64 };
@@ -84,7 +84,8 @@ static const char *read_value(
         return decimal_read_json(&ret->value, text, strlen(text)) ? NULL : "a number such as 5.8";
     case WHAT_OVERRIDE_FOR:
         ret->kind = REQUEST_OVERRIDE_FOR;
-        return door_read_duration(&ret->span_ms, text) ? NULL : "a duration such as PT8H or PT0S";
+        return request_read_duration(&ret->span_ms, text) ? NULL
+                                                          : "a duration such as PT8H or PT0S";
     case WHAT_BEAT:
     case WHAT_CONFIG:
     case WHAT_ENTRY:

@@ -132,7 +132,7 @@ static void read_answer(int fd, bool due)
 static bool read_alone(const uint8_t *at, size_t length)
 {
     struct door_call call;
-    struct door_refusal no = { 0 };
+    struct request_refusal no = { 0 };
     uint32_t from;
     const uint8_t *feed = length > 0 ? memchr(at, '\n', length) : NULL;
     if (!feed) return false;

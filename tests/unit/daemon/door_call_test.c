@@ -11,7 +11,7 @@
 static struct site_tank tanks[40];
 static struct site site;
 static struct door_call call;
-static struct door_refusal no;
+static struct request_refusal no;
 static uint32_t from;
 
 static void set_up(void)
@@ -141,15 +141,15 @@ END_TEST
 START_TEST(a_duration_is_whole_and_in_order)
 {
     int64_t ms = 7;
-    ck_assert(door_read_duration(&ms, "PT2H3M4S"));
+    ck_assert(request_read_duration(&ms, "PT2H3M4S"));
     ck_assert_int_eq(ms, 2 * HOUR_MS + 3 * MINUTE_MS + 4 * SECOND_MS);
-    ck_assert(door_read_duration(&ms, "PT90M"));
+    ck_assert(request_read_duration(&ms, "PT90M"));
     ck_assert_int_eq(ms, 90 * MINUTE_MS);
     static const char *const bad[] = { "", "P", "PT", "PT1", "PTH", "8H", "PT8h", "PT1M1H",
         "PT1S1M", "PT-1H", "PT1.5H", "PT1H ", "P1D", "PT9999999999H", "PT8785H", "PT1H1H" };
     for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
         ms = 7;
-        ck_assert_msg(!door_read_duration(&ms, bad[i]), "'%s'", bad[i]);
+        ck_assert_msg(!request_read_duration(&ms, bad[i]), "'%s'", bad[i]);
         ck_assert_int_eq(ms, 7);
     }
 }
@@ -187,7 +187,7 @@ START_TEST(a_missing_or_mistyped_member_is_named)
         { "\"set\",\"tank\":\"basil-bench\",\"property\":\"setpoint/ec\",\"value\":\"1\"",
             "\"value\"" },
         { "\"set\",\"tank\":\"basil-bench\",\"property\":\"setpoint/ec\",\"value\":1e999",
-            "\"value\"" },
+            "isn't finite" },
         { "\"override-for\",\"tank\":\"basil-bench\"", "\"minutes\"" },
         { "\"acknowledge\"", "\"alert\"" }, { "\"refilled\",\"ml\":1", "\"stock\"" },
         { "\"refilled\",\"stock\":\"acid\",\"ml\":null", "\"ml\"" },

@@ -1,0 +1,198 @@
+#include "daemon/request_read.h"
+
+#include <string.h>
+
+#include "daemon/request_member.h"
+
+enum { PARTS_MAX = 4, ML_MOST = 1000000 };
+
+static const int64_t span_most_ms = 366 * DAY_MS;
+
+/* --- one member each -------------------------------------------------------------------------- */
+
+static bool take_on(const struct reading *r)
+{
+    return request_truth(r, "on", &r->request->on);
+}
+
+static bool take_on_if(const struct reading *r)
+{
+    struct json_view v;
+    r->request->on = false;
+    return !request_has(r, "on", &v) || take_on(r);
+}
+
+static bool take_tank(const struct reading *r)
+{
+    const struct known tanks = request_tanks(r->site);
+    return request_name(r, &tanks, &r->request->tank);
+}
+
+static bool take_chain(const struct reading *r)
+{
+    const struct known chains = request_chains(r->site);
+    return request_name(r, &chains, &r->request->chain);
+}
+
+static bool take_stock(const struct reading *r)
+{
+    const struct known stocks = request_stocks(r->site);
+    return request_name(r, &stocks, &r->request->stock);
+}
+
+/* Of the stock that was read before; without it the bottle is full. */
+static bool take_content(const struct reading *r)
+{
+    static const struct bounds bottle = { 0, ML_MOST, "\"ml\" is below 0 or over 1000 L" };
+    struct json_view v;
+    double ml = 0;
+    r->request->ul = r->site->stock[r->request->stock].bottle_ul;
+    if (!request_has(r, "ml", &v)) return true;
+    if (!request_number(r, "ml", &bottle, &ml)) return false;
+    r->request->ul = ul_from_ml(ml);
+    return true;
+}
+
+static bool take_alert(const struct reading *r)
+{
+    char word[REQUEST_WORD_MAX];
+    if (!request_word(r, "alert", word, sizeof word)) return false;
+    if (word[0] && text_copy(r->request->word, sizeof r->request->word, word)) return true;
+    return request_refuse(r->no, "no-such-alert", "no alert has a name like that");
+}
+
+static bool take_span(const struct reading *r)
+{
+    static const struct bounds year = { 0, 366 * 24 * 60, "\"minutes\" is below 0 or over a year" };
+    struct json_view v;
+    char duration[REQUEST_WORD_MAX];
+    double minutes = 0;
+    if (request_has(r, "for", &v) && json_kind(v) == JSON_STRING) {
+        if (json_string(v, duration, sizeof duration) &&
+            request_read_duration(&r->request->span_ms, duration))
+            return true;
+        return request_refuse(r->no, "malformed",
+            "\"for\" isn't a duration such as \"PT8H\" or \"PT1H30M\" of at most a year");
+    }
+    if (!request_number(r, "minutes", &year, &minutes)) return false;
+    r->request->span_ms = nearest(minutes * (double)MINUTE_MS);
+    return true;
+}
+
+/* A setpoint and its value: the request is of one kind or the other by that. */
+static bool take_property(const struct reading *r)
+{
+    static const struct bounds range = { 0, 1000, "\"value\" is no EC in mS/cm and no pH" };
+    char property[REQUEST_WORD_MAX];
+    double value = 0;
+    if (!request_word(r, "property", property, sizeof property)) return false;
+    if (!request_number(r, "value", &range, &value)) return false;
+    if (strcmp(property, "setpoint/ec") == 0) {
+        r->request->kind = REQUEST_SET_EC;
+        r->request->value = (double)nearest(value * 1e6) / 1e3; /* mS/cm, to uS/cm */
+    } else if (strcmp(property, "setpoint/ph") == 0) {
+        r->request->kind = REQUEST_SET_PH;
+        r->request->value = value;
+    } else {
+        return request_refuse(r->no, "no-such-property",
+            "there is no such property to set; there are: setpoint/ec, setpoint/ph");
+    }
+    return true;
+}
+
+static bool find_position(
+    const struct reading *r, uint32_t chain, const struct chain_address_text *a)
+{
+    const struct chain_config *config = &r->site->chain[chain];
+    for (uint32_t i = 0; i < config->count; i++) {
+        if (config->module[i].position != a->position) continue;
+        r->request->chain = chain;
+        r->request->address = (struct chain_address){ chain, a->position, a->channel };
+        return true;
+    }
+    return request_refuse(
+        r->no, "no-such-module", "the configuration has no module at that position");
+}
+
+static bool take_address(const struct reading *r)
+{
+    const struct known chains = request_chains(r->site);
+    char written[REQUEST_WORD_MAX];
+    struct chain_address_text a;
+    if (!request_word(r, "address", written, sizeof written)) return false;
+    if (!chain_address_read(&a, written))
+        return request_refuse_member(
+            r, "address", "an address of the form west/2.3 or west/1.circulation");
+    for (uint32_t i = 0; i < chains.count; i++) {
+        if (strcmp(chains.key(r->site, i), a.chain) == 0) return find_position(r, i, &a);
+    }
+    return request_refuse_name(r, &chains, a.chain);
+}
+
+/* --- requests --------------------------------------------------------------------------------- */
+
+static const struct {
+    const char *word;
+    enum request_kind kind;
+    bool (*take[PARTS_MAX])(const struct reading *r); /* in this order, up to NULL */
+} requests[] = {
+    { "halt", REQUEST_HALT, { take_on } },
+    { "pause", REQUEST_PAUSE, { take_tank, take_on } },
+    { "service", REQUEST_SERVICE, { take_tank, take_on } },
+    { "set", REQUEST_SET_EC, { take_tank, take_property } },
+    { "override-for", REQUEST_OVERRIDE_FOR, { take_tank, take_span } },
+    { "acknowledge", REQUEST_ACKNOWLEDGE, { take_alert } },
+    { "claim", REQUEST_CLAIM, { take_chain } },
+    { "refilled", REQUEST_REFILLED, { take_stock, take_content } },
+    { "identify", REQUEST_IDENTIFY, { take_address } },
+    { "adopt", REQUEST_ADOPT, { take_chain, take_on_if } },
+};
+
+enum { REQUESTS = sizeof requests / sizeof *requests };
+
+static const char *request_key(const struct site *site, uint32_t i)
+{
+    (void)site;
+    return requests[i].word;
+}
+
+bool request_read(struct event_request *ret, struct json_view object, const struct site *site,
+    struct request_refusal *no)
+{
+    static const struct known known = { "no-such-request", "request", REQUESTS, request_key };
+    struct event_request q = { .origin = ret->origin, .ticket = ret->ticket };
+    const struct reading r = { object, site, &q, no };
+    uint32_t which;
+    if (!request_name(&r, &known, &which)) return false;
+    q.kind = requests[which].kind;
+    for (uint32_t i = 0; i < PARTS_MAX && requests[which].take[i]; i++) {
+        if (!requests[which].take[i](&r)) return false;
+    }
+    *ret = q;
+    return true;
+}
+
+bool request_read_duration(int64_t *ret_ms, const char *text)
+{
+    static const struct {
+        char letter;
+        int64_t ms;
+    } parts[] = { { 'H', HOUR_MS }, { 'M', MINUTE_MS }, { 'S', SECOND_MS } };
+    if (strncmp(text, "PT", 2) != 0 || text[2] == '\0') return false;
+    const char *p = text + 2;
+    int64_t total_ms = 0;
+    for (size_t i = 0; i < sizeof parts / sizeof *parts && *p; i++) {
+        const size_t digits = strspn(p, "0123456789");
+        if (digits == 0 || digits > 9) return false;
+        if (p[digits] != parts[i].letter) continue;
+        int64_t value = 0;
+        for (; *p != parts[i].letter; p++) {
+            value = value * 10 + (*p - '0');
+        }
+        p++;
+        total_ms += value * parts[i].ms;
+    }
+    if (*p || total_ms > span_most_ms) return false;
+    *ret_ms = total_ms;
+    return true;
+}
