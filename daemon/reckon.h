@@ -117,14 +117,7 @@ void sheet_row(struct sheet *sheet, const char *name, const double *values, cons
 /* A sentence below everything. */
 void sheet_note(struct sheet *sheet, const char *text);
 
-/* Cautions for what is handled: salt_hazard bits and what else is known of it. */
-enum sheet_hazard {
-    SHEET_NITRIC = 1U << 16,
-    SHEET_SULFURIC = 1U << 17,
-    SHEET_HYDROXIDE = 1U << 18,
-    SHEET_CARBONATE = 1U << 19,
-    SHEET_STOCKS = 1U << 20, /* concentrates are being made */
-};
+/* Cautions for what is handled: bits of daemon/caution.h. */
 void sheet_caution(struct sheet *sheet, unsigned hazards);
 
 /* Prints it, text or JSON as the arguments say; EX_OK, EX_IOERR or EX_OSERR. */

@@ -3,6 +3,7 @@
 #include <string.h>
 #include <sysexits.h>
 
+#include "daemon/caution.h"
 #include "daemon/reckon.h"
 #include "lib/chem/acid.h"
 #include "lib/chem/analysis.h"
@@ -190,27 +191,6 @@ static void show_brings(struct sheet *s, const struct acid *acid)
                         "Robinson and Stokes 1959" });
 }
 
-static unsigned hazards_of(enum stock_reagent reagent)
-{
-    switch (reagent) {
-    case REAGENT_NITRIC:
-        return SALT_ACID | SHEET_NITRIC;
-    case REAGENT_SULFURIC:
-        return SALT_ACID | SHEET_SULFURIC;
-    case REAGENT_PHOSPHORIC:
-    case REAGENT_CITRIC:
-        return SALT_ACID;
-    case REAGENT_POTASSIUM_HYDROXIDE:
-        return SHEET_HYDROXIDE;
-    case REAGENT_POTASSIUM_CARBONATE:
-    case REAGENT_POTASSIUM_BICARBONATE:
-        return SHEET_CARBONATE;
-    case REAGENT_COUNT:
-        break;
-    }
-    return SALT_ACID | SALT_CAUSTIC;
-}
-
 static void note_from(struct sheet *s, const struct acid *acid)
 {
     char text[300];
@@ -252,7 +232,7 @@ static int show(const struct reckon_args *a, const struct acid *acid)
     show_dose(s, acid, &acid->plan.for_good, (double)NAN);
     show_brings(s, acid);
     add_notes(a, s, acid);
-    sheet_caution(s, hazards_of(acid->reagent));
+    sheet_caution(s, caution_of_reagent(acid->reagent));
     const int code = sheet_print(s);
     sheet_free(s);
     const enum acid_verdict v = acid->plan.at_once.verdict;

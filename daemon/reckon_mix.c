@@ -4,6 +4,7 @@
 #include <string.h>
 #include <sysexits.h>
 
+#include "daemon/caution.h"
 #include "daemon/reckon.h"
 #include "lib/chem/analysis.h"
 #include "lib/chem/element.h"
@@ -122,7 +123,7 @@ static int run_mix(const struct reckon_args *a)
         sheet_note(s,
             "The stocks are taken as made with the same water; the volume of the salts is "
             "left out.");
-    sheet_caution(s, m.hazards | (m.parts > 1 ? SHEET_STOCKS : 0U));
+    sheet_caution(s, m.hazards | (m.parts > 1 ? CAUTION_STOCKS : 0U));
     if (code == RECKON_GO_ON) code = sheet_print(s);
     sheet_free(s);
     return code;

@@ -3,6 +3,7 @@
 #include <string.h>
 #include <sysexits.h>
 
+#include "daemon/caution.h"
 #include "daemon/reckon.h"
 #include "lib/chem/analysis.h"
 #include "lib/chem/label.h"
@@ -107,17 +108,6 @@ static int read_salt_member(struct salt_reader *r, const struct member *m)
             : "grams, most (g/L, 0 to 10000), tank (A B AB)");
 }
 
-static unsigned other_hazards(const struct salt *salt)
-{
-    const double *n = salt->per_g.mmol_l;
-    const unsigned hazards = salt_hazards(salt);
-    unsigned more = 0;
-    if ((hazards & SALT_ACID) != 0 && n[ION_NO3] > 0) more |= SHEET_NITRIC;
-    if ((hazards & SALT_ACID) != 0 && n[ION_SO4] > 0) more |= SHEET_SULFURIC;
-    if (n[ION_CO3] > 0) more |= SHEET_CARBONATE;
-    return hazards | more;
-}
-
 static int finish_salt(struct salt_reader *r, struct salt *ret_salt)
 {
     struct problem problem;
@@ -127,7 +117,7 @@ static int finish_salt(struct salt_reader *r, struct salt *ret_salt)
     if (err != ERR_NONE)
         return reckon_problem(r->args, r->salt->is_label ? r->text : "", err, &problem);
     r->salt->assumed_of_total = closure.of_total;
-    r->salt->hazards = other_hazards(ret_salt);
+    r->salt->hazards = caution_of_salt(ret_salt);
     return RECKON_GO_ON;
 }
 

@@ -5,9 +5,9 @@
 #include <string.h>
 #include <sysexits.h>
 
+#include "daemon/caution.h"
 #include "daemon/reckon.h"
 #include "daemon/tool_show.h"
-#include "lib/chem/salt.h"
 
 enum {
     SECTIONS_MAX = 32,
@@ -250,57 +250,14 @@ static void print_section(const struct sheet *s, const struct section *section)
 
 /* --- cautions --------------------------------------------------------------------------------- */
 
-static const struct {
-    unsigned hazards;
-    const char *words;
-} cautions[] = {
-    { SALT_ACID | SHEET_NITRIC | SHEET_SULFURIC | SALT_CAUSTIC | SHEET_HYDROXIDE,
-        "Acids and caustics burn skin and blind eyes: goggles and a face shield, gloves made for "
-        "them, apron, closed shoes; water to rinse eyes and skin for 15 minutes within a few "
-        "steps; good air; never alone." },
-    { SALT_ACID | SHEET_NITRIC | SHEET_SULFURIC,
-        "Acid goes slowly into water, never water into acid: it boils and spits." },
-    { SHEET_SULFURIC,
-        "Sulfuric acid gets very hot in water: add little at a time, and let it cool." },
-    { SHEET_NITRIC,
-        "Nitric acid is an oxidiser: its fumes are poisonous; keep it from metals, wood, paper, "
-        "solvents and anything that burns." },
-    { SALT_CAUSTIC | SHEET_HYDROXIDE,
-        "Potassium hydroxide and other caustics dissolve skin without pain at first and heat up "
-        "in water: add them slowly to cold water. With ammonium salts they set ammonia free." },
-    { SHEET_CARBONATE, "Carbonates foam with acid: never in a closed bottle or tube." },
-    { SALT_ACID | SHEET_NITRIC | SHEET_SULFURIC | SALT_CAUSTIC | SHEET_HYDROXIDE | SHEET_CARBONATE,
-        "Acid, base, nutrient stocks and cleaners never meet undiluted. Acid with hypochlorite "
-        "(bleach) makes chlorine, a poison." },
-    { SALT_OXIDISER,
-        "Nitrates are oxidisers: they feed fire. Store them dry, closed, and apart from fuel, "
-        "oil, sulfur, metal powder and acids; sweep up what is spilled." },
-    { SALT_BORON, "Boric acid and borates may harm fertility and the unborn: no dust, gloves." },
-    { SALT_METAL,
-        "Manganese, zinc and copper salts are harmful when swallowed and toxic to water life: "
-        "weigh to the hundredth of a gram, let nothing reach a drain." },
-    { SHEET_STOCKS,
-        "Label each tank and bottle with what is in it and when it was made; keep it from "
-        "children, animals and drinking water." },
-};
-
-static const char last_caution[] =
-    "First the safety data sheet of each product, local code and licensed practice; these lines "
-    "don't replace them.";
-
-static bool applies(const struct sheet *s, size_t i)
-{
-    return (s->hazards & cautions[i].hazards) != 0;
-}
-
 static void print_cautions(const struct sheet *s)
 {
     if (s->hazards == 0) return;
     puts("\nCAUTION");
-    for (size_t i = 0; i < sizeof cautions / sizeof cautions[0]; i++) {
-        if (applies(s, i)) show_folded(stdout, 4, "  -", cautions[i].words);
+    const char *words;
+    for (size_t i = 0; (words = caution_words(s->hazards, i)) != NULL; i++) {
+        show_folded(stdout, 4, "  -", words);
     }
-    show_folded(stdout, 4, "  -", last_caution);
 }
 
 static void print_text(const struct sheet *s)
@@ -399,10 +356,10 @@ static void add_sentences(const struct sheet *s, cJSON *root)
     }
     cJSON *list = cJSON_AddArrayToObject(root, "cautions");
     if (s->hazards == 0) return;
-    for (size_t i = 0; i < sizeof cautions / sizeof cautions[0]; i++) {
-        if (applies(s, i)) (void)cJSON_AddItemToArray(list, cJSON_CreateString(cautions[i].words));
+    const char *words;
+    for (size_t i = 0; (words = caution_words(s->hazards, i)) != NULL; i++) {
+        (void)cJSON_AddItemToArray(list, cJSON_CreateString(words));
     }
-    (void)cJSON_AddItemToArray(list, cJSON_CreateString(last_caution));
 }
 
 static int print_json(const struct sheet *s)

@@ -3,6 +3,7 @@
 #include <string.h>
 #include <sysexits.h>
 
+#include "daemon/caution.h"
 #include "daemon/reckon.h"
 #include "lib/chem/analysis.h"
 #include "lib/chem/recipe.h"
@@ -205,7 +206,7 @@ static int show(const struct reckon_args *a, struct sheet *s, struct stocks *k,
     sheet_note(s, "Calcium stands apart from phosphate and sulfate. Fill the tank to nine tenths, "
                   "dissolve one salt after the other, then fill up; the feed is a litre of A and a "
                   "litre of B made up to the factor's litres.");
-    sheet_caution(s, k->hazards | SHEET_STOCKS);
+    sheet_caution(s, k->hazards | CAUTION_STOCKS);
     return code;
 }
 

@@ -1,109 +1,23 @@
-/* A report becomes a file: whole or not at all, and never over something that isn't one. */
-#include <errno.h>
-#include <fcntl.h>
-#include <stdlib.h>
-#include <string.h>
-#include <sys/stat.h>
-#include <unistd.h>
-
 #include "daemon/report_inside.h"
+#include "daemon/save_file.h"
 
-enum { LOOK_AT = 64, PATH_LONGEST = 4096, MODE = 0644 };
+struct saved {
+    const struct report *r;
+    enum report_form form;
+};
 
-/* How files of ours begin. */
-static const char *const beginnings[] = { REPORT_HTML_START, REPORT_JSON_START, REPORT_CSV_START };
-
-static enum err say(struct problem *problem, enum err err, const char *path, const char *text)
+static void put(FILE *out, const void *context)
 {
-    return problem_set(problem, err, path, text);
-}
-
-static bool is_ours(const char *path)
-{
-    char start[LOOK_AT] = "";
-    const int fd = open(path, O_RDONLY | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK);
-    if (fd < 0) return false;
-    const ssize_t n = read(fd, start, sizeof start);
-    close(fd);
-    for (size_t i = 0; i < sizeof beginnings / sizeof *beginnings; i++) {
-        const size_t length = strlen(beginnings[i]);
-        if (n >= (ssize_t)length && memcmp(start, beginnings[i], length) == 0) return true;
-    }
-    return false;
-}
-
-/* May the file be written? *ret_there: one is to be replaced. */
-static enum err may_write(const char *path, bool over, bool *ret_there, struct problem *problem)
-{
-    struct stat st;
-    *ret_there = lstat(path, &st) == 0;
-    if (!*ret_there)
-        return errno == ENOENT ? ERR_NONE : say(problem, ERR_IO, path, strerror(errno));
-    if (!S_ISREG(st.st_mode))
-        return say(problem, ERR_BUSY, path, "there is something that isn't a regular file");
-    if (over || st.st_size == 0 || is_ours(path)) return ERR_NONE;
-    return say(problem, ERR_BUSY, path,
-        "there is a file that isn't a report: choose another name, or say --force");
-}
-
-static mode_t usual_mode(void)
-{
-    const mode_t mask = umask(0);
-    (void)umask(mask);
-    return MODE & ~mask;
-}
-
-static bool write_all(const struct report *r, enum report_form form, int fd)
-{
-    const int copy = dup(fd);
-    FILE *out = copy < 0 ? NULL : fdopen(copy, "w");
-    if (!out) {
-        if (copy >= 0) close(copy);
-        return false;
-    }
-    report_write(r, form, out, NULL);
-    const bool written = fflush(out) == 0 && !ferror(out);
-    const int kept = errno;
-    const bool closed = fclose(out) == 0;
-    if (!written) errno = kept;
-    return written && closed && fchmod(fd, usual_mode()) == 0 && fsync(fd) == 0;
-}
-
-/* A new file is linked, so that one that came in between isn't lost; where links aren't possible it
- * is renamed. */
-static enum err put_in_place(
-    const char *temporary, const char *path, bool replaces, struct problem *problem)
-{
-    if (!replaces) {
-        if (link(temporary, path) == 0) {
-            (void)unlink(temporary);
-            return ERR_NONE;
-        }
-        if (errno == EEXIST)
-            return say(problem, ERR_BUSY, path, "somebody made this file in the meantime");
-    }
-    if (rename(temporary, path) == 0) return ERR_NONE;
-    return say(problem, ERR_IO, path, strerror(errno));
+    const struct saved *s = context;
+    report_write(s->r, s->form, out, NULL);
 }
 
 enum err report_save(const struct report *r, enum report_form form, const char *path, bool over,
     struct problem *problem)
 {
-    char temporary[PATH_LONGEST];
-    struct text t = text_over(temporary, sizeof temporary);
-    text_add(&t, path);
-    text_add(&t, ".XXXXXX");
-    if (t.cut || !path[0]) return say(problem, ERR_IO, path, "no path for a file");
-    bool there = false;
-    enum err err = may_write(path, over, &there, problem);
-    if (err != ERR_NONE) return err;
-    const int fd = mkstemp(temporary);
-    if (fd < 0) return say(problem, ERR_IO, path, strerror(errno));
-    if (write_all(r, form, fd))
-        err = put_in_place(temporary, path, there, problem);
-    else
-        err = say(problem, ERR_IO, path, strerror(errno));
-    close(fd);
-    if (err != ERR_NONE) (void)unlink(temporary);
-    return err;
+    static const char *const beginnings[] = { REPORT_HTML_START, REPORT_JSON_START,
+        REPORT_CSV_START, NULL };
+    const struct saved s = { r, form };
+    const struct save_file what = { path, over, "report", beginnings, put, &s };
+    return save_file(&what, problem);
 }

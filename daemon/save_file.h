@@ -1,0 +1,24 @@
+/* A result becomes a file: whole or not at all, and never over something that isn't such a result.
+ * What reports and worksheets are saved with. */
+#ifndef DOSEWRIGHT_DAEMON_SAVE_FILE_H
+#define DOSEWRIGHT_DAEMON_SAVE_FILE_H
+
+#include <stdio.h>
+
+#include "lib/base/problem.h"
+
+struct save_file {
+    const char *path;
+    bool over;                     /* replace whatever file is there */
+    const char *kind;              /* "report": what the file should be, for people */
+    const char *const *beginnings; /* by which such files are known again; ended by NULL */
+    void (*write)(FILE *out, const void *context);
+    const void *context;
+};
+
+/* Writes a temporary file beside the path and renames it. ERR_BUSY when something else is there,
+ * ERR_IO; 'problem' has path and reason. */
+enum err save_file(const struct save_file *what, struct problem *problem)
+    __attribute__((warn_unused_result));
+
+#endif
