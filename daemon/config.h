@@ -19,6 +19,11 @@ struct broker_config {
     int64_t keepalive_s;
 };
 
+/* The tube from a bottle to its injection point; both 0: not given. */
+struct config_tube {
+    float bore_mm, length_m;
+};
+
 struct config {
     struct site site;
     struct broker_config broker;
@@ -26,10 +31,12 @@ struct config {
     const char *homie_domain; /* "homie" */
     const char *journal_dir;
     int64_t keep_days;
-    const char *socket_path;    /* of the local door */
-    const double *tube_ml;      /* what primes a tube: [tank * TANK_PUMPS_MAX + pump]; 0: unknown */
-    struct problem_list unwise; /* legal, but said aloud by check and run */
-    void *arena;                /* private */
+    const char *socket_path; /* of the local door */
+    const double *tube_ml;   /* what primes a tube: [tank * TANK_PUMPS_MAX + pump]; 0: unknown */
+    const struct config_tube *tube;          /* likewise, as it was given */
+    const char *stock_name[SITE_STOCKS_MAX]; /* in the stock's own file; NULL: none */
+    struct problem_list unwise;              /* legal, but said aloud by check and run */
+    void *arena;                             /* private */
 };
 
 /* Reads the site file and every file it names. On failure *ret is NULL and 'errors' holds all that

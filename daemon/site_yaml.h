@@ -26,12 +26,13 @@ struct load_stock {   /* what is needed until all stocks are read */
 struct loader {
     struct schema_reader reader;
     struct config *config;
-    struct arena *keep;     /* the configuration's */
-    struct arena tree;      /* of the site file and the solutions, until the end */
-    struct arena one_tree;  /* of a tank's own file, until the next one */
-    struct arena crop_tree; /* of a schedule, until the next one */
-    double *tube_ml;        /* priming volume of each tank and pump; becomes config->tube_ml */
-    const char *dir;        /* of the site file, "" or ending in "/" */
+    struct arena *keep;       /* the configuration's */
+    struct arena tree;        /* of the site file and the solutions, until the end */
+    struct arena one_tree;    /* of a tank's own file, until the next one */
+    struct arena crop_tree;   /* of a schedule, until the next one */
+    double *tube_ml;          /* priming volume of each tank and pump; becomes config->tube_ml */
+    struct config_tube *tube; /* becomes config->tube */
+    const char *dir;          /* of the site file, "" or ending in "/" */
     struct load_digest *digest;
     struct now now;
     bool group_writable_told;

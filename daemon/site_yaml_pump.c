@@ -62,9 +62,10 @@ static void read_pump(struct loader *l, struct load_tank *t, const struct tree_n
     draft.pump.stock = stock;
     const uint32_t p = t->draft.tank.pump_count++;
     t->draft.tank.pump[p] = draft.pump;
+    const size_t at = (size_t)t->index * TANK_PUMPS_MAX + p;
     const double radius_mm = draft.bore_mm / 2.0;
-    l->tube_ml[(size_t)t->index * TANK_PUMPS_MAX + p] =
-        3.14159265358979 * radius_mm * radius_mm * draft.length_m;
+    l->tube_ml[at] = 3.14159265358979 * radius_mm * radius_mm * draft.length_m;
+    l->tube[at] = (struct config_tube){ (float)draft.bore_mm, (float)draft.length_m };
 }
 
 static const char *pump_key(const struct loader *l, const struct load_tank *t, uint32_t pump)

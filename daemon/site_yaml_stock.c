@@ -108,6 +108,8 @@ static void read_solution(
             check_reagent(l, &draft, root);
     }
     load->name = draft.stock;
+    if (draft.stock)
+        l->config->stock_name[stock - l->config->site.stock] = load_keep(l, draft.stock);
     load->file = path;
     load->keep_apart = tree_get(root, "keep_apart");
     stock->solution = draft.solution;

@@ -76,8 +76,10 @@ static bool make_room(struct loader *l, const struct tree_node *node, size_t cou
     }
     site->tank = arena_take(l->keep, count * sizeof *site->tank);
     l->tube_ml = arena_take(l->keep, count * TANK_PUMPS_MAX * sizeof *l->tube_ml);
+    l->tube = arena_take(l->keep, count * TANK_PUMPS_MAX * sizeof *l->tube);
     l->config->tube_ml = l->tube_ml;
-    if (site->tank && l->tube_ml) return true;
+    l->config->tube = l->tube;
+    if (site->tank && l->tube_ml && l->tube) return true;
     schema_error(&l->reader, node, ERR_FULL, "no memory left for %zu tanks", count);
     return false;
 }
