@@ -11,6 +11,9 @@ bool check_print_text(FILE *out, const struct config *config, struct now now);
 bool check_print_json(FILE *out, const char *path, const struct config *config,
     const struct problem_list *errors, struct now now);
 
+/* A line for each problem, its place first; 'kind' is "" or "warning: ". */
+void check_print_problems(FILE *out, const char *kind, const struct problem_list *list);
+
 enum { CHECK_WHY_MAX = 160 };
 
 /* Do two stocks share a tank and are kept apart there? Says why. */

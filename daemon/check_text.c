@@ -183,6 +183,14 @@ static void print_tank(
     print_fill(out, tank, d);
 }
 
+void check_print_problems(FILE *out, const char *kind, const struct problem_list *list)
+{
+    for (uint32_t i = 0; i < list->count; i++) {
+        fprintf(out, "%s: %s%s\n", list->item[i].where, kind, list->item[i].text);
+    }
+    if (list->more > 0) fprintf(out, "... and %u more\n", list->more);
+}
+
 bool check_print_text(FILE *out, const struct config *config, struct now now)
 {
     const struct site *site = &config->site;

@@ -54,20 +54,12 @@ static void put(void *out, const char *text)
     fputs(text, out);
 }
 
-static void print_problems(FILE *out, const char *kind, const struct problem_list *list)
-{
-    for (uint32_t i = 0; i < list->count; i++) {
-        fprintf(out, "%s: %s%s\n", list->item[i].where, kind, list->item[i].text);
-    }
-    if (list->more > 0) fprintf(out, "... and %u more\n", list->more);
-}
-
 static bool print(const struct arguments *a, const struct config *config,
     const struct problem_list *errors, struct now now)
 {
     if (a->json) return check_print_json(stdout, a->file, config, errors, now);
-    print_problems(stderr, "", errors);
-    if (config) print_problems(stderr, "warning: ", &config->unwise);
+    check_print_problems(stderr, "", errors);
+    if (config) check_print_problems(stderr, "warning: ", &config->unwise);
     if (!config) return true;
     printf("%s is valid, with %u warning%s\n\n", a->file,
         config->unwise.count + config->unwise.more, config->unwise.count == 1 ? "" : "s");

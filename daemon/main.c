@@ -22,6 +22,7 @@ struct command {
 static const struct command commands[] = {
     { "run", cmd_run, "the daemon: run SITE.yaml" },
     { "check", cmd_check, "read a configuration, say what is wrong and what was derived" },
+    { "worksheet", cmd_worksheet, "a page to print: wiring, tubes, labels, limits, what to do" },
     { "status", cmd_status, "each tank at a glance" },
     { "halt", cmd_halt, "stop every pump and keep them stopped" },
     { "release", cmd_halt, "end a halt" },
@@ -41,7 +42,7 @@ static int help(FILE *out, int code)
 {
     fprintf(out, "usage: dosewright COMMAND [...]\n\n");
     for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
-        fprintf(out, "  %-8s %s\n", commands[i].name, commands[i].help);
+        fprintf(out, "  %-9s %s\n", commands[i].name, commands[i].help);
     }
     fprintf(out, "\n'dosewright COMMAND --help' tells more.\n");
     return code;

@@ -1,4 +1,5 @@
-/* What a report is made of. Private to daemon/report*.c. */
+/* What a report is made of. Private to daemon/report*.c; worksheet_html.c cleans its texts with
+ * report_clean. */
 #ifndef DOSEWRIGHT_DAEMON_REPORT_INSIDE_H
 #define DOSEWRIGHT_DAEMON_REPORT_INSIDE_H
 

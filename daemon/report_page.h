@@ -1,4 +1,5 @@
-/* What the files that write the HTML form share. Private to daemon/report_html*.c. */
+/* What the files that write the HTML form share. Private to daemon/report_html*.c;
+ * worksheet_html.c uses page_put as well. */
 #ifndef DOSEWRIGHT_DAEMON_REPORT_PAGE_H
 #define DOSEWRIGHT_DAEMON_REPORT_PAGE_H
 
