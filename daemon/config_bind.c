@@ -37,4 +37,7 @@ void config_adopt(struct config *next, const struct core *core, const struct sit
             if (binding) (void)config_rebind(next, c, binding);
         }
     }
+    for (uint32_t i = 0; i < next->site.tank_count; i++) {
+        core_amend(core, &next->site, i);
+    }
 }

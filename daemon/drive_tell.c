@@ -100,6 +100,8 @@ static const char *action_word(enum action_kind kind)
         return "stand-by";
     case ACTION_REBIND:
         return "rebind";
+    case ACTION_AMEND:
+        return "amend";
     case ACTION_ANSWER:
         return "answer";
     case ACTION_LOG:
@@ -130,6 +132,11 @@ static void tell_action(struct drive *d, struct action *a)
     case ACTION_REBIND:
         d->rebind |= UINT64_C(1) << a->chain;
         add_member(&d->out, "chain", d->config->site.chain[a->chain].key);
+        break;
+    case ACTION_AMEND:
+        core_amend(d->core, &d->config->site, a->tank);
+        core_amended(d->core, a->tank);
+        add_member(&d->out, "tank", d->config->site.tank[a->tank].key);
         break;
     case ACTION_ANSWER:
         tell_answer(&d->out, a);

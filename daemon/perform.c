@@ -221,6 +221,10 @@ void daemon_perform(struct daemon *d)
         case ACTION_REBIND:
             rebind |= UINT64_C(1) << a->chain;
             break;
+        case ACTION_AMEND:
+            core_amend(d->core, &d->config->site, a->tank);
+            core_amended(d->core, a->tank);
+            break;
         case ACTION_ANSWER:
             answer(d, a);
             break;

@@ -172,6 +172,7 @@ static void finish_probe(struct loader *l, struct probe_config *p, const struct 
     const struct tree_node *unit = tree_get(node, "unit");
     if (!p->pointer) p->pointer = "";
     p->present = true;
+    p->cell_nominal = p->cell_constant;
     if (!p->topic || !unit) return;
     read_words(l, p, tree_get(node, "nothing_words"));
     read_fault_values(l, p, tree_get(node, "fault_values"));

@@ -60,6 +60,7 @@ static void read_pump(struct loader *l, struct load_tank *t, const struct tree_n
     take_address(l, t, &draft.pump, tree_get(node, "address"));
     if (stock == UINT32_MAX) return;
     draft.pump.stock = stock;
+    draft.pump.filed_ml_per_s = draft.pump.ml_per_s;
     const uint32_t p = t->draft.tank.pump_count++;
     t->draft.tank.pump[p] = draft.pump;
     const size_t at = (size_t)t->index * TANK_PUMPS_MAX + p;

@@ -19,6 +19,7 @@ enum action_kind {
     ACTION_ACTIVATE, /* reconnect as the site's device, with its last will */
     ACTION_STAND_BY, /* reconnect as one that stands by: the site's device is another's now */
     ACTION_REBIND,   /* rearrange the chain by core_adopted(), then call core_rebound() */
+    ACTION_AMEND,    /* put what was found into the configuration: core_amend(), core_amended() */
     ACTION_ANSWER,   /* to a request */
     ACTION_LOG,      /* one line for the operator's log */
 };
@@ -28,6 +29,7 @@ enum log_level { LOG_FAILED = 3, LOG_WARNED = 4, LOG_NOTED = 5, LOG_TOLD = 6 };
 struct action {
     enum action_kind kind;
     uint32_t chain; /* SEND, STOP, CLAIM, REBIND */
+    uint32_t tank;  /* AMEND */
     union {
         struct record record;
         struct chain_command command;

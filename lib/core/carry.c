@@ -50,6 +50,7 @@ static void carry_tank(const struct core *core, uint32_t tank, struct now now, s
     record_add_text(r, "tank", core->site->tank[tank].key);
     record_add_truth(r, "paused", t->paused);
     record_add_truth(r, "service", t->service);
+    record_add_truth(r, "bench", t->care.bench);
     record_add_truth(r, "line_dirty", t->line_dirty);
     record_add_int(r, "override_for_ms", t->override_for_ms);
     for (int s = 0; s < LAW_STOCKS; s++) {
@@ -89,6 +90,7 @@ static bool carry_one(const struct core *core, uint32_t at, struct now now, stru
     if (at >= core->site->tank_count) return false;
     carry_tank(core, at, now, ret);
     core_record_learned(core, at, ret);
+    core_carry_care(core, at, ret);
     return true;
 }
 

@@ -76,7 +76,9 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
     const struct site_pump *pump = &config->pump[dose->pump];
     struct core_tank *t = &core->tank[tank];
     INVARIANT(!t->dose.used && dose->ul > 0);
-    INVARIANT(t->circulation_confirmed && core->chain[pump->address.chain].ours);
+    const bool cup = t->care.bench; /* then it stands still, and nothing goes into the line */
+    INVARIANT(
+        (cup ? t->care.sent : t->circulation_confirmed) && core->chain[pump->address.chain].ours);
 
     struct chain_command c;
     start_command(core, &c, pump->address.chain, now);
@@ -84,9 +86,10 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
     c.position = pump->address.position;
     text_copy(c.serial, sizeof c.serial, pump->serial);
     c.channel = pump->address.channel;
-    c.run_ms = nearest(floor((double)dose->ul / pump->ml_per_s));
+    const double ml_per_s = core_counted_rate(pump, t->plan.errand);
+    c.run_ms = nearest(floor((double)dose->ul / ml_per_s));
     c.ul = dose->ul;
-    if (pump->address.chain == config->circulation.address.chain) {
+    if (!cup && pump->address.chain == config->circulation.address.chain) {
         c.needs.position = config->circulation.address.position;
         text_copy(c.needs.serial, sizeof c.needs.serial, config->circulation.serial);
     }
@@ -95,6 +98,7 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
         .pump = dose->pump,
         .ul = dose->ul,
         .run_ms = c.run_ms,
+        .ml_per_s = ml_per_s,
         .asked = now.mono,
         .ends = mono_after(now.mono, ends_ms) };
     text_copy(t->dose.id, sizeof t->dose.id, c.id);
@@ -117,7 +121,13 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
     record_add_int(r, "ends_ms", ends_ms);
     record_add_int(r, "ec_milli", dose->ec_milli);
     record_add_int(r, "ph_micro", dose->ph_micro);
-    record_reasons(r, core, tank, dose->stock, now);
+    record_add_real(r, "ml_per_s", ml_per_s, 6);
+    if (t->plan.errand != ERRAND_NONE) {
+        record_add_text(r, "asked", core_errand_word(t->plan.errand));
+        record_add_text(r, "into", cup ? "cup" : "tank");
+    } else {
+        record_reasons(r, core, tank, dose->stock, now);
+    }
 
     core->chain[pump->address.chain].motor_at = now.mono;
     struct action *send = emit(ret, ACTION_SEND);

@@ -67,6 +67,13 @@ bool core_carry(const struct core *core, uint32_t *cursor, struct now now, struc
 const struct chain_binding *core_adopted(const struct core *core, uint32_t chain, int64_t file_tag);
 void core_rebound(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 
+/* Calibrations that people made here and that are newer than the configuration's own dates: written
+ * into a tank of 'next', a configuration that its owner may change (the one in force, or one that
+ * is about to be). After core_restore, before core_restored and core_reload, and when ACTION_AMEND
+ * says so; then, for the one in force, core_amended. */
+void core_amend(const struct core *core, struct site *next, uint32_t tank);
+void core_amended(struct core *core, uint32_t tank);
+
 /* What to show. */
 void core_view_site(const struct core *core, struct now now, struct site_view *ret);
 void core_view_tank(const struct core *core, uint32_t tank, struct now now, struct tank_view *ret);

@@ -51,6 +51,14 @@ enum request_kind {
     REQUEST_IDENTIFY,     /* 'address' */
     REQUEST_ADOPT,        /* 'chain': the modules as they answer now; 'on' false: only say what that
                              would be */
+    REQUEST_BENCH,        /* 'tank'; 'on': tubes or probes are out, nothing moves by itself */
+    REQUEST_DOSE,         /* 'tank', 'stock', 'ul' */
+    REQUEST_PRIME,        /* 'tank', 'stock', 'ul', 'cup' */
+    REQUEST_CIRCULATE,    /* 'tank', 'span_ms' */
+    REQUEST_CALIBRATE_PUMP,  /* 'tank', 'stock', 'ul', 'cup': runs it */
+    REQUEST_MEASURED,        /* 'tank', 'stock', 'ul': what that run gave */
+    REQUEST_CALIBRATE_PROBE, /* 'tank', 'quantity', 'word': the bath, 'degc' (NaN: as the tank's
+                                probe says) */
     REQUEST_COUNT,
 };
 
@@ -60,8 +68,9 @@ struct event_request {
     uint64_t ticket; /* given back with the answer; 0: nobody waits for one */
     uint32_t tank, chain, stock;
     struct chain_address address;
-    bool on;
-    double value;
+    enum probe_quantity quantity;
+    bool on, cup;
+    double value, degc;
     int64_t span_ms, ul;
     char word[ALERT_ID_MAX];
 };

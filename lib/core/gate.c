@@ -159,7 +159,7 @@ static bool chains_ready(struct core *core, uint32_t tank, struct now now)
     return say_chain(core, tank, chain, now);
 }
 
-bool core_gate_move(struct core *core, uint32_t tank, struct now now)
+bool core_gate_site(struct core *core, uint32_t tank)
 {
     struct core_tank *t = &core->tank[tank];
     if (core->halted)
@@ -177,6 +177,14 @@ bool core_gate_move(struct core *core, uint32_t tank, struct now now)
             "service lock: somebody works on this tank; nothing moves until they end it");
     if (!core->active && core->has_peer)
         return core_say(t, TANK_STANDBY, "another daemon serves this site; this one stands by");
+    return true;
+}
+
+bool core_gate_move(struct core *core, uint32_t tank, struct now now)
+{
+    if (!core_gate_site(core, tank)) return false;
+    if (core->tank[tank].care.bench)
+        return core_say(&core->tank[tank], TANK_PAUSED, "the tank is on the bench");
     return chains_ready(core, tank, now) && leak_dry(core, tank, now) &&
            level_holds(core, tank, now);
 }
@@ -246,11 +254,9 @@ static bool hands_off(struct core *core, uint32_t tank, struct now now)
     return true;
 }
 
-bool core_gate_dose(struct core *core, uint32_t tank, struct now now)
+static bool may_dose(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
-    if (t->paused)
-        return core_say(t, TANK_PAUSED, "paused; 'unpause' (or dosing/paused false) ends it");
     if (now.clock == CLOCK_UNSET)
         return core_say(t, TANK_WAITING, "the clock isn't set, so the crop's day is unknown");
     if (!core_crop_now(core, tank, now).planted)
@@ -259,4 +265,25 @@ bool core_gate_dose(struct core *core, uint32_t tank, struct now now)
     return probe_usable(core, tank, PROBE_TEMPERATURE, now) &&
            probe_usable(core, tank, PROBE_EC, now) && probe_usable(core, tank, PROBE_PH, now) &&
            temperature_fits(core, tank) && hands_off(core, tank, now);
+}
+
+bool core_gate_cup(struct core *core, uint32_t tank, uint32_t pump, struct now now)
+{
+    const uint32_t chain = core->site->tank[tank].pump[pump].address.chain;
+    if (!core_gate_site(core, tank)) return false;
+    if (!core_chain_ready(core, chain, now, NULL)) return say_chain(core, tank, chain, now);
+    return leak_dry(core, tank, now) && hands_off(core, tank, now);
+}
+
+bool core_gate_errand(struct core *core, uint32_t tank, enum core_errand errand, struct now now)
+{
+    return errand == ERRAND_DOSE ? may_dose(core, tank, now) : hands_off(core, tank, now);
+}
+
+bool core_gate_dose(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    if (t->paused)
+        return core_say(t, TANK_PAUSED, "paused; 'unpause' (or dosing/paused false) ends it");
+    return may_dose(core, tank, now);
 }

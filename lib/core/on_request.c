@@ -14,7 +14,8 @@ struct answer {
 static const struct answer DONE = { true, "done", "" };
 
 static const char *const request_words[REQUEST_COUNT] = { "halt", "pause", "service", "set-ec",
-    "set-ph", "override-for", "acknowledge", "claim", "refilled", "identify", "adopt" };
+    "set-ph", "override-for", "acknowledge", "claim", "refilled", "identify", "adopt", "bench",
+    "dose", "prime", "circulate", "calibrate-pump", "measured", "calibrate-probe" };
 
 static struct answer halt(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
@@ -186,6 +187,24 @@ static struct answer adopt(
     return (struct answer){ ok, ok ? "done" : "not-adopted", said->at };
 }
 
+/* What people do with their hands (care.h). */
+static struct answer care(struct core *core, const struct event_request *q, struct now now,
+    struct text *said, struct actions *ret)
+{
+    const char *no = NULL;
+    if (q->kind == REQUEST_BENCH)
+        core_set_bench(core, q->tank, q->on, now);
+    else if (q->kind == REQUEST_CIRCULATE)
+        no = core_ask_circulate(core, q, now, said);
+    else if (q->kind == REQUEST_MEASURED)
+        no = core_ask_measured(core, q, now, said, ret);
+    else if (q->kind == REQUEST_CALIBRATE_PROBE)
+        no = core_ask_bath(core, q, now, said);
+    else
+        no = core_ask_errand(core, q, now, said);
+    return (struct answer){ !no, no ? no : "done", said->at };
+}
+
 static struct answer flag(struct core *core, const struct event_request *q, struct now now)
 {
     struct core_tank *t = &core->tank[q->tank];
@@ -220,6 +239,13 @@ static struct answer act(
     case REQUEST_IDENTIFY:
         return identify(core, q, now, ret);
     case REQUEST_ADOPT:
+    case REQUEST_BENCH:
+    case REQUEST_DOSE:
+    case REQUEST_PRIME:
+    case REQUEST_CIRCULATE:
+    case REQUEST_CALIBRATE_PUMP:
+    case REQUEST_MEASURED:
+    case REQUEST_CALIBRATE_PROBE:
     case REQUEST_COUNT:
         break;
     }
@@ -229,7 +255,25 @@ static struct answer act(
 static bool for_tank(enum request_kind kind)
 {
     return kind == REQUEST_PAUSE || kind == REQUEST_SERVICE || kind == REQUEST_SET_EC ||
-           kind == REQUEST_SET_PH || kind == REQUEST_OVERRIDE_FOR;
+           kind == REQUEST_SET_PH || kind == REQUEST_OVERRIDE_FOR ||
+           (kind >= REQUEST_BENCH && kind <= REQUEST_CALIBRATE_PROBE);
+}
+
+static void record_care(const struct core *core, const struct event_request *q, struct record *r)
+{
+    if (q->kind == REQUEST_BENCH) record_add_truth(r, "on", q->on);
+    if (q->kind == REQUEST_CIRCULATE) record_add_int(r, "span_ms", q->span_ms);
+    if (q->kind == REQUEST_CALIBRATE_PROBE) {
+        record_add_text(r, "probe", probe_quantity_word(q->quantity));
+        record_add_text(r, "bath", q->word);
+        record_add_real(r, "degc", q->degc, 2);
+        return;
+    }
+    if (q->kind == REQUEST_BENCH || q->kind == REQUEST_CIRCULATE) return;
+    record_add_text(r, "stock", core->site->stock[q->stock].key);
+    record_add_int(r, "ul", q->ul);
+    if (q->kind != REQUEST_MEASURED && q->kind != REQUEST_DOSE)
+        record_add_text(r, "into", q->cup ? "cup" : "tank");
 }
 
 static void record_request(
@@ -256,6 +300,7 @@ static void record_request(
         record_add_text(r, "stock", core->site->stock[q->stock].key);
         record_add_int(r, "ul", q->ul);
     }
+    if (q->kind >= REQUEST_BENCH) record_care(core, q, r);
 }
 
 void core_on_request(
@@ -269,6 +314,8 @@ void core_on_request(
         a = (struct answer){ false, "retained", "a retained message is old: nothing was done" };
     else if (q->kind == REQUEST_ADOPT)
         a = adopt(core, q, &said, ret);
+    else if (q->kind >= REQUEST_BENCH && q->kind <= REQUEST_CALIBRATE_PROBE)
+        a = care(core, q, now, &said, ret);
     else
         a = act(core, q, now, ret);
     if (for_tank(q->kind)) core->tank[q->tank].ask_law = true;

@@ -131,6 +131,21 @@ static void move_law(struct core *fresh, uint32_t tank, const struct core *old, 
     }
 }
 
+/* What was found stays; what was asked for and hasn't begun is asked for again. */
+static void move_care(struct core *fresh, uint32_t tank, const struct core *old, uint32_t o)
+{
+    struct core_tank *to = &fresh->tank[tank];
+    to->care = old->tank[o].care;
+    to->care.errand = ERRAND_NONE;
+    to->care.sent = to->care.listening.on = false;
+    for (uint32_t p = 0; p < fresh->site->tank[tank].pump_count; p++) {
+        for (uint32_t q = 0; q < old->site->tank[o].pump_count; q++) {
+            if (same_pump(fresh, &fresh->site->tank[tank], p, old, &old->site->tank[o], q))
+                to->pump[p].rate = old->tank[o].pump[q].rate;
+        }
+    }
+}
+
 static void move_tank(
     struct core *fresh, uint32_t tank, const struct core *old, uint32_t o, struct now now)
 {
@@ -139,6 +154,7 @@ static void move_tank(
     const struct site_tank *config = &fresh->site->tank[tank], *former = &old->site->tank[o];
     to->paused = from->paused;
     to->service = from->service;
+    move_care(fresh, tank, old, o);
     to->override = from->override;
     to->override_for_ms = from->override_for_ms;
     core_bound_override(to, config, now);

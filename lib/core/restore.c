@@ -95,11 +95,14 @@ static void restore_dose(struct core *core, const struct record *r, struct mono 
     if (!record_int(r, "run_ms", &run_ms) || run_ms < 0) run_ms = needs_ms;
     if (!record_int(r, "ends_ms", &ends_ms) || ends_ms < run_ms)
         ends_ms = COMMAND_START_MS + run_ms;
+    double ml_per_s = config->pump[where.pump].ml_per_s;
+    (void)record_real(r, "ml_per_s", &ml_per_s);
     t->dose = (struct core_command){ .used = true,
         .restored = true,
         .pump = where.pump,
         .ul = ul,
         .run_ms = run_ms,
+        .ml_per_s = ml_per_s,
         .asked = at,
         .ends = mono_after(at, ends_ms) };
     text_copy(t->dose.id, sizeof t->dose.id, record_text_or_empty(r, "id"));
@@ -275,6 +278,7 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
     struct core_tank *t = &core->tank[tank];
     (void)record_truth(r, "paused", &t->paused);
     (void)record_truth(r, "service", &t->service);
+    (void)record_truth(r, "bench", &t->care.bench);
     (void)record_truth(r, "line_dirty", &t->line_dirty);
     for (int s = 0; s < LAW_STOCKS; s++) {
         (void)record_truth(r, core_stock_word((enum law_stock)s), &t->locked[s]);
@@ -301,6 +305,7 @@ void core_restore(struct core *core, const struct record *record, struct now now
     if (record_is(record, "reign")) restore_claim(core, record, true);
     if (record_is(record, "alert")) restore_alert(core, record);
     if (record_is(record, "request")) restore_request(core, record, at);
+    if (tank >= 0) core_restore_care(core, (uint32_t)tank, record, now);
     if (record_is(record, "carry")) restore_carried(core, record, at);
     if (record_is(record, "adopt")) {
         const int32_t chain = chain_named(core, record_text_or_empty(record, "chain"));

@@ -41,6 +41,7 @@ static void give_up_circulation(
     if (t->circulation_on) core_send_circulate(core, tank, ENDS_SOON_MS, now, ret);
     t->not_before = mono_after(now.mono, CONFIRM_AGAIN_MS);
     t->plan.count = t->plan.next = 0;
+    core_drop_errand(core, tank, "the circulation can't be seen to run");
     enter(t, STEP_IDLE, now);
     t->due = mono_after(now.mono, STEP_LOOK_MS);
     core_say(t, TANK_WAITING, "circulation isn't confirmed; it is tried again within a minute");
@@ -65,12 +66,21 @@ static bool circulation_waits(struct core *core, uint32_t tank, struct now now)
         return false;
     core_say(t, TANK_CIRCULATING, "the chain is busy; it waits for its turn");
     t->circulation_asked = now.mono;
-    const bool old = mono_since(now.mono, t->asked_law) >= PLAN_OLD_MS;
+    const bool asked = t->plan.errand != ERRAND_NONE;
+    const bool old = !asked && mono_since(now.mono, t->asked_law) >= PLAN_OLD_MS;
     if (!old || t->plan.next > 0 || t->plan.count == 0) return true;
     t->plan.count = 0;
     t->ask_law = true;
     t->step = STEP_IDLE;
     return true;
+}
+
+static bool may_send(struct core *core, uint32_t tank, const struct core_dose *d, struct now now)
+{
+    const enum core_errand errand = core->tank[tank].plan.errand;
+    const bool may = errand == ERRAND_NONE ? core_gate_dose(core, tank, now)
+                                           : core_gate_errand(core, tank, errand, now);
+    return may && core_dose_fits(core, tank, d, now);
 }
 
 static void circulate(struct core *core, uint32_t tank, struct now now, struct actions *ret)
@@ -100,7 +110,8 @@ static void circulate(struct core *core, uint32_t tank, struct now now, struct a
         enter(t, STEP_MIX, now);
         return;
     }
-    if (!core_gate_dose(core, tank, now) || !core_dose_fits(core, tank, d, now)) {
+    if (!may_send(core, tank, d, now)) {
+        core_drop_errand(core, tank, t->why);
         t->plan.count = t->plan.next;
         enter(t, STEP_MIX, now);
         return;
@@ -119,11 +130,17 @@ static void say_injecting(struct core *core, uint32_t tank)
     const struct site_pump *pump = &core->site->tank[tank].pump[t->dose.pump];
     char why[VIEW_WHY_MAX];
     struct text text = text_over(why, sizeof why);
-    text_add(&text, "dosing ");
+    text_add(&text, t->plan.errand == ERRAND_PRIME  ? "priming with "
+                    : t->plan.errand == ERRAND_RATE ? "running for calibration "
+                                                    : "dosing ");
     text_add_real(&text, (double)t->dose.ul / 1000.0, 2);
     text_add(&text, " mL of ");
     text_add(&text, core->site->stock[pump->stock].key);
-    core_say(&core->tank[tank], TANK_INJECTING, why);
+    core_say(&core->tank[tank],
+        t->plan.errand == ERRAND_PRIME  ? TANK_PRIMING
+        : t->plan.errand == ERRAND_RATE ? TANK_CALIBRATING
+                                        : TANK_INJECTING,
+        why);
 }
 
 static void inject(struct core *core, uint32_t tank, struct now now, struct actions *ret)
@@ -280,8 +297,12 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
         enter(t, STEP_CIRCULATE, now);
         return;
     }
+    const int64_t asked_ms = mono_since(t->care.circulate_till, now.mono);
     if (config->circulation.when == CIRCULATE_ALWAYS)
         (void)core_hold_circulation(core, tank, 2 * TANK_LOOK_MS, now, ret);
+    else if (asked_ms > 0)
+        (void)core_hold_circulation(
+            core, tank, asked_ms < TANK_LOOK_MS ? asked_ms : TANK_LOOK_MS, now, ret);
     if (!core_gate_dose(core, tank, now)) return;
     if (!core_plan(core, tank, now)) {
         t->plan.count = t->plan.next = 0;
@@ -299,7 +320,8 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
 static void blocked(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     struct core_tank *t = &core->tank[tank];
-    const bool all = t->service || t->state == TANK_INTERLOCKED;
+    const bool all = t->service || t->care.bench || t->state == TANK_INTERLOCKED;
+    if (!t->dose.used) core_drop_errand(core, tank, t->why);
     core_stop_tank(core, tank, all, now, ret);
     if (core_dose_overdue(core, tank, now)) core_settle_overdue(core, tank, now, ret);
     core_confirm_circulation(core, tank, now);
@@ -312,6 +334,10 @@ void core_turn_tank(struct core *core, uint32_t tank, struct now now, struct act
 {
     struct core_tank *t = &core->tank[tank];
     core_look_at_water(core, tank, now, ret);
+    if (t->care.bench && core_gate_site(core, tank)) {
+        core_turn_bench(core, tank, now, ret);
+        return;
+    }
     if (!core_gate_move(core, tank, now)) {
         blocked(core, tank, now, ret);
         return;

@@ -45,6 +45,13 @@ void core_settle_windows(
     window_settle(&t->ph_move, tag, 0, ends);
 }
 
+/* Is the volume what went in? Of a pump that isn't calibrated more is counted than it may give. */
+static bool is_sure(const struct core *core, uint32_t tank, const struct outcome *o)
+{
+    const struct core_command *dose = &core->tank[tank].dose;
+    return !o->unsure && dose->ml_per_s <= core->site->tank[tank].pump[dose->pump].ml_per_s;
+}
+
 /* Every ledger of a dose learns what became of it. */
 static void settle_dose(
     struct core *core, uint32_t tank, const struct outcome *o, struct now now, struct actions *ret)
@@ -58,10 +65,11 @@ static void settle_dose(
     }
     t->dose.used = false;
     if (dose.running) core_doubt_amps(core, pump->address.chain, now);
+    const bool cup = t->care.sent;
     if (o->ul > 0) {
         t->failures = 0;
         core_pump_ran(core, tank, dose.pump, o->unsure ? dose.ends : now.mono);
-        core_tell_law(core, tank, dose.pump, o->ul, !o->unsure, now.mono);
+        if (!cup) core_tell_law(core, tank, dose.pump, o->ul, is_sure(core, tank, o), now.mono);
         t->last_pump = (int32_t)dose.pump;
         t->last_ul = o->ul;
         t->last_at = now.civil;
@@ -75,6 +83,7 @@ static void settle_dose(
     record_add_int(r, "ran_ms", o->ran_ms);
     record_add_int(r, "ul", o->ul);
     record_add_truth(r, "unsure", o->unsure);
+    core_errand_settled(core, tank, o->ul, o->ran_ms, o->unsure, ret);
 }
 
 static void refused(
@@ -96,7 +105,7 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
     const bool known = t->dose.heard;
     if (report->state != CHAIN_REFUSED) t->dose.heard = true;
     struct outcome o = { .state = chain_state_word(report->state), .ran_ms = report->ran_ms };
-    o.ul = nearest((double)report->ran_ms * pump->ml_per_s);
+    o.ul = nearest((double)report->ran_ms * t->dose.ml_per_s);
     switch (report->state) {
     case CHAIN_ACCEPTED:
         return;

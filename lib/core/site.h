@@ -34,6 +34,7 @@ struct site_pump {
     struct chain_address address;
     const char *serial;       /* bound at that address */
     double ml_per_s;          /* > 0 */
+    double filed_ml_per_s;    /* > 0: as the configuration has it; a calibration may differ */
     double ec_us_cm_per_ml_l; /* EC rise that 1 mL brings to a litre of this tank at work; >= 0 */
     bool calibrated;
     struct civil calibrated_at;

@@ -102,7 +102,7 @@ int64_t site_law_tag(const struct site *site, const struct site_tank *tank)
     tag = tag_number(tag, tank->source_ec_us_cm);
     tag = tag_number(tag, tank->source_alkalinity_meq_l);
     for (uint32_t p = 0; p < tank->pump_count; p++) {
-        tag = tag_number(tag, tank->pump[p].ml_per_s);
+        tag = tag_number(tag, tank->pump[p].filed_ml_per_s);
         tag = tag_number(tag, site_nominal(site, tank, p, 1000000));
     }
     for (uint32_t i = 0; i < tank->recipe_count; i++) {

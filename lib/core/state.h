@@ -4,6 +4,7 @@
 #define DOSEWRIGHT_CORE_STATE_H
 
 #include "lib/control/law_inside.h"
+#include "lib/core/care.h"
 #include "lib/core/core.h"
 
 enum {
@@ -32,6 +33,7 @@ struct core_command {
     char boot[CHAIN_WORD_MAX]; /* of the head that it was sent to; "" when that isn't known */
     uint32_t pump;             /* of the tank; for a dose */
     int64_t ul, run_ms;        /* ul 0 for circulation */
+    double ml_per_s;           /* what its run time counts as; for a dose */
     struct mono asked;
     struct mono ends; /* latest instant at which it can still run */
     bool running;
@@ -105,11 +107,13 @@ struct core_dose { /* one entry of a plan */
 struct core_plan {
     uint32_t count, next;
     struct core_dose dose[TANK_PUMPS_MAX];
-    struct law_why why; /* what led to it */
+    struct law_why why;      /* what led to it */
+    enum core_errand errand; /* ERRAND_NONE: the law wants it */
 };
 
 struct core_pump {
     struct dose_window window;
+    struct core_rate rate;
 };
 
 struct core_tank {
@@ -117,6 +121,7 @@ struct core_tank {
     struct core_pump pump[TANK_PUMPS_MAX];
     struct dose_window ec_rise, ph_move;
     bool paused, service;
+    struct core_care care;
     struct crop_override override;
     int64_t override_for_ms; /* of the next one */
     int64_t zone_offset_ms;
@@ -290,6 +295,14 @@ void core_forget_gone(struct core *core);
 bool core_gate_move(struct core *core, uint32_t tank, struct now now);
 bool core_gate_dose(struct core *core, uint32_t tank, struct now now);
 
+/* Does the site as a whole, or a lock, forbid all movement? May that pump run into a cup? */
+bool core_gate_site(struct core *core, uint32_t tank);
+bool core_gate_cup(struct core *core, uint32_t tank, uint32_t pump, struct now now);
+
+/* What a dose that somebody asked for needs beside core_gate_move: what the scheduler's needs,
+ * but for the pause; and less where a line is filled. */
+bool core_gate_errand(struct core *core, uint32_t tank, enum core_errand errand, struct now now);
+
 /* The chain can be commanded now; else 'why' says what it waits for (may be NULL). */
 bool core_chain_ready(const struct core *core, uint32_t chain, struct now now, struct text *why);
 
@@ -405,6 +418,58 @@ bool core_effect_alert(
 
 /* "feed", "acid", "base" */
 const char *core_stock_word(enum law_stock stock);
+
+/* --- errand.c, bench.c: liquid that a person asks for ----------------------------------------- */
+
+/* Takes it on: NULL, or in a word why not, with 'said' for people either way. */
+const char *core_ask_errand(
+    struct core *core, const struct event_request *q, struct now now, struct text *said);
+const char *core_ask_circulate(
+    struct core *core, const struct event_request *q, struct now now, struct text *said);
+
+/* It ended, or never began: 'why' for people. */
+void core_drop_errand(struct core *core, uint32_t tank, const char *why);
+void core_errand_settled(
+    struct core *core, uint32_t tank, int64_t ul, int64_t ran_ms, bool unsure, struct actions *ret);
+
+/* The word for the journal: "dose", "prime", "calibrate". */
+const char *core_errand_word(enum core_errand errand);
+
+/* What a millisecond of this pump counts as, for that purpose, in mL/s. */
+double core_counted_rate(const struct site_pump *pump, enum core_errand errand);
+
+/* Takes a tank on the bench, and back. */
+void core_set_bench(struct core *core, uint32_t tank, bool on, struct now now);
+
+/* Looks after a tank on the bench. */
+void core_turn_bench(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
+/* --- rate.c, bath.c, found.c: calibration ----------------------------------------------------- */
+
+/* The volume of the run that waits for it: NULL, or a word why not. */
+const char *core_ask_measured(struct core *core, const struct event_request *q, struct now now,
+    struct text *said, struct actions *ret);
+
+/* Listens to a probe in a bath: NULL, or a word why not. */
+const char *core_ask_bath(
+    struct core *core, const struct event_request *q, struct now now, struct text *said);
+
+/* A number of a probe, in its own unit, while its tank is on the bench. */
+void core_hear_bath(struct core *core, uint32_t tank, const struct event_reading *e, struct now now,
+    struct actions *ret);
+
+/* Nobody waits for ever. */
+void core_turn_bath(struct core *core, uint32_t tank, struct now now);
+
+/* Notes a calibration of a pump or a probe, and wants the configuration amended by it. */
+void core_find_rate(struct core *core, uint32_t tank, uint32_t pump, const struct rate *rate,
+    struct now now, struct actions *ret);
+void core_find_probe(struct core *core, uint32_t tank, enum probe_quantity quantity,
+    const struct probe_config *constants, struct now now, struct actions *ret);
+
+/* From records and, at the start of a segment, to them. */
+void core_restore_care(struct core *core, uint32_t tank, const struct record *r, struct now at);
+void core_carry_care(const struct core *core, uint32_t tank, struct actions *ret);
 
 /* --- emit.c ----------------------------------------------------------------------------------- */
 

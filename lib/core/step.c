@@ -31,11 +31,13 @@ static void on_link(struct core *core, bool up, struct now now, struct actions *
     }
 }
 
-static void on_reading(struct core *core, const struct event_reading *e, struct now now)
+static void on_reading(
+    struct core *core, const struct event_reading *e, struct now now, struct actions *ret)
 {
     struct core_tank *t = &core->tank[e->tank];
     const struct probe_config *config = &core->site->tank[e->tank].probe[e->quantity];
     struct probe *p = &t->probe[e->quantity];
+    core_hear_bath(core, e->tank, e, now, ret);
     if (e->verdict != PROBE_OK) {
         p->last = e->verdict;
         p->refused++;
@@ -112,7 +114,7 @@ void core_step(struct core *core, const struct event *event, struct now now, str
         break;
     case EVENT_READING:
         INVARIANT(event->reading.tank < core->site->tank_count);
-        on_reading(core, &event->reading, now);
+        on_reading(core, &event->reading, now, ret);
         break;
     case EVENT_HEAD:
     case EVENT_ROLL:

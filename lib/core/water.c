@@ -5,7 +5,7 @@
 static bool usable(const struct core *core, uint32_t tank, enum probe_quantity q, struct now now)
 {
     const struct probe_config *config = &core->site->tank[tank].probe[q];
-    return config->present && config->calibrated &&
+    return config->present && config->calibrated && !core->tank[tank].care.bench &&
            probe_quality_at(&core->tank[tank].probe[q], config, now.mono) == PROBE_GOOD;
 }
 

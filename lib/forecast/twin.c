@@ -65,6 +65,7 @@ static void perform(struct twin *t)
             t->link_due = mono_after(t->now.mono, LINK_AFTER_MS);
             break;
         case ACTION_REBIND: /* nobody adopts here */
+        case ACTION_AMEND:  /* nor calibrates */
             break;
         case ACTION_ANSWER:
             t->answer_ok = a->answer.ok;

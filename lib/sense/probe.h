@@ -70,6 +70,7 @@ struct probe_config {
     /* calibration */
     double zero_mv, slope_percent; /* PROBE_PH in mV */
     double cell_constant;          /* 1/cm, PROBE_EC in uS */
+    double cell_nominal;           /* ... as the configuration has it */
     bool compensated;              /* PROBE_EC: the value is already at 25 degC */
     enum tempco compensation;      /* else: by which curve the daemon does it (tempco.h) */
     double compensation_percent;   /* TEMPCO_LINEAR: % per degC, 1.9 by default */

@@ -278,6 +278,7 @@ static void perform(struct world *w)
             w->relink_ms = w->now.mono.ms + 200;
             break;
         case ACTION_REBIND: /* nobody adopts here */
+        case ACTION_AMEND:  /* nor calibrates */
             break;
         case ACTION_ANSWER:
             break;

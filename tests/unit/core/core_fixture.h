@@ -82,6 +82,7 @@ static inline void make_pump(
         .address = at,
         .serial = serial,
         .ml_per_s = 1.0,
+        .filed_ml_per_s = 1.0,
         .ec_us_cm_per_ml_l = stock_ec_us_cm_per_ml_l(s),
         .calibrated = true,
         .limits = { .smallest_ul = 500, .dose_ul = 20000, .hour_ul = 60000, .day_ul = 200000 } };
@@ -203,6 +204,11 @@ static inline void step(const struct event *e)
 {
     core_step(b.core, e, b.now, &b.actions);
     keep_records();
+    for (uint32_t i = 0; i < b.actions.count; i++) {
+        if (b.actions.item[i].kind != ACTION_AMEND) continue;
+        core_amend(b.core, &b.site, b.actions.item[i].tank);
+        core_amended(b.core, b.actions.item[i].tank);
+    }
 }
 
 static inline void pass(int64_t span_ms)

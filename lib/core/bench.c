@@ -1,0 +1,99 @@
+/* A tank on the bench: tubes or probes are out of it, so that nothing moves by itself. What
+ * somebody asks for runs into a cup, with the circulation standing still. */
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+enum { BENCH_LOOK_MS = 500 };
+
+void core_set_bench(struct core *core, uint32_t tank, bool on, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    struct core_care *care = &t->care;
+    core_drop_errand(core, tank, on ? "the tank came on the bench" : "the tank is off the bench");
+    if (on != care->bench) {
+        for (int q = 0; q < CARED_PROBES; q++) {
+            care->probe[q].row.count = 0;
+        }
+    }
+    if (care->bench && !on) { /* what hung in a bath tells nothing of the water */
+        for (int q = 0; q < PROBE_QUANTITY_COUNT; q++) {
+            if (core->site->tank[tank].probe[q].unit != UNIT_BOOL) probe_init(&t->probe[q]);
+        }
+        t->ask_law = true;
+    }
+    care->bench = on;
+    care->listening.on = false;
+    t->due = now.mono;
+}
+
+static bool say_bench(struct core *core, uint32_t tank)
+{
+    struct core_tank *t = &core->tank[tank];
+    if (!t->care.listening.on)
+        return core_say(t, TANK_PAUSED,
+            "on the bench: tubes or probes may be out, so nothing moves but what is asked for; "
+            "take it off the bench when all is back in its place");
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    text_add(&text, "on the bench: waiting for the ");
+    text_add(&text, probe_quantity_word(t->care.listening.quantity));
+    text_add(&text, " probe to settle in its bath");
+    return core_say(t, TANK_CALIBRATING, why);
+}
+
+static void say_running(struct core *core, uint32_t tank)
+{
+    struct core_tank *t = &core->tank[tank];
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    text_add(&text, "on the bench: ");
+    text_add(&text, core->site->stock[core->site->tank[tank].pump[t->care.pump].stock].key);
+    text_add(&text, " runs into the cup");
+    core_say(t, t->care.errand == ERRAND_RATE ? TANK_CALIBRATING : TANK_PRIMING, why);
+}
+
+/* Everything stands still: the pump may start. */
+static void start(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct site_pump *pump = &core->site->tank[tank].pump[t->care.pump];
+    if (!core_gate_cup(core, tank, t->care.pump, now)) {
+        core_drop_errand(core, tank, t->why);
+        return;
+    }
+    if (!core_supply_allows(core, &pump->address, false) ||
+        !core_motor_may_start(core, pump->address.chain, now)) {
+        core_say(t, TANK_PRIMING, "the chain's supply is in use; it waits for its turn");
+        return;
+    }
+    struct core_dose dose = { .pump = t->care.pump, .ul = t->care.ul };
+    (void)site_law_stock(&core->site->tank[tank], dose.pump, &dose.stock);
+    t->plan = (struct core_plan){ .errand = t->care.errand };
+    t->care.sent = true;
+    core_send_dose(core, tank, &dose, now, ret);
+}
+
+void core_turn_bench(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[tank];
+    t->step = STEP_IDLE;
+    t->due = mono_after(now.mono, BENCH_LOOK_MS);
+    core_turn_bath(core, tank, now);
+    if (core_dose_overdue(core, tank, now)) core_settle_overdue(core, tank, now, ret);
+    core_confirm_circulation(core, tank, now);
+    if (t->dose.used && t->care.sent) {
+        if (core_gate_cup(core, tank, t->care.pump, now))
+            say_running(core, tank);
+        else
+            core_stop_tank(core, tank, false, now, ret);
+        return;
+    }
+    t->plan.count = t->plan.next = 0;
+    core_stop_tank(core, tank, true, now, ret);
+    say_bench(core, tank);
+    if (t->care.errand == ERRAND_NONE) return;
+    if (t->dose.used || t->circulation_on || t->circulation.used)
+        core_say(t, TANK_PRIMING, "on the bench: waiting until the circulation stands still");
+    else
+        start(core, tank, now, ret);
+}

@@ -1,0 +1,103 @@
+/* Calibrating a pump: runs that are measured, and what they come to. */
+#include <string.h>
+
+#include "lib/base/text.h"
+#include "lib/core/state.h"
+
+static void say_rate(struct text *t, double ml_per_s)
+{
+    text_add_real(t, ml_per_s, 3);
+    text_add(t, " mL/s");
+}
+
+/* A run that isn't believed stays open: its volume may be said again. */
+static const char *refuse(
+    struct text *said, enum rate_verdict verdict, const struct rate_run *run, double nominal)
+{
+    say_rate(said, (double)run->ul / (double)run->ran_ms);
+    text_add(said, " where ");
+    say_rate(said, nominal);
+    text_add(said, " are expected: ");
+    if (verdict == RATE_TENFOLD)
+        text_add(said, "that is about ten times too much or too little. Read the cylinder's scale "
+                       "again, and say the volume again, in mL");
+    else if (verdict == RATE_NOTHING)
+        text_add(said, "next to nothing arrived. Is the bottle empty, is air in the line, is the "
+                       "tube off? Prime the line, then run it again");
+    else
+        text_add(said,
+            "beyond 0.5 to 1.5 times. Say the volume again, in mL; for a tube of another "
+            "bore write its rate as ml_per_s into the configuration first");
+    return "implausible";
+}
+
+static void record_measured(const struct core *core, uint32_t tank, uint32_t p,
+    const struct rate_run *run, struct actions *ret)
+{
+    struct record *r = emit_record(ret, "rate-measured");
+    record_add_text(r, "tank", core->site->tank[tank].key);
+    record_add_text(r, "stock", core->site->stock[core->site->tank[tank].pump[p].stock].key);
+    record_add_int(r, "ran_ms", run->ran_ms);
+    record_add_int(r, "ul", run->ul);
+}
+
+/* All runs are in. */
+static void conclude(struct core *core, uint32_t tank, uint32_t p, struct now now,
+    struct text *said, struct actions *ret)
+{
+    struct core_rate *c = &core->tank[tank].pump[p].rate;
+    struct rate rate;
+    const enum rate_verdict verdict = rate_judge(&rate, c->run);
+    const double was = core->site->tank[tank].pump[p].ml_per_s;
+    c->run_count = 0;
+    say_rate(said, rate.ml_per_s);
+    text_add(said, ", spread ");
+    text_add_real(said, rate.spread_percent, 1);
+    text_add(said, " %, repeatability ");
+    text_add_real(said, rate.deviation_percent, 1);
+    text_add(said, " %");
+    if (verdict == RATE_GOOD) {
+        text_add(said, "; it was ");
+        say_rate(said, was);
+        text_add(said, ". It holds from now on");
+        core_find_rate(core, tank, p, &rate, now, ret);
+        return;
+    }
+    text_add(said, ": too uneven, nothing is changed. Look for air in the line, a worn tube or a "
+                   "slipping roller, and make three runs again");
+}
+
+const char *core_ask_measured(struct core *core, const struct event_request *q, struct now now,
+    struct text *said, struct actions *ret)
+{
+    const struct site_tank *config = &core->site->tank[q->tank];
+    uint32_t p = 0;
+    while (p < config->pump_count && config->pump[p].stock != q->stock) {
+        p++;
+    }
+    struct core_rate *c = p < config->pump_count ? &core->tank[q->tank].pump[p].rate : NULL;
+    if (!c || c->waits_ms == 0) {
+        text_add(said, "no run of that pump waits for its volume: let it run first");
+        return "no-run";
+    }
+    if (now.clock == CLOCK_UNSET) {
+        text_add(said, "the clock isn't set, and a calibration needs its date: try again later");
+        return "not-ready";
+    }
+    const struct rate_run run = { .ran_ms = c->waits_ms, .ul = q->ul };
+    const enum rate_verdict verdict = rate_judge_run(&run, config->pump[p].ml_per_s);
+    if (verdict != RATE_GOOD) return refuse(said, verdict, &run, config->pump[p].ml_per_s);
+    record_measured(core, q->tank, p, &run, ret);
+    c->run[c->run_count++] = run;
+    c->waits_ms = 0;
+    if (c->run_count == RATE_RUNS) {
+        conclude(core, q->tank, p, now, said, ret);
+        return NULL;
+    }
+    text_add(said, "run ");
+    text_add_int(said, c->run_count);
+    text_add(said, " of 3: ");
+    say_rate(said, (double)run.ul / (double)run.ran_ms);
+    text_add(said, ". Empty the cylinder and run it again");
+    return NULL;
+}

@@ -1,0 +1,583 @@
+/* What people do with their hands: a tank on the bench, lines primed, pumps and probes calibrated.
+ */
+#include <math.h>
+
+#include "tests/unit/core/core_fixture.h"
+
+static const char *told(void)
+{
+    return wanted(ACTION_ANSWER)->answer.text;
+}
+
+static void expect(const char *words)
+{
+    ck_assert_msg(strstr(told(), words) != NULL, "'%s' isn't in: %s", words, told());
+}
+
+static struct core_tank *basil(void)
+{
+    return &b.core->tank[BASIL];
+}
+
+static bool bench_tank(bool on)
+{
+    return ask_for((struct event_request){ .kind = REQUEST_BENCH, .tank = BASIL, .on = on });
+}
+
+static bool run_into_cup(enum request_kind kind, uint32_t stock, int64_t ul)
+{
+    return ask_for((struct event_request){
+        .kind = kind, .tank = BASIL, .stock = stock, .ul = ul, .cup = true });
+}
+
+static bool into_tank(enum request_kind kind, uint32_t stock, int64_t ul)
+{
+    return ask_for((struct event_request){ .kind = kind, .tank = BASIL, .stock = stock, .ul = ul });
+}
+
+static bool measured(uint32_t stock, int64_t ul)
+{
+    return ask_for((struct event_request){
+        .kind = REQUEST_MEASURED, .tank = BASIL, .stock = stock, .ul = ul });
+}
+
+/* A command of that kind in the last step, or NULL. */
+static const struct chain_command *sent(enum chain_action what)
+{
+    for (uint32_t i = 0; i < b.actions.count; i++) {
+        const struct action *a = &b.actions.item[i];
+        if (a->kind == ACTION_SEND && a->command.action == what) return &a->command;
+    }
+    return NULL;
+}
+
+/* Lets the tank look around for so long; keeps heads and probes alive. True with the first dose. */
+static bool dose_within(int64_t span_ms, struct chain_command *ret)
+{
+    for (int64_t ms = 0; ms < span_ms; ms += 500) {
+        pass(500);
+        for (uint32_t c = 0; c < CHAINS; c++) {
+            tell_beat(c);
+        }
+        for (int n = 0; n < 64 && mono_since(core_wakes_at(b.core), b.now.mono) <= 0; n++) {
+            tick();
+            const struct chain_command *dose = sent(CHAIN_DOSE);
+            if (!dose) continue;
+            *ret = *dose;
+            return true;
+        }
+    }
+    return false;
+}
+
+static struct chain_command dose_now(void)
+{
+    struct chain_command dose;
+    ck_assert_msg(dose_within(5000, &dose), "no dose: %s", basil()->why);
+    return dose;
+}
+
+/* One whole run into the cup. */
+static struct chain_command run_whole(enum request_kind kind, uint32_t stock, int64_t ul)
+{
+    ck_assert_msg(run_into_cup(kind, stock, ul), "%s", told());
+    const struct chain_command c = dose_now();
+    tell_report(c.id, CHAIN_RUNNING, 0);
+    pass(c.run_ms);
+    tell_beat(WEST);
+    tell_report(c.id, CHAIN_DONE, c.run_ms);
+    return c;
+}
+
+static void circulate_basil(void)
+{
+    struct core_tank *t = basil();
+    t->circulation = (struct core_command){ .used = true,
+        .id = "c-1",
+        .run_ms = HOUR_MS,
+        .asked = b.now.mono,
+        .ends = mono_after(b.now.mono, HOUR_MS) };
+    tell_report("c-1", CHAIN_RUNNING, 0);
+    ck_assert(t->circulation_on);
+}
+
+/* --- the bench -------------------------------------------------------------------------------- */
+
+START_TEST(on_the_bench_nothing_moves_by_itself)
+{
+    bench_ready();
+    tell_water(BASIL, 700, 6.9); /* much is wanted */
+    ck_assert(bench_tank(true));
+    struct chain_command c;
+    ck_assert(!dose_within(HOUR_MS, &c));
+    ck_assert_int_eq(basil()->state, TANK_PAUSED);
+    ck_assert(!basil()->circulation.used);
+}
+END_TEST
+
+START_TEST(circulation_stands_still_before_the_pump_starts)
+{
+    bench_ready();
+    circulate_basil();
+    ck_assert(bench_tank(true));
+    ck_assert_msg(run_into_cup(REQUEST_PRIME, LEAF_A, 10000), "%s", told());
+    struct chain_command c;
+    ck_assert(!dose_within(4000, &c));
+    ck_assert(basil()->circulation.stop_sent);
+    tell_report("c-1", CHAIN_STOPPED, 4000);
+    c = dose_now();
+    ck_assert_str_eq(c.serial, "a1f3");
+    ck_assert_uint_eq(c.channel, 1);
+    ck_assert_int_eq(c.run_ms, 10000);
+    ck_assert_uint_eq(c.needs.position, 0);
+    ck_assert_int_eq(used_ul(BASIL, 0), 10000);
+}
+END_TEST
+
+START_TEST(into_a_cup_only_on_the_bench_and_into_the_tank_only_off_it)
+{
+    bench_ready();
+    ck_assert(!run_into_cup(REQUEST_PRIME, LEAF_A, 10000));
+    ck_assert_str_eq(answered(), "busy");
+    ck_assert(bench_tank(true));
+    ck_assert(!into_tank(REQUEST_PRIME, LEAF_A, 10000));
+    ck_assert(!into_tank(REQUEST_DOSE, LEAF_A, 10000));
+    ck_assert_str_eq(answered(), "busy");
+}
+END_TEST
+
+/* A cup needs neither probes nor water; but a chain that isn't as bound, a halt, a leak and a
+ * service lock hold for it, too. */
+START_TEST(what_holds_for_a_cup)
+{
+    static const char *const holds[] = { "", "halted", "chain", "service", "leak", "hand" };
+    bench_init();
+    make_probe(&b.tank[BASIL], PROBE_LEAK, UNIT_BOOL);
+    bench_start();
+    come_up();
+    tell_probe(BASIL, PROBE_LEAK, 0);
+    ck_assert(bench_tank(true));
+    ck_assert(run_into_cup(REQUEST_PRIME, LEAF_A, 10000));
+    struct event_request q = { .on = true };
+    if (_i == 1) ck_assert(ask_for(q));
+    if (_i == 2) b.core->chain[WEST].matches = false;
+    if (_i == 3) basil()->service = true;
+    if (_i == 4) tell_probe(BASIL, PROBE_LEAK, 1);
+    if (_i == 5) {
+        b.core->chain[WEST].hand_running = true;
+        b.core->chain[WEST].hand_channel = 1;
+        text_copy(b.core->chain[WEST].hand_serial, CHAIN_WORD_MAX, "a1f3");
+    }
+    struct chain_command c;
+    ck_assert_msg(dose_within(5000, &c) == (_i == 0), "%s", holds[_i]);
+    if (_i > 0) ck_assert_msg(strstr(basil()->care.said, "nothing was given"), "%s", holds[_i]);
+}
+END_TEST
+
+START_TEST(a_cup_passes_the_limits_of_its_pump)
+{
+    bench_ready();
+    ck_assert(bench_tank(true));
+    ck_assert(!run_into_cup(REQUEST_PRIME, LEAF_A, 20001));
+    ck_assert_str_eq(answered(), "over-limit");
+    for (int n = 0; n < 3; n++) {
+        (void)run_whole(REQUEST_PRIME, LEAF_A, 20000);
+    }
+    ck_assert_int_eq(used_ul(BASIL, 0), 60000);
+    ck_assert(!run_into_cup(REQUEST_PRIME, LEAF_A, 500));
+    expect("its hourly limit");
+    ck_assert_int_eq(b.core->stock[LEAF_A].remaining_ul, 5000000 - 60000);
+}
+END_TEST
+
+/* A leak in the middle of a run stops it. */
+START_TEST(a_halt_stops_a_run_into_a_cup)
+{
+    bench_ready();
+    ck_assert(bench_tank(true));
+    ck_assert(run_into_cup(REQUEST_PRIME, LEAF_A, 20000));
+    const struct chain_command c = dose_now();
+    tell_report(c.id, CHAIN_RUNNING, 0);
+    basil()->service = true;
+    pass(1000);
+    tell_beat(WEST);
+    ticks();
+    ck_assert(basil()->dose.stop_sent);
+    tell_report(c.id, CHAIN_STOPPED, 1100);
+    ck_assert_int_eq(used_ul(BASIL, 0), 1100);
+}
+END_TEST
+
+/* INV-5: who knows whether the tube was out? After the bench the line is flushed. */
+START_TEST(off_the_bench_the_line_is_flushed_and_probes_start_anew)
+{
+    bench_ready();
+    ck_assert(bench_tank(true));
+    (void)run_whole(REQUEST_PRIME, LEAF_A, 10000);
+    ck_assert(basil()->line_dirty);
+    pass(10 * MINUTE_MS);
+    tell_beat(WEST);
+    ticks();
+    ck_assert(basil()->line_dirty && !basil()->circulation.used);
+    ck_assert(bench_tank(false));
+    ck_assert(!basil()->probe[PROBE_EC].has_value);
+    tell_beat(EAST);
+    ticks();
+    ck_assert(basil()->circulation.used); /* for the flush */
+}
+END_TEST
+
+START_TEST(a_crash_in_the_middle_leaves_it_on_the_bench_and_counts_in_full)
+{
+    bench_ready();
+    ck_assert(bench_tank(true));
+    ck_assert(run_into_cup(REQUEST_CALIBRATE_PUMP, LEAF_A, 15000));
+    const struct chain_command c = dose_now();
+    tell_report(c.id, CHAIN_RUNNING, 0);
+    bench_start();
+    come_up();
+    ck_assert(basil()->care.bench);
+    struct chain_command again;
+    ck_assert(!dose_within(5 * MINUTE_MS, &again));
+    ck_assert_int_eq(used_ul(BASIL, 0), 15000);
+    ck_assert(!basil()->circulation.used);
+    ck_assert(!measured(LEAF_A, 15000));
+    ck_assert_str_eq(answered(), "no-run");
+}
+END_TEST
+
+/* --- into the tank ---------------------------------------------------------------------------- */
+
+START_TEST(a_dose_that_is_asked_for_goes_the_schedulers_way)
+{
+    bench_ready();
+    ck_assert(ask_for((struct event_request){ .kind = REQUEST_PAUSE, .tank = BASIL, .on = true }));
+    ck_assert_msg(into_tank(REQUEST_DOSE, LEAF_A, 2000), "%s", told());
+    struct chain_command c;
+    ck_assert(!dose_within(3000, &c)); /* the water doesn't move yet */
+    ck_assert(basil()->circulation.used);
+    tell_report(basil()->circulation.id, CHAIN_RUNNING, 0);
+    tell_water(BASIL, 1200, 5.8);
+    c = dose_now();
+    ck_assert_uint_eq(c.needs.position, 1);
+    ck_assert_int_eq(c.run_ms, 2000);
+    ck_assert_int_gt(window_used(&basil()->ec_rise, HOUR_MS, b.now.mono), 0);
+    tell_report(c.id, CHAIN_DONE, 2000);
+    ck_assert_msg(strstr(basil()->care.said, "2.00 mL of leaf-a given"), "%s", basil()->care.said);
+    ck_assert_str_eq(record_text_or_empty(recorded("dose"), "asked"), "dose");
+}
+END_TEST
+
+START_TEST(a_dose_needs_the_probes_and_priming_does_not)
+{
+    bench_init();
+    bench_start();
+    come_up();
+    ck_assert(!into_tank(REQUEST_DOSE, LEAF_A, 2000));
+    ck_assert_str_eq(answered(), "not-ready");
+    ck_assert_msg(into_tank(REQUEST_PRIME, LEAF_A, 2000), "%s", told());
+    struct chain_command c;
+    ck_assert(!dose_within(3000, &c));
+    tell_report(basil()->circulation.id, CHAIN_RUNNING, 0);
+    c = dose_now();
+    ck_assert_int_eq(basil()->state, TANK_CIRCULATING);
+    tick();
+    tell_report(c.id, CHAIN_RUNNING, 0);
+    ticks();
+    ck_assert_int_eq(basil()->state, TANK_PRIMING);
+}
+END_TEST
+
+START_TEST(a_dose_keeps_the_hours_moves_spacings_and_locks)
+{
+    bench_ready();
+    b.tank[BASIL].move.ec_rise_per_hour = 1000; /* 1 uS/cm */
+    ck_assert(!into_tank(REQUEST_DOSE, LEAF_A, 2000));
+    expect("raise EC");
+    b.tank[BASIL].move.ph_move_per_hour = 1000;
+    ck_assert(!into_tank(REQUEST_DOSE, ACID, 2000));
+    expect("move pH");
+    basil()->base_ended = b.now.mono;
+    ck_assert(!into_tank(REQUEST_DOSE, ACID, 2000));
+    ck_assert_str_eq(answered(), "too-soon");
+    basil()->locked[LAW_ACID] = true;
+    ck_assert(!into_tank(REQUEST_DOSE, ACID, 2000));
+    ck_assert_str_eq(answered(), "locked");
+    ck_assert(!ask_for((struct event_request){
+        .kind = REQUEST_DOSE, .tank = LETTUCE, .stock = BASE, .ul = 2000 }));
+    ck_assert_str_eq(answered(), "no-such-pump");
+}
+END_TEST
+
+START_TEST(one_errand_at_a_time)
+{
+    bench_ready();
+    ck_assert(into_tank(REQUEST_DOSE, LEAF_A, 2000));
+    ck_assert(!into_tank(REQUEST_DOSE, LEAF_B, 2000));
+    ck_assert_str_eq(answered(), "busy");
+}
+END_TEST
+
+/* --- pumps ------------------------------------------------------------------------------------ */
+
+/* Nobody knows yet how much it gives: it counts as half as much again. */
+START_TEST(a_pump_that_is_not_calibrated_counts_more)
+{
+    bench_init();
+    b.tank[BASIL].pump[0].calibrated = false;
+    bench_start();
+    come_up();
+    ck_assert(bench_tank(true));
+    ck_assert(!run_into_cup(REQUEST_CALIBRATE_PUMP, LEAF_A, 14000)); /* 21 mL of 20 */
+    const struct chain_command c = run_whole(REQUEST_CALIBRATE_PUMP, LEAF_A, 12000);
+    ck_assert_int_eq(c.run_ms, 12000);
+    ck_assert_int_eq(used_ul(BASIL, 0), 18000);
+    ck_assert(measured(LEAF_A, 15000));
+}
+END_TEST
+
+START_TEST(three_runs_calibrate_a_pump_and_a_restart_keeps_it)
+{
+    bench_ready();
+    ck_assert(bench_tank(true));
+    for (int n = 0; n < 3; n++) {
+        const struct chain_command c = run_whole(REQUEST_CALIBRATE_PUMP, LEAF_A, 10000);
+        if (n == 1) { /* the second run's volume is told after a restart */
+            bench_start();
+            come_up();
+        }
+        ck_assert_msg(measured(LEAF_A, nearest((1.1 + 0.01 * n) * (double)c.run_ms)), "%s", told());
+    }
+    expect("1.110 mL/s, spread 1.8 %, repeatability 0.9 %; it was 1.000 mL/s");
+    ck_assert_double_eq_tol(b.tank[BASIL].pump[0].ml_per_s, 1.11, 1e-9);
+    b.tank[BASIL].pump[0].ml_per_s = 1.0; /* as the file has it */
+    bench_start();
+    core_amend(b.core, &b.site, BASIL);
+    ck_assert_double_eq_tol(b.tank[BASIL].pump[0].ml_per_s, 1.11, 1e-6);
+    ck_assert_int_eq(b.tank[BASIL].pump[0].calibrated_at.ms, b.now.civil.ms);
+}
+END_TEST
+
+START_TEST(mistakes_get_a_sentence_and_change_nothing)
+{
+    static const struct {
+        int64_t ul;
+        const char *words;
+    } c[] = { { 100000, "ten times" }, { 1000, "ten times" }, { 100, "next to nothing" },
+        { 30000, "another bore" } };
+    bench_ready();
+    ck_assert(bench_tank(true));
+    (void)run_whole(REQUEST_CALIBRATE_PUMP, LEAF_A, 10000);
+    ck_assert(!measured(LEAF_A, c[_i].ul));
+    expect(c[_i].words);
+    ck_assert(!measured(LEAF_B, 10000));
+    ck_assert_str_eq(answered(), "no-run");
+    ck_assert(measured(LEAF_A, 10000)); /* said again, rightly */
+}
+END_TEST
+
+START_TEST(uneven_runs_change_nothing)
+{
+    bench_ready();
+    ck_assert(bench_tank(true));
+    for (int n = 0; n < 3; n++) {
+        (void)run_whole(REQUEST_CALIBRATE_PUMP, LEAF_A, 10000);
+        ck_assert(measured(LEAF_A, 10000 + 500 * n));
+    }
+    expect("too uneven");
+    ck_assert_double_eq_tol(b.tank[BASIL].pump[0].ml_per_s, 1.0, 1e-12);
+    ck_assert_ptr_null(recorded("calibration"));
+    (void)run_whole(REQUEST_CALIBRATE_PUMP, LEAF_A, 10000);
+    ck_assert(measured(LEAF_A, 10000));
+    expect("run 1 of 3");
+}
+END_TEST
+
+START_TEST(a_calibration_is_the_modules_and_the_newer_date_wins)
+{
+    bench_ready();
+    struct rate rate = { .ml_per_s = 1.2, .spread_percent = 1.0 };
+    core_find_rate(b.core, BASIL, 0, &rate, b.now, &b.actions);
+    struct site_pump *pump = &b.tank[BASIL].pump[0];
+    pump->calibrated_at.ms = b.now.civil.ms + 1;
+    core_amend(b.core, &b.site, BASIL);
+    ck_assert_double_eq_tol(pump->ml_per_s, 1.0, 1e-12);
+    pump->calibrated_at.ms = b.now.civil.ms;
+    pump->serial = "ffff";
+    core_amend(b.core, &b.site, BASIL);
+    ck_assert_double_eq_tol(pump->ml_per_s, 1.0, 1e-12);
+    pump->serial = "a1f3";
+    core_amend(b.core, &b.site, BASIL);
+    ck_assert_double_eq_tol(pump->ml_per_s, 1.2, 1e-12);
+}
+END_TEST
+
+START_TEST(a_new_segment_carries_bench_and_calibrations)
+{
+    bench_ready();
+    struct rate rate = { .ml_per_s = 1.2, .spread_percent = 1.0 };
+    core_find_rate(b.core, BASIL, 0, &rate, b.now, &b.actions);
+    ck_assert(bench_tank(true));
+    struct probe_config constants = { .zero_mv = 3.0, .slope_percent = 97.0, .cell_constant = 1.0 };
+    core_find_probe(b.core, BASIL, PROBE_PH, &constants, b.now, &b.actions);
+    b.record_count = 0;
+    uint32_t cursor = 0;
+    while (core_carry(b.core, &cursor, b.now, &b.actions)) {
+        keep_records();
+    }
+    bench_start();
+    ck_assert(basil()->care.bench);
+    ck_assert(basil()->pump[0].rate.has);
+    ck_assert_double_eq_tol(basil()->pump[0].rate.ml_per_s, 1.2, 1e-9);
+    ck_assert_double_eq_tol(basil()->care.probe[PROBE_PH].slope_percent, 97.0, 1e-9);
+}
+END_TEST
+
+/* --- probes ----------------------------------------------------------------------------------- */
+
+static bool bath(const char *word, double degc)
+{
+    struct event_request q = {
+        .kind = REQUEST_CALIBRATE_PROBE, .tank = BASIL, .quantity = PROBE_PH, .degc = degc
+    };
+    text_copy(q.word, sizeof q.word, word);
+    return ask_for(q);
+}
+
+static void hang_in(double mv)
+{
+    for (int n = 0; n < 6; n++) {
+        pass(5000);
+        tell_probe(BASIL, PROBE_PH, mv);
+    }
+}
+
+static void with_electrode(void)
+{
+    bench_init();
+    struct probe_config *ph = &b.tank[BASIL].probe[PROBE_PH];
+    ph->unit = UNIT_MV;
+    ph->least = -420;
+    ph->most = 420;
+    ph->slope_percent = 100;
+    ph->calibrated = false;
+    bench_start();
+    come_up();
+}
+
+START_TEST(two_buffers_calibrate_an_electrode_and_a_restart_keeps_it)
+{
+    with_electrode();
+    ck_assert(bench_tank(true));
+    ck_assert_msg(bath("7.00", 25.0), "%s", told());
+    hang_in(5.0);
+    ck_assert_msg(strstr(basil()->care.said, "taken"), "%s", basil()->care.said);
+    bench_start(); /* in the middle */
+    come_up();
+    ck_assert(bath("4.00", 25.0));
+    hang_in(5.0 + 0.95 * 177.48);
+    ck_assert_msg(
+        strstr(basil()->care.said, "zero 5.0 mV, slope 95.0 %: good"), "%s", basil()->care.said);
+    struct probe_config *ph = &b.tank[BASIL].probe[PROBE_PH];
+    ck_assert(ph->calibrated);
+    ck_assert_double_eq_tol(ph->slope_percent, 95.0, 0.05);
+    ph->calibrated = false;
+    ph->slope_percent = 100.0;
+    bench_start();
+    core_amend(b.core, &b.site, BASIL);
+    ck_assert(ph->calibrated);
+    ck_assert_double_eq_tol(ph->slope_percent, 95.0, 0.05);
+}
+END_TEST
+
+START_TEST(a_bath_is_heard_only_on_the_bench)
+{
+    with_electrode();
+    ck_assert(!bath("7.00", 25.0));
+    ck_assert_str_eq(answered(), "busy");
+    ck_assert(bench_tank(true));
+    ck_assert(!bath("soup", 25.0));
+    ck_assert_str_eq(answered(), "no-such-bath");
+    ck_assert(bath("7.00", 25.0));
+    ck_assert(bench_tank(false));
+    hang_in(5.0);
+    ck_assert_ptr_null(recorded("bath"));
+}
+END_TEST
+
+START_TEST(a_bath_needs_its_temperature_and_patience_ends)
+{
+    with_electrode();
+    ck_assert(bench_tank(true));
+    ck_assert(bath("7.00", (double)NAN));
+    hang_in(5.0);
+    ck_assert_msg(strstr(basil()->care.said, "temperature"), "%s", basil()->care.said);
+    ck_assert(bath("7.00", (double)NAN));
+    for (int n = 0; n < 3; n++) {
+        tell_probe(BASIL, PROBE_TEMPERATURE, 25.0);
+    }
+    hang_in(5.0);
+    ck_assert_msg(strstr(basil()->care.said, "taken"), "%s", basil()->care.said);
+    ck_assert(bath("4.00", 25.0));
+    pass(BATH_PATIENCE_MS);
+    ticks();
+    ck_assert_msg(strstr(basil()->care.said, "no reading came"), "%s", basil()->care.said);
+}
+END_TEST
+
+START_TEST(the_wrong_buffer_gets_a_sentence)
+{
+    with_electrode();
+    ck_assert(bench_tank(true));
+    ck_assert(bath("7.00", 25.0));
+    hang_in(177.5);
+    ck_assert_msg(strstr(basil()->care.said, "reads like pH 4.00. Is that the bath you named?"),
+        "%s", basil()->care.said);
+    ck_assert_ptr_null(recorded("calibration"));
+}
+END_TEST
+
+START_TEST(somebody_asks_for_circulation)
+{
+    bench_ready();
+    ck_assert(ask_for(
+        (struct event_request){ .kind = REQUEST_CIRCULATE, .tank = BASIL, .span_ms = 60000 }));
+    pass(1000);
+    tell_beat(WEST);
+    ticks();
+    ck_assert(basil()->circulation.used);
+    ck_assert(bench_tank(true));
+    ck_assert(!ask_for(
+        (struct event_request){ .kind = REQUEST_CIRCULATE, .tank = BASIL, .span_ms = 60000 }));
+}
+END_TEST
+
+int main(void)
+{
+    TCase *tc = tcase_create("care");
+    tcase_add_checked_fixture(tc, NULL, bench_done);
+    tcase_add_test(tc, on_the_bench_nothing_moves_by_itself);
+    tcase_add_test(tc, circulation_stands_still_before_the_pump_starts);
+    tcase_add_test(tc, into_a_cup_only_on_the_bench_and_into_the_tank_only_off_it);
+    tcase_add_loop_test(tc, what_holds_for_a_cup, 0, 6);
+    tcase_add_test(tc, a_cup_passes_the_limits_of_its_pump);
+    tcase_add_test(tc, a_halt_stops_a_run_into_a_cup);
+    tcase_add_test(tc, off_the_bench_the_line_is_flushed_and_probes_start_anew);
+    tcase_add_test(tc, a_crash_in_the_middle_leaves_it_on_the_bench_and_counts_in_full);
+    tcase_add_test(tc, a_dose_that_is_asked_for_goes_the_schedulers_way);
+    tcase_add_test(tc, a_dose_needs_the_probes_and_priming_does_not);
+    tcase_add_test(tc, a_dose_keeps_the_hours_moves_spacings_and_locks);
+    tcase_add_test(tc, one_errand_at_a_time);
+    tcase_add_test(tc, a_pump_that_is_not_calibrated_counts_more);
+    tcase_add_test(tc, three_runs_calibrate_a_pump_and_a_restart_keeps_it);
+    tcase_add_loop_test(tc, mistakes_get_a_sentence_and_change_nothing, 0, 4);
+    tcase_add_test(tc, uneven_runs_change_nothing);
+    tcase_add_test(tc, a_calibration_is_the_modules_and_the_newer_date_wins);
+    tcase_add_test(tc, a_new_segment_carries_bench_and_calibrations);
+    tcase_add_test(tc, two_buffers_calibrate_an_electrode_and_a_restart_keeps_it);
+    tcase_add_test(tc, a_bath_is_heard_only_on_the_bench);
+    tcase_add_test(tc, a_bath_needs_its_temperature_and_patience_ends);
+    tcase_add_test(tc, the_wrong_buffer_gets_a_sentence);
+    tcase_add_test(tc, somebody_asks_for_circulation);
+    return run_case(tc, "care");
+}
