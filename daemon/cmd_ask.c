@@ -22,6 +22,15 @@ static const char usage[] =
     "  identify CHAIN/POSITION.CHANNEL  show which pump that is, e.g. west/2.3\n"
     "  adopt CHAIN [yes]                take the modules as they answer now; without yes it only\n"
     "                                   shows which bottle each pump would draw from\n"
+    "  bench TANK on|off                tubes or probes are out: nothing moves but what you ask "
+    "for\n"
+    "  dose TANK STOCK ML               one dose, as the scheduler would give it\n"
+    "  prime TANK STOCK ML cup|tank     fill a line; into a cup only on the bench\n"
+    "  circulate TANK SECONDS           run the circulation for so long\n"
+    "  run TANK STOCK ML cup|tank       run a pump whose volume you measure; then\n"
+    "  measured TANK STOCK ML           say how much arrived: three runs calibrate it\n"
+    "  bath TANK ec|ph POINT [DEGC]     the probe hangs in that buffer or standard, on the bench:\n"
+    "                                   technical-7, 4.01, 1413 ...\n"
     "\n"
     "Every request passes the limits and interlocks of the configuration.\n";
 
@@ -171,6 +180,79 @@ static int ask_adopt(struct asking *a)
     return ask(a, "adopt", members);
 }
 
+static int ask_bench(struct asking *a)
+{
+    const char *const *word = a->tool->word;
+    const bool on = a->tool->count == 3 && strcmp(word[2], "on") == 0;
+    if (a->tool->count != 3 || (!on && strcmp(word[2], "off") != 0))
+        return tool_misused(a->tool, "bench wants TANK and on or off");
+    const char *const members[] = { "tank", tool_quote(a->quoted, word[1]), "on",
+        on ? "true" : "false", NULL };
+    return ask(a, "bench", members);
+}
+
+/* TANK STOCK ML, and cup or tank where 'into'. */
+static int ask_volume(struct asking *a, const char *request, const char *volume, bool into)
+{
+    const char *const *word = a->tool->word;
+    char stock[TOOL_PATH_MAX * 2];
+    const bool cup = into && a->tool->count == 5 && strcmp(word[4], "cup") == 0;
+    const bool tank = into && a->tool->count == 5 && strcmp(word[4], "tank") == 0;
+    if (into && !cup && !tank)
+        return tool_misused(a->tool, "that wants TANK, STOCK, mL, and cup or tank");
+    if (!into && a->tool->count != 4) return tool_misused(a->tool, "that wants TANK, STOCK and mL");
+    if (!is_number(word[3]))
+        return tool_misused(a->tool, "ML is a plain number of millilitres such as 12.5");
+    const char *const members[] = { "tank", tool_quote(a->quoted, word[1]), "stock",
+        tool_quote(stock, word[2]), volume, word[3], into ? "into" : NULL,
+        cup ? "\"cup\"" : "\"tank\"", NULL };
+    return ask(a, request, members);
+}
+
+static int ask_dose(struct asking *a)
+{
+    return ask_volume(a, "dose", "ml", false);
+}
+
+static int ask_prime(struct asking *a)
+{
+    return ask_volume(a, "prime", "ml", true);
+}
+
+static int ask_run(struct asking *a)
+{
+    return ask_volume(a, "calibrate-pump", "ml", true);
+}
+
+static int ask_measured(struct asking *a)
+{
+    return ask_volume(a, "calibrate-pump", "measured_ml", false);
+}
+
+static int ask_circulate(struct asking *a)
+{
+    const char *const *word = a->tool->word;
+    if (a->tool->count != 3 || !is_number(word[2]))
+        return tool_misused(a->tool, "circulate wants TANK and a number of seconds");
+    const char *const members[] = { "tank", tool_quote(a->quoted, word[1]), "for_s", word[2],
+        NULL };
+    return ask(a, "circulate", members);
+}
+
+static int ask_bath(struct asking *a)
+{
+    const char *const *word = a->tool->word;
+    char probe[TOOL_PATH_MAX * 2], point[TOOL_PATH_MAX * 2];
+    if (a->tool->count < 4 || a->tool->count > 5)
+        return tool_misused(a->tool, "bath wants TANK, ec or ph, and what the bath is");
+    if (a->tool->count == 5 && !is_number(word[4]))
+        return tool_misused(a->tool, "DEGC is the bath's temperature, such as 21.5");
+    const char *const members[] = { "tank", tool_quote(a->quoted, word[1]), "probe",
+        tool_quote(probe, word[2]), "point", tool_quote(point, word[3]),
+        a->tool->count == 5 ? "degc" : NULL, word[4], NULL };
+    return ask(a, "calibrate-probe", members);
+}
+
 static const struct {
     const char *word;
     int (*ask)(struct asking *a);
@@ -183,6 +265,13 @@ static const struct {
     { "refilled", ask_refilled },
     { "identify", ask_identify },
     { "adopt", ask_adopt },
+    { "bench", ask_bench },
+    { "dose", ask_dose },
+    { "prime", ask_prime },
+    { "circulate", ask_circulate },
+    { "run", ask_run },
+    { "measured", ask_measured },
+    { "bath", ask_bath },
 };
 
 int cmd_ask(int argc, char **argv)

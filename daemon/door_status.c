@@ -217,6 +217,23 @@ static void add_reading(struct text *t, const struct shown *s, const struct prob
     add_string(t, "quality", probe_quality_word(p->present ? p->quality : PROBE_NONE));
 }
 
+/* Its date (null: never), where it comes from, and how far the next one has come. */
+static void add_calibration(struct text *t, const struct calibration_view *c)
+{
+    if (c->calibrated)
+        add_civil(t, "calibrated", c->at);
+    else
+        add_string(t, "calibrated", NULL);
+    add_bool(t, "calibrated_here", c->here);
+}
+
+static void add_bath(struct text *t, const struct calibration_view *c)
+{
+    add_calibration(t, c);
+    add_int(t, "baths", c->steps);
+    add_bool(t, "listening", c->listening);
+}
+
 static void add_water(struct text *t, const struct site_tank *tank, const struct tank_view *v)
 {
     const double none = (double)NAN;
@@ -224,12 +241,14 @@ static void add_water(struct text *t, const struct site_tank *tank, const struct
     add_reading(t, &water[0], &v->probe[PROBE_EC]);
     add_real(t, "setpoint", v->planted ? v->set_ec_us_cm / 1000 : none, 3);
     add_real(t, "band", tank->band_ec_us_cm / 1000, 3);
+    add_bath(t, &v->care.probe[PROBE_EC]);
     text_add_char(t, '}');
 
     open_with(t, "ph", '{');
     add_reading(t, &water[1], &v->probe[PROBE_PH]);
     add_real(t, "setpoint", v->planted ? v->set_ph : none, 2);
     add_real(t, "band", tank->band_ph, 2);
+    add_bath(t, &v->care.probe[PROBE_PH]);
     text_add_char(t, '}');
 
     open_with(t, "temperature", '{');
@@ -279,6 +298,11 @@ static void add_pumps(struct text *t, const struct tank_view *v)
         add_ml(t, "day_ml", v->pump[i].day_ul);
         add_ml(t, "day_limit_ml", v->pump[i].day_limit_ul);
         add_bool(t, "locked", v->pump[i].locked);
+        add_real(t, "ml_per_s", v->care.pump[i].ml_per_s, 4);
+        add_real(t, "filed_ml_per_s", v->care.pump[i].filed_ml_per_s, 4);
+        add_calibration(t, &v->care.pump[i]);
+        add_int(t, "runs", v->care.pump[i].steps);
+        add_int(t, "waits_ms", v->care.pump[i].waits_ms);
         text_add_char(t, '}');
     }
     text_add_char(t, ']');
@@ -293,6 +317,9 @@ static void add_tank(struct text *t, const struct site_tank *tank, const struct 
     add_string(t, "why", v->why);
     add_bool(t, "paused", v->paused);
     add_bool(t, "service", v->service);
+    add_bool(t, "bench", v->care.bench);
+    add_string(t, "asked", v->care.asked ? v->care.asked : "");
+    add_string(t, "said", v->care.said);
     add_bool(t, "planted", v->planted);
     add_string(t, "stage", v->stage);
     add_int(t, "day", v->day);

@@ -4,7 +4,7 @@
 
 #include "daemon/request_member.h"
 
-enum { PARTS_MAX = 4, ML_MOST = 1000000 };
+enum { PARTS_MAX = 5, ML_MOST = 1000000, CIRCULATE_MOST_S = 3600 };
 
 static const int64_t span_most_ms = 366 * DAY_MS;
 
@@ -129,6 +129,98 @@ static bool take_address(const struct reading *r)
     return request_refuse_name(r, &chains, a.chain);
 }
 
+/* --- liquid and baths that somebody asks for -------------------------------------------------- */
+
+/* A stock that serves one tank only says which. */
+static bool take_tank_of_stock(const struct reading *r)
+{
+    struct json_view v;
+    uint32_t tanks = 0;
+    if (request_has(r, "tank", &v)) return take_tank(r);
+    for (uint32_t i = 0; i < r->site->tank_count; i++) {
+        for (uint32_t p = 0; p < r->site->tank[i].pump_count; p++) {
+            if (r->site->tank[i].pump[p].stock != r->request->stock) continue;
+            r->request->tank = i;
+            tanks++;
+        }
+    }
+    return tanks == 1 || take_tank(r);
+}
+
+static bool take_volume(const struct reading *r, const char *name)
+{
+    static const struct bounds dose = { 0.001, 10000, "a volume is 0.001 to 10000 mL" };
+    double ml = 0;
+    if (!request_number(r, name, &dose, &ml)) return false;
+    r->request->ul = ul_from_ml(ml);
+    return true;
+}
+
+static bool take_ml(const struct reading *r)
+{
+    return take_volume(r, "ml");
+}
+
+static bool take_into(const struct reading *r)
+{
+    char into[REQUEST_WORD_MAX];
+    if (!request_word(r, "into", into, sizeof into)) return false;
+    r->request->cup = strcmp(into, "cup") == 0;
+    if (r->request->cup || strcmp(into, "tank") == 0) return true;
+    return request_refuse(r->no, "malformed", "\"into\" is \"cup\" or \"tank\"");
+}
+
+/* A run, or what the last one gave. */
+static bool take_run(const struct reading *r)
+{
+    struct json_view v;
+    if (!request_has(r, "measured_ml", &v)) return take_ml(r) && take_into(r);
+    r->request->kind = REQUEST_MEASURED;
+    return take_volume(r, "measured_ml");
+}
+
+static bool take_for_s(const struct reading *r)
+{
+    static const struct bounds hour = { 1, CIRCULATE_MOST_S, "\"for_s\" is 1 to 3600 s" };
+    double s = 0;
+    if (!request_number(r, "for_s", &hour, &s)) return false;
+    r->request->span_ms = nearest(s * (double)SECOND_MS);
+    return true;
+}
+
+static bool take_probe(const struct reading *r)
+{
+    char probe[REQUEST_WORD_MAX];
+    if (!request_word(r, "probe", probe, sizeof probe)) return false;
+    r->request->quantity = strcmp(probe, "ec") == 0 ? PROBE_EC : PROBE_PH;
+    if (r->request->quantity == PROBE_EC || strcmp(probe, "ph") == 0) return true;
+    return request_refuse(
+        r->no, "no-such-probe", "EC and pH are calibrated here: \"ec\" or \"ph\"");
+}
+
+/* "technical-7", "7.02", 7.02 */
+static bool take_point(const struct reading *r)
+{
+    struct json_view v;
+    struct text word = text_over(r->request->word, sizeof r->request->word);
+    if (!request_has(r, "point", &v))
+        return request_refuse_member(r, "point", "a buffer, a standard or a pH");
+    if (json_kind(v) == JSON_NUMBER) {
+        text_add_bytes(&word, v.at, v.length);
+        if (!word.cut) return true;
+    }
+    return request_word(r, "point", r->request->word, sizeof r->request->word);
+}
+
+/* Of the bath; without it the tank's own probe hangs in it. */
+static bool take_degc(const struct reading *r)
+{
+    static const struct bounds bath = { 0, 50, "\"degc\" is 0 to 50, the bath's temperature" };
+    struct json_view v;
+    r->request->degc = __builtin_nan("");
+    return !request_has(r, "degc", &v) || request_number(r, "degc", &bath, &r->request->degc);
+}
+
 /* --- requests --------------------------------------------------------------------------------- */
 
 static const struct {
@@ -146,6 +238,13 @@ static const struct {
     { "refilled", REQUEST_REFILLED, { take_stock, take_content } },
     { "identify", REQUEST_IDENTIFY, { take_address } },
     { "adopt", REQUEST_ADOPT, { take_chain, take_on_if } },
+    { "bench", REQUEST_BENCH, { take_tank, take_on } },
+    { "dose", REQUEST_DOSE, { take_stock, take_tank_of_stock, take_ml } },
+    { "prime", REQUEST_PRIME, { take_stock, take_tank_of_stock, take_ml, take_into } },
+    { "circulate", REQUEST_CIRCULATE, { take_tank, take_for_s } },
+    { "calibrate-pump", REQUEST_CALIBRATE_PUMP, { take_stock, take_tank_of_stock, take_run } },
+    { "calibrate-probe", REQUEST_CALIBRATE_PROBE,
+        { take_tank, take_probe, take_point, take_degc } },
 };
 
 enum { REQUESTS = sizeof requests / sizeof *requests };

@@ -10,6 +10,13 @@
  *     {"request":"refilled","stock":"leaf-a","ml":5000}   without "ml": full
  *     {"request":"identify","address":"west/2.3"}
  *     {"request":"adopt","chain":"west","on":true}        without "on": only says what would be
+ *     {"request":"bench","tank":"basil-bench","on":true}
+ *     {"request":"dose","stock":"acid","tank":"basil-bench","ml":5}    the tank may be left out
+ *     {"request":"prime","stock":"acid","ml":12,"into":"cup"}          where the stock serves one;
+ *     {"request":"circulate","tank":"basil-bench","for_s":60}          "into" is "cup" or "tank"
+ *     {"request":"calibrate-pump","stock":"acid","ml":20,"into":"cup"} runs it, then
+ *     {"request":"calibrate-pump","stock":"acid","measured_ml":20.4}
+ *     {"request":"calibrate-probe","tank":"basil-bench","probe":"ph","point":"7.00","degc":21.5}
  *
  * EC is in mS/cm. Unknown members are ignored; a missing or mistyped required one refuses the
  * request. One row in request_read.c for each word, one function for each member. */

@@ -4,6 +4,7 @@
 #define DOSEWRIGHT_CORE_CARE_H
 
 #include "lib/chain/message.h"
+#include "lib/core/view.h"
 #include "lib/dose/rate.h"
 #include "lib/sense/bath.h"
 
@@ -14,8 +15,6 @@ enum core_errand {
     ERRAND_PRIME, /* fills a line */
     ERRAND_RATE,  /* a run that is measured */
 };
-
-enum { CARE_SAID_MAX = 256 };
 
 /* Of one pump: what its last calibration found, and the runs of the next. */
 struct core_rate {

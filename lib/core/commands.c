@@ -69,6 +69,31 @@ static void record_reasons(
     record_add_real(r, "mix_s", why->mix_s, 0);
 }
 
+/* It is on disk before the command leaves. */
+static void record_dose(const struct core *core, uint32_t tank, const struct core_dose *dose,
+    int64_t ends_ms, struct now now, struct actions *ret)
+{
+    const struct core_tank *t = &core->tank[tank];
+    const struct site_pump *pump = &core->site->tank[tank].pump[dose->pump];
+    struct record *r = emit_record(ret, "dose");
+    record_add_text(r, "id", t->dose.id);
+    record_add_text(r, "tank", core->site->tank[tank].key);
+    record_add_text(r, "stock", core->site->stock[pump->stock].key);
+    record_address(r, core, &pump->address, pump->serial);
+    record_add_int(r, "ul", dose->ul);
+    record_add_int(r, "run_ms", t->dose.run_ms);
+    record_add_int(r, "ends_ms", ends_ms);
+    record_add_int(r, "ec_milli", dose->ec_milli);
+    record_add_int(r, "ph_micro", dose->ph_micro);
+    record_add_real(r, "ml_per_s", t->dose.ml_per_s, 6);
+    if (t->plan.errand == ERRAND_NONE) {
+        record_reasons(r, core, tank, dose->stock, now);
+        return;
+    }
+    record_add_text(r, "asked", core_errand_word(t->plan.errand));
+    record_add_text(r, "into", t->care.bench ? "cup" : "tank");
+}
+
 void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *dose, struct now now,
     struct actions *ret)
 {
@@ -111,24 +136,7 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
     window_add(&t->ph_move, (struct window_entry){ t->dose.ends, dose->ph_micro, tag }, now.mono);
     core_draw_stock(core, pump->stock, dose->ul);
 
-    struct record *r = emit_record(ret, "dose");
-    record_add_text(r, "id", c.id);
-    record_add_text(r, "tank", config->key);
-    record_add_text(r, "stock", core->site->stock[pump->stock].key);
-    record_address(r, core, &pump->address, pump->serial);
-    record_add_int(r, "ul", dose->ul);
-    record_add_int(r, "run_ms", c.run_ms);
-    record_add_int(r, "ends_ms", ends_ms);
-    record_add_int(r, "ec_milli", dose->ec_milli);
-    record_add_int(r, "ph_micro", dose->ph_micro);
-    record_add_real(r, "ml_per_s", ml_per_s, 6);
-    if (t->plan.errand != ERRAND_NONE) {
-        record_add_text(r, "asked", core_errand_word(t->plan.errand));
-        record_add_text(r, "into", cup ? "cup" : "tank");
-    } else {
-        record_reasons(r, core, tank, dose->stock, now);
-    }
-
+    record_dose(core, tank, dose, ends_ms, now, ret);
     core->chain[pump->address.chain].motor_at = now.mono;
     struct action *send = emit(ret, ACTION_SEND);
     send->chain = pump->address.chain;

@@ -62,6 +62,50 @@ static void view_pumps(
     }
 }
 
+static void view_pump_care(
+    const struct core *core, uint32_t tank, uint32_t p, struct calibration_view *ret)
+{
+    const struct site_pump *pump = &core->site->tank[tank].pump[p];
+    const struct core_rate *c = &core->tank[tank].pump[p].rate;
+    *ret = (struct calibration_view){ .calibrated = pump->calibrated,
+        .here = c->has && pump->calibrated_at.ms == c->at.ms,
+        .at = pump->calibrated_at,
+        .steps = c->run_count,
+        .ml_per_s = pump->ml_per_s,
+        .filed_ml_per_s = pump->filed_ml_per_s,
+        .waits_ms = c->waits_ms };
+}
+
+static void view_probe_care(
+    const struct core *core, uint32_t tank, enum probe_quantity q, struct calibration_view *ret)
+{
+    const struct probe_config *config = &core->site->tank[tank].probe[q];
+    const struct core_care *care = &core->tank[tank].care;
+    const struct core_probe_care *c = &care->probe[q];
+    *ret = (struct calibration_view){ .calibrated = config->present && config->calibrated,
+        .here = c->has && config->calibrated_at.ms == c->at.ms,
+        .at = config->calibrated_at,
+        .steps = c->row.count,
+        .listening = care->listening.on && care->listening.quantity == q,
+        .zero_mv = config->zero_mv,
+        .slope_percent = config->slope_percent,
+        .cell_constant = config->cell_constant };
+}
+
+static void view_care(const struct core *core, uint32_t tank, struct care_view *ret)
+{
+    const struct core_care *care = &core->tank[tank].care;
+    ret->bench = care->bench;
+    ret->asked = core_errand_word(care->errand);
+    text_copy(ret->said, sizeof ret->said, care->said);
+    for (uint32_t p = 0; p < core->site->tank[tank].pump_count; p++) {
+        view_pump_care(core, tank, p, &ret->pump[p]);
+    }
+    for (int q = 0; q < CARED_PROBES; q++) {
+        view_probe_care(core, tank, (enum probe_quantity)q, &ret->probe[q]);
+    }
+}
+
 void core_view_tank(const struct core *core, uint32_t tank, struct now now, struct tank_view *ret)
 {
     const struct site_tank *config = &core->site->tank[tank];
@@ -74,6 +118,7 @@ void core_view_tank(const struct core *core, uint32_t tank, struct now now, stru
     ret->paused = t->paused;
     ret->service = t->service;
     ret->stage = "";
+    view_care(core, tank, &ret->care);
     view_probes(core, tank, now, ret);
     view_pumps(core, tank, now, ret);
     const struct crop_now crop = core_crop_now(core, tank, now);

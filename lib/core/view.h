@@ -6,7 +6,7 @@
 #include "lib/chain/message.h"
 #include "lib/core/site.h"
 
-enum { VIEW_WHY_MAX = 256, ALERT_ID_MAX = 72, ALERT_TEXT_MAX = 256 };
+enum { VIEW_WHY_MAX = 256, ALERT_ID_MAX = 72, ALERT_TEXT_MAX = 256, CARE_SAID_MAX = 256 };
 
 enum tank_state { /* the words of dosing/state, in the contract's order */
     TANK_STARTING,
@@ -35,11 +35,34 @@ struct probe_view {
     int64_t age_ms; /* of the value */
 };
 
+/* A pump or probe, as far as its calibration goes. */
+struct calibration_view {
+    bool calibrated, here; /* here: the newest was made with this daemon, not written in a file */
+    struct civil at;
+    uint32_t steps; /* of the next one: runs that are measured, baths that are taken */
+    /* of a pump */
+    double ml_per_s, filed_ml_per_s;
+    int64_t waits_ms; /* a run whose volume nobody has told yet; 0: none */
+    /* of a probe */
+    bool listening; /* it is to settle in a bath */
+    double zero_mv, slope_percent, cell_constant;
+};
+
+/* What people do with their hands on a tank. */
+struct care_view {
+    bool bench;
+    const char *asked;        /* "dose", "prime", "calibrate": under way; "" when nothing is */
+    char said[CARE_SAID_MAX]; /* what became of the newest that was asked for */
+    struct calibration_view pump[TANK_PUMPS_MAX];
+    struct calibration_view probe[PROBE_PH + 1]; /* EC and pH */
+};
+
 struct tank_view {
     const char *key, *name;
     enum tank_state state;
     char why[VIEW_WHY_MAX];
     bool paused, service;
+    struct care_view care;
     struct probe_view probe[PROBE_QUANTITY_COUNT];
     bool planted;
     double set_ec_us_cm, set_ph;

@@ -111,6 +111,68 @@ START_TEST(each_request_is_understood)
 }
 END_TEST
 
+/* leaf-a serves both tanks, acid only the first. */
+static void hang_pumps(void)
+{
+    tanks[0].pump_count = 2;
+    tanks[0].pump[0].stock = 0;
+    tanks[0].pump[1].stock = 1;
+    tanks[1].pump_count = 1;
+    tanks[1].pump[0].stock = 0;
+}
+
+START_TEST(liquid_that_somebody_asks_for)
+{
+    hang_pumps();
+    const struct event_request *q = request("\"bench\",\"tank\":\"bench-1\",\"on\":true");
+    ck_assert(q->kind == REQUEST_BENCH && q->tank == 1 && q->on);
+    q = request("\"dose\",\"stock\":\"leaf-a\",\"tank\":\"bench-1\",\"ml\":2.5");
+    ck_assert(q->kind == REQUEST_DOSE && q->tank == 1 && q->stock == 0 && !q->cup);
+    ck_assert_int_eq(q->ul, 2500);
+    q = request("\"prime\",\"stock\":\"acid\",\"ml\":12,\"into\":\"cup\"");
+    ck_assert(q->kind == REQUEST_PRIME && q->tank == 0 && q->stock == 1 && q->cup);
+    q = request("\"calibrate-pump\",\"stock\":\"acid\",\"ml\":12,\"into\":\"tank\"");
+    ck_assert(q->kind == REQUEST_CALIBRATE_PUMP && !q->cup);
+    q = request("\"calibrate-pump\",\"stock\":\"acid\",\"measured_ml\":12.34");
+    ck_assert(q->kind == REQUEST_MEASURED && q->stock == 1);
+    ck_assert_int_eq(q->ul, 12340);
+    q = request("\"circulate\",\"tank\":\"bench-1\",\"for_s\":60");
+    ck_assert(q->kind == REQUEST_CIRCULATE && q->tank == 1);
+    ck_assert_int_eq(q->span_ms, 60000);
+    ck_assert_str_eq(refused_request("\"dose\",\"stock\":\"leaf-a\",\"ml\":2"), "malformed");
+    ck_assert_str_eq(
+        refused_request("\"prime\",\"stock\":\"acid\",\"ml\":12,\"into\":\"hat\""), "malformed");
+    ck_assert_str_eq(refused_request("\"prime\",\"stock\":\"acid\",\"ml\":12"), "malformed");
+    ck_assert_str_eq(refused_request("\"dose\",\"stock\":\"acid\",\"ml\":0"), "out-of-range");
+    ck_assert_str_eq(refused_request("\"dose\",\"stock\":\"acid\",\"ml\":-1"), "out-of-range");
+    ck_assert_str_eq(
+        refused_request("\"circulate\",\"tank\":\"bench-1\",\"for_s\":3601"), "out-of-range");
+}
+END_TEST
+
+START_TEST(a_bath_is_a_word_or_a_number)
+{
+    const struct event_request *q = request(
+        "\"calibrate-probe\",\"tank\":\"bench-1\",\"probe\":\"ph\",\"point\":\"technical-7\"");
+    ck_assert(q->kind == REQUEST_CALIBRATE_PROBE && q->tank == 1 && q->quantity == PROBE_PH);
+    ck_assert_str_eq(q->word, "technical-7");
+    ck_assert(isnan(q->degc));
+    q = request("\"calibrate-probe\",\"tank\":\"bench-1\",\"probe\":\"ec\",\"point\":1413,"
+                "\"degc\":21.5");
+    ck_assert(q->quantity == PROBE_EC);
+    ck_assert_str_eq(q->word, "1413");
+    ck_assert_double_eq(q->degc, 21.5);
+    ck_assert_str_eq(refused_request("\"calibrate-probe\",\"tank\":\"bench-1\",\"probe\":\"level\","
+                                     "\"point\":\"1413\""),
+        "no-such-probe");
+    ck_assert_str_eq(
+        refused_request("\"calibrate-probe\",\"tank\":\"bench-1\",\"probe\":\"ph\""), "malformed");
+    ck_assert_str_eq(refused_request("\"calibrate-probe\",\"tank\":\"bench-1\",\"probe\":\"ph\","
+                                     "\"point\":7,\"degc\":60"),
+        "out-of-range");
+}
+END_TEST
+
 START_TEST(ec_comes_in_ms_cm_and_goes_on_in_us_cm)
 {
     const struct event_request *q =
@@ -295,6 +357,8 @@ int main(void)
     tcase_add_checked_fixture(t, set_up, NULL);
     tcase_add_test(t, each_call_is_understood);
     tcase_add_test(t, each_request_is_understood);
+    tcase_add_test(t, liquid_that_somebody_asks_for);
+    tcase_add_test(t, a_bath_is_a_word_or_a_number);
     tcase_add_test(t, ec_comes_in_ms_cm_and_goes_on_in_us_cm);
     tcase_add_test(t, an_override_lasts_minutes_or_a_duration);
     tcase_add_test(t, a_duration_is_whole_and_in_order);

@@ -54,6 +54,19 @@ static bool view_alert(const struct status_source *s, uint32_t i, struct alert_v
     return i < alerts;
 }
 
+/* One pump by its file, the pH probe calibrated here, EC never. */
+static void set_up_care(void)
+{
+    the_tank.care.asked = "";
+    the_tank.care.pump[0] = (struct calibration_view){ .calibrated = true,
+        .at = { INT64_C(1932868800000) },
+        .ml_per_s = 1.05,
+        .filed_ml_per_s = 1.02 };
+    the_tank.care.probe[PROBE_PH] = (struct calibration_view){
+        .calibrated = true, .here = true, .at = { INT64_C(1932868800000) }, .steps = 2
+    };
+}
+
 /* A healthy bench; each test spoils what it is about. */
 static void set_up(void)
 {
@@ -101,6 +114,7 @@ static void set_up(void)
     the_tank.pump[0].day_limit_ul = 800000;
     the_tank.pump[0].hour_ul = 40250;
     the_tank.pump[0].hour_limit_ul = 200000;
+    set_up_care();
     alerts = 0;
     the_alert = (struct alert_view){ .id = "west-roll-call",
         .text = "position 2 answers as c91d; b77c was expected: put it back, or change the binding",
@@ -171,18 +185,24 @@ START_TEST(the_answer_is_these_very_bytes)
         ","
         "\"tanks\":[{\"key\":\"basil-bench\",\"name\":\"Basil "
         "bench\",\"state\":\"holding\",\"why\":"
-        "\"EC and pH are within their bands\",\"paused\":false,\"service\":false,\"planted\":true,"
+        "\"EC and pH are within their bands\",\"paused\":false,\"service\":false,\"bench\":false,"
+        "\"asked\":\"\",\"said\":\"\",\"planted\":true,"
         "\"stage\":\"leafing\",\"day\":12,\"override\":false,\"override_left_s\":0,\"ec\":{"
         "\"value\":"
-        "1.184,\"age_s\":2,\"quality\":\"good\",\"setpoint\":1.200,\"band\":0.100},\"ph\":{"
+        "1.184,\"age_s\":2,\"quality\":\"good\",\"setpoint\":1.200,\"band\":0.100,"
+        "\"calibrated\":null,\"calibrated_here\":false,\"baths\":0,\"listening\":false},\"ph\":{"
         "\"value\":6.31,"
-        "\"age_s\":2,\"quality\":\"good\",\"setpoint\":5.80,\"band\":0.20},\"temperature\":{"
+        "\"age_s\":2,\"quality\":\"good\",\"setpoint\":5.80,\"band\":0.20,"
+        "\"calibrated\":\"2031-04-02T04:00:00.000Z\",\"calibrated_here\":true,\"baths\":2,"
+        "\"listening\":false},\"temperature\":{"
         "\"value\":21.4,"
         "\"age_s\":2,\"quality\":\"good\",\"least\":12.0,\"most\":30.0},\"probes\":[],\"last\":{"
         "\"stock\":"
         "\"acid\",\"ml\":3.500,\"at\":\"2031-04-02T05:01:07.089Z\",\"id\":\"d-1\"},\"pumps\":[{"
         "\"stock\":\"leaf-a\",\"hour_ml\":40.250,\"hour_limit_ml\":200.000,\"day_ml\":120.000,"
-        "\"day_limit_ml\":800.000,\"locked\":false}]}]}");
+        "\"day_limit_ml\":800.000,\"locked\":false,\"ml_per_s\":1.0500,"
+        "\"filed_ml_per_s\":1.0200,\"calibrated\":\"2031-04-02T04:00:00.000Z\","
+        "\"calibrated_here\":false,\"runs\":0,\"waits_ms\":0}]}]}");
 }
 END_TEST
 
