@@ -177,6 +177,7 @@ static void add_stock(struct text *t, const struct stock_view *v)
     add_ml(t, "bottle_ml", v->bottle_ul);
     add_ml(t, "remaining_ml", v->remaining_ul);
     add_real(t, "days_left", v->days_left, 1);
+    add_bool(t, "low", v->low);
     text_add_char(t, '}');
 }
 
@@ -308,6 +309,79 @@ static void add_pumps(struct text *t, const struct tank_view *v)
     text_add_char(t, ']');
 }
 
+/* --- upkeep ------------------------------------------------------------------------------------
+ */
+
+/* A date; null while it isn't known. */
+static void add_date(struct text *t, const char *name, struct civil at)
+{
+    if (at.ms > 0)
+        add_civil(t, name, at);
+    else
+        add_string(t, name, NULL);
+}
+
+static void add_hours(struct text *t, const char *name, int64_t ms)
+{
+    add_real(t, name, (double)ms / (double)HOUR_MS, 3);
+}
+
+static const char *light_word(enum light_view light)
+{
+    static const char *const word[] = { NULL, "off", "on" };
+    return word[light];
+}
+
+static void add_tubes(struct text *t, const struct tank_view *v)
+{
+    open_with(t, "pumps", '[');
+    for (uint32_t i = 0; i < v->pump_count && i < TANK_PUMPS_MAX; i++) {
+        open_with(t, NULL, '{');
+        add_string(t, "stock", v->pump[i].stock);
+        add_hours(t, "tube_h", v->pump[i].tube_ran_ms);
+        add_ml(t, "tube_ml", v->pump[i].tube_ul);
+        add_date(t, "tube_since", v->pump[i].tube_since);
+        add_bool(t, "tube_changed", v->pump[i].tube_changed);
+        add_bool(t, "calibration_due", v->pump[i].calibration_due);
+        text_add_char(t, '}');
+    }
+    text_add_char(t, ']');
+}
+
+static void add_due(struct text *t, const struct shown *s, const struct probe_view *p)
+{
+    if (!p->present || (p->calibrated_at.ms == 0 && !p->calibration_due)) return;
+    open_with(t, NULL, '{');
+    add_string(t, "what", s->name);
+    add_date(t, "calibrated", p->calibrated_at);
+    add_bool(t, "calibration_due", p->calibration_due);
+    text_add_char(t, '}');
+}
+
+static void add_upkeep(struct text *t, const struct tank_view *v)
+{
+    const struct upkeep_view *u = &v->upkeep;
+    open_with(t, "upkeep", '{');
+    add_hours(t, "circulated_h", u->circulated_ms);
+    add_date(t, "strainer_since", u->strainer_since);
+    add_date(t, "water_since", u->water_since);
+    add_bool(t, "water_changed", u->water_changed);
+    add_real(t, "topped_l", u->topped_l, 1);
+    add_bool(t, "dry_probe", u->dry);
+    add_real(t, "vpd_kpa", u->vpd_kpa, 2);
+    add_string(t, "light", light_word(u->light));
+    add_string(t, "light_due", light_word(u->light_due));
+    add_tubes(t, v);
+    open_with(t, "probes", '[');
+    for (size_t i = 0; i < sizeof water / sizeof *water; i++) {
+        add_due(t, &water[i], &v->probe[water[i].quantity]);
+    }
+    for (size_t i = 0; i < sizeof others / sizeof *others; i++) {
+        add_due(t, &others[i], &v->probe[others[i].quantity]);
+    }
+    text_add(t, "]}");
+}
+
 static void add_tank(struct text *t, const struct site_tank *tank, const struct tank_view *v)
 {
     open_with(t, NULL, '{');
@@ -329,6 +403,7 @@ static void add_tank(struct text *t, const struct site_tank *tank, const struct 
     add_others(t, v);
     add_last(t, v);
     add_pumps(t, v);
+    add_upkeep(t, v);
     text_add_char(t, '}');
 }
 

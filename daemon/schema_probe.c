@@ -105,7 +105,7 @@ static const struct schema_row plain_rows[] = {
 };
 static const struct schema_table plain_table = { "tanks.<tank>.probes.<other>",
     "The other probes: temperature (degC, degF), level (%), volume (L), flow (L/min), "
-    "air_temperature (degC, degF), humidity (%), light (lx), enclosure (degC, degF).",
+    "air_temperature (degC, degF), humidity (%), light (lx, bool), enclosure (degC, degF).",
     plain_rows, COUNT(plain_rows), &schema_probe };
 
 static const struct schema_row leak_rows[] = {

@@ -30,7 +30,8 @@ struct draft_module {
 
 struct draft_stock {
     const char *solution;
-    int64_t bottle_ul;
+    int64_t bottle_ul, low_ul;
+    double low_days;
 };
 
 struct draft_tank {

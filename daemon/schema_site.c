@@ -141,6 +141,10 @@ static const struct schema_row stock_rows[] = {
         "The file that says what is in the bottle." },
     { "bottle_ml", SCHEMA_WHOLE, "mL", 10, 1000000, 1000, SCHEMA_REQUIRED, STOCK(bottle_ul), NULL,
         NULL, "How much a full bottle holds." },
+    { "low_ml", SCHEMA_WHOLE, "mL", 0, 1000000, 1000, SCHEMA_OPTIONAL, STOCK(low_ul), NULL, NULL,
+        "With so much left there is an alert; without it a tenth of bottle_ml; 0: none." },
+    { "low_days", SCHEMA_REAL, "d", 0, 365, 0, "3", STOCK(low_days), NULL, NULL,
+        "The same when it will last no longer, at the use of the last days; 0: none." },
 };
 const struct schema_table schema_stock = { "stocks.<stock>", "A bottle of stock solution.",
     stock_rows, COUNT(stock_rows), NULL };

@@ -90,6 +90,30 @@ static const struct schema_row interlock_rows[] = {
 static const struct schema_table interlock_table = { "tanks.<tank>.interlocks",
     "What forbids dosing while it holds.", interlock_rows, COUNT(interlock_rows), NULL };
 
+/* Lives and intervals: common practice, no source; docs/operate.md says more. */
+static const struct schema_row upkeep_rows[] = {
+    { "strainer_hours", SCHEMA_WHOLE, "h", 0, 100000, 3600000, "500", TANK(tank.upkeep.strainer_ms),
+        NULL, NULL,
+        "Hours of circulation after which the inlet strainer is to be cleaned; 0: no reminder." },
+    { "water_change_days", SCHEMA_WHOLE, "d", 0, 1000, 86400000, "0", TANK(tank.upkeep.water_ms),
+        NULL, NULL, "How old the tank's water may be; 0: no reminder." },
+    { "water_change_l", SCHEMA_REAL, "L", 0, 1000000, 0, "0", TANK(tank.upkeep.water_l), NULL, NULL,
+        "How much may be topped up before all water is changed, often 3 to 5 times the tank; needs "
+        "a level or volume probe; 0: no reminder." },
+    { "light_on_lx", SCHEMA_REAL, "lx", 1, 200000, 0, "1000", TANK(tank.upkeep.light_on_lx), NULL,
+        NULL, "From here on the light probe counts as seeing light." },
+    { "light_differs_min", SCHEMA_WHOLE, "min", 0, 1440, 60000, "0",
+        TANK(tank.upkeep.light_differs_ms), NULL, NULL,
+        "How long light may differ from the schedule's day before there is an alert; 0: none, as "
+        "where daylight comes in." },
+    { "enclosure_most_degc", SCHEMA_REAL, "°C", 0, 100, 0, "50",
+        TANK(tank.upkeep.enclosure_most_degc), NULL, NULL,
+        "Above this the modules' enclosure is too hot; 0: no alert." },
+};
+static const struct schema_table upkeep_table = { "tanks.<tank>.upkeep",
+    "When what wears is due, and what the surroundings may be.", upkeep_rows, COUNT(upkeep_rows),
+    NULL };
+
 static const struct schema_row tube_rows[] = {
     { "bore_mm", SCHEMA_REAL, "mm", 0.5, 20, 0, SCHEMA_REQUIRED, PUMP(bore_mm), NULL, NULL,
         "Inner diameter." },
@@ -109,6 +133,13 @@ static const struct schema_row pump_rows[] = {
         NULL, "The day on which that was measured; without it the pump counts as not calibrated." },
     { "smallest_dose_ml", SCHEMA_WHOLE, "mL", 0.01, 100, 1000, "0.5", PUMP(pump.limits.smallest_ul),
         NULL, NULL, "Below this a dose isn't worth a start." },
+    { "calibrate_every_days", SCHEMA_WHOLE, "d", 0, 1000, 86400000, "30",
+        PUMP(pump.calibrate_every_ms), NULL, NULL,
+        "How old its calibration may be before there is a reminder; 0: none." },
+    { "tube_hours", SCHEMA_WHOLE, "h", 0, 100000, 3600000, "200", PUMP(pump.tube_run_ms), NULL,
+        NULL, "How long the tube in its head may run before it is to be changed; 0: no reminder." },
+    { "tube_days", SCHEMA_WHOLE, "d", 0, 10000, 86400000, "365", PUMP(pump.tube_age_ms), NULL, NULL,
+        "How old that tube may be; 0: no reminder." },
     { "tube", SCHEMA_TABLE, NULL, 0, 0, 0, SCHEMA_OPTIONAL, 0, NULL, &tube_table,
         "The tube from the bottle." },
 };
@@ -152,6 +183,8 @@ static const struct schema_row tank_rows[] = {
         NULL, NULL, "How long a setpoint that was set remotely may last at most." },
     { "interlocks", SCHEMA_TABLE, NULL, 0, 0, 0, SCHEMA_OPTIONAL, 0, NULL, &interlock_table,
         "What forbids dosing." },
+    { "upkeep", SCHEMA_TABLE, NULL, 0, 0, 0, SCHEMA_OPTIONAL, 0, NULL, &upkeep_table,
+        "When what wears is due." },
 };
 const struct schema_table schema_tank = { "tanks.<tank>", "A reservoir with its probes and pumps.",
     tank_rows, COUNT(tank_rows), NULL };

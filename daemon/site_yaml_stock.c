@@ -130,6 +130,12 @@ static void read_stock(struct loader *l, const struct tree_node *node)
     load->node = node;
     schema_read(&l->reader, &schema_stock, node, &draft);
     stock->bottle_ul = draft.bottle_ul;
+    const struct tree_node *low = tree_get(node, "low_ml");
+    stock->low_ul = low ? draft.low_ul : draft.bottle_ul / 10;
+    stock->low_days = draft.low_days;
+    if (low && draft.low_ul > draft.bottle_ul)
+        schema_error(&l->reader, low, ERR_RANGE, "found %s, more than bottle_ml holds",
+            schema_found(low).text);
     if (draft.solution) read_solution(l, stock, load, load_path(l, draft.solution));
 }
 

@@ -36,6 +36,21 @@ static void take_interlocks(struct loader *l, struct load_tank *t)
         &l->reader, node, ERR_MISSING, "needs a level probe: 'level' isn't among the probes");
 }
 
+static void take_upkeep(struct loader *l, struct load_tank *t)
+{
+    const struct tree_node *upkeep = tree_get(t->node, "upkeep");
+    const struct tree_node *litres = tree_get(upkeep, "water_change_l");
+    const struct tree_node *differs = tree_get(upkeep, "light_differs_min");
+    const struct probe_config *probe = t->draft.tank.probe;
+    if (litres && t->draft.tank.upkeep.water_l > 0.0 && !probe[PROBE_LEVEL].present &&
+        !probe[PROBE_VOLUME].present)
+        schema_error_at_key(&l->reader, litres, ERR_MISSING,
+            "needs a level or a volume probe: nothing else tells what is topped up");
+    if (differs && t->draft.tank.upkeep.light_differs_ms > 0 && !probe[PROBE_LIGHT].present)
+        schema_error_at_key(&l->reader, differs, ERR_MISSING,
+            "needs a light probe: 'light' isn't among the probes");
+}
+
 static void take_schedule(struct loader *l, struct load_tank *t)
 {
     if (!t->draft.schedule) return;
@@ -60,6 +75,7 @@ static void read_tank(struct loader *l, uint32_t index, const struct tree_node *
     load_probes(l, &t);
     load_pumps(l, &t);
     take_interlocks(l, &t);
+    take_upkeep(l, &t);
     take_schedule(l, &t);
     if (load_errors(l) == before) load_verify_tank(l, &t);
     *tank = t.draft.tank;

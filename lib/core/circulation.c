@@ -119,6 +119,7 @@ void core_trust_amps(struct core *core, uint32_t chain, struct now now)
 void core_end_circulation(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
+    upkeep_count_circulation(core, tank, now);
     if (t->circulation_on) core_doubt_amps(core, tank_chain(core, tank), now);
     t->circulation_on = t->circulation_seen = t->circulation_confirmed = false;
 }

@@ -278,6 +278,7 @@ static void count_tick(
             window_add(&core->tank[i].pump[p].window,
                 (struct window_entry){ ends, ul, core_tag(id) }, now.mono);
             core_draw_stock(core, config->pump[p].stock, ul);
+            upkeep_count_tube(core, i, p, IDENTIFY_RUN_MS, ul);
             core_pump_ran(core, i, p, ends);
             core->tank[i].due = now.mono;
         }

@@ -55,10 +55,13 @@ enum request_kind {
     REQUEST_DOSE,         /* 'tank', 'stock', 'ul' */
     REQUEST_PRIME,        /* 'tank', 'stock', 'ul', 'cup' */
     REQUEST_CIRCULATE,    /* 'tank', 'span_ms' */
-    REQUEST_CALIBRATE_PUMP,  /* 'tank', 'stock', 'ul', 'cup': runs it */
-    REQUEST_MEASURED,        /* 'tank', 'stock', 'ul': what that run gave */
-    REQUEST_CALIBRATE_PROBE, /* 'tank', 'quantity', 'word': the bath, 'degc' (NaN: as the tank's
-                                probe says) */
+    REQUEST_CALIBRATE_PUMP,   /* 'tank', 'stock', 'ul', 'cup': runs it */
+    REQUEST_MEASURED,         /* 'tank', 'stock', 'ul': what that run gave */
+    REQUEST_CALIBRATE_PROBE,  /* 'tank', 'quantity', 'word': the bath, 'degc' (NaN: as the tank's
+                                 probe says) */
+    REQUEST_TUBE_CHANGED,     /* 'tank', 'stock': the tube in that pump's head */
+    REQUEST_STRAINER_CLEANED, /* 'tank': the circulation's inlet strainer */
+    REQUEST_WATER_CHANGED,    /* 'tank', 'ul' of new water; 0: all of it */
     REQUEST_COUNT,
 };
 

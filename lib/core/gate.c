@@ -210,6 +210,9 @@ static bool probe_usable(struct core *core, uint32_t tank, enum probe_quantity q
                         "'calibrated' date");
         return core_say(t, TANK_LOCKED, why);
     }
+    if (t->upkeep.dry && (q == PROBE_EC || q == PROBE_PH))
+        return core_say(t, TANK_INTERLOCKED,
+            "the EC probe reads less than any water of this tank: are the probes in the water?");
     const enum probe_quality quality = probe_quality_at(p, config, now.mono);
     if (quality == PROBE_GOOD) return true;
     text_add(&text, "can't be used: ");

@@ -75,6 +75,7 @@ static void lay_out_tank(struct core_tank *t, const struct site *site,
     t->not_before = (struct mono){ FAR_PAST_MS };
     t->acid_ended = t->base_ended = (struct mono){ FAR_PAST_MS };
     t->last_pump = -1;
+    t->upkeep.due = t->upkeep.counted_at = now.mono;
     t->due = now.mono;
     core_say(t, TANK_STARTING, "it is starting");
 }
@@ -103,6 +104,7 @@ struct core *core_init(
         core->chain[c].motor_at = (struct mono){ FAR_PAST_MS };
     }
     core->peer_at = (struct mono){ FAR_PAST_MS };
+    core->seen = now.mono;
     core->link_since = now.mono;
     return core;
 }

@@ -163,6 +163,7 @@ static void count_hand(struct core *core, uint32_t tank, uint32_t p, int64_t ms,
     window_add(
         &core->tank[tank].pump[p].window, (struct window_entry){ now.mono, ul, 0 }, now.mono);
     core_draw_stock(core, pump->stock, ul);
+    upkeep_count_tube(core, tank, p, ms, ul);
     core_pump_ran(core, tank, p, now.mono);
     core_tell_law(core, tank, p, ul, false, now.mono);
 }
@@ -176,7 +177,10 @@ static void hand_moved(struct core *core, uint32_t chain, const struct core_tota
     record_add_int(r, "channel", total->channel);
     record_add_int(r, "ms", ms);
     record_add_int(r, "total_ms", total->ms);
-    if (total->channel == CHAIN_CIRCULATION_CHANNEL) return;
+    if (total->channel == CHAIN_CIRCULATION_CHANNEL) {
+        upkeep_count_circulation_by_hand(core, chain, total->serial, ms);
+        return;
+    }
     bool known = false;
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         for (uint32_t p = 0; p < core->site->tank[i].pump_count; p++) {

@@ -15,7 +15,8 @@ static const struct answer DONE = { true, "done", "" };
 
 static const char *const request_words[REQUEST_COUNT] = { "halt", "pause", "service", "set-ec",
     "set-ph", "override-for", "acknowledge", "claim", "refilled", "identify", "adopt", "bench",
-    "dose", "prime", "circulate", "calibrate-pump", "measured", "calibrate-probe" };
+    "dose", "prime", "circulate", "calibrate-pump", "measured", "calibrate-probe", "tube-changed",
+    "strainer-cleaned", "water-changed" };
 
 static struct answer halt(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
@@ -94,6 +95,7 @@ static struct answer acknowledge(
         if (text_same(id, q->word)) core_know_limits(core, c, now.mono);
     }
     alert_clear(core, q->word, ret);
+    upkeep_quiet_for(core, q->word, now.mono);
     if (!stands) {
         struct record *r = emit_record(ret, "alert");
         record_add_text(r, "alert", q->word);
@@ -111,12 +113,48 @@ static struct answer claim(struct core *core, const struct event_request *q, str
     return DONE;
 }
 
-static struct answer refilled(struct core *core, const struct event_request *q)
+/* Reminders whose cause has gone go at once. */
+static void look_again(struct core *core, struct now now)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        core->tank[i].due = core->tank[i].upkeep.due = now.mono;
+    }
+}
+
+static struct answer refilled(struct core *core, const struct event_request *q, struct now now)
 {
     if (q->ul <= 0 || q->ul > core->site->stock[q->stock].bottle_ul)
         return (struct answer){ false, "out-of-range",
             "a bottle holds more than 0 and at most its bottle_ml" };
     core->stock[q->stock].remaining_ul = q->ul;
+    look_again(core, now);
+    return DONE;
+}
+
+static struct answer tube_changed(struct core *core, const struct event_request *q, struct now now)
+{
+    const int32_t pump = upkeep_pump_of(core, q->tank, q->stock);
+    if (pump < 0)
+        return (struct answer){ false, "no-such-pump", "no pump of this tank has that stock" };
+    upkeep_tube_changed(core, q->tank, (uint32_t)pump, now);
+    look_again(core, now);
+    return DONE;
+}
+
+static struct answer strainer_cleaned(
+    struct core *core, const struct event_request *q, struct now now)
+{
+    upkeep_strainer_cleaned(core, q->tank, now);
+    look_again(core, now);
+    return DONE;
+}
+
+static struct answer water_changed(struct core *core, const struct event_request *q, struct now now)
+{
+    if (q->ul < 0 || (double)q->ul > 1e6 * core->site->tank[q->tank].volume_l)
+        return (struct answer){ false, "out-of-range", "the tank holds no more than its volume_l" };
+    upkeep_water_changed(core, q->tank, q->ul, now);
+    look_again(core, now);
     return DONE;
 }
 
@@ -235,9 +273,15 @@ static struct answer act(
     case REQUEST_CLAIM:
         return claim(core, q, now);
     case REQUEST_REFILLED:
-        return refilled(core, q);
+        return refilled(core, q, now);
     case REQUEST_IDENTIFY:
         return identify(core, q, now, ret);
+    case REQUEST_TUBE_CHANGED:
+        return tube_changed(core, q, now);
+    case REQUEST_STRAINER_CLEANED:
+        return strainer_cleaned(core, q, now);
+    case REQUEST_WATER_CHANGED:
+        return water_changed(core, q, now);
     case REQUEST_ADOPT:
     case REQUEST_BENCH:
     case REQUEST_DOSE:
@@ -255,8 +299,7 @@ static struct answer act(
 static bool for_tank(enum request_kind kind)
 {
     return kind == REQUEST_PAUSE || kind == REQUEST_SERVICE || kind == REQUEST_SET_EC ||
-           kind == REQUEST_SET_PH || kind == REQUEST_OVERRIDE_FOR ||
-           (kind >= REQUEST_BENCH && kind <= REQUEST_CALIBRATE_PROBE);
+           kind == REQUEST_SET_PH || kind == REQUEST_OVERRIDE_FOR || kind >= REQUEST_BENCH;
 }
 
 static void record_care(const struct core *core, const struct event_request *q, struct record *r)
@@ -296,11 +339,11 @@ static void record_request(
     if (q->kind == REQUEST_CLAIM || q->kind == REQUEST_ADOPT)
         record_add_text(r, "chain", core->site->chain[q->chain].key);
     if (q->kind == REQUEST_ADOPT) record_add_truth(r, "on", q->on);
-    if (q->kind == REQUEST_REFILLED) {
+    if (q->kind == REQUEST_REFILLED || q->kind == REQUEST_TUBE_CHANGED)
         record_add_text(r, "stock", core->site->stock[q->stock].key);
+    if (q->kind == REQUEST_REFILLED || q->kind == REQUEST_WATER_CHANGED)
         record_add_int(r, "ul", q->ul);
-    }
-    if (q->kind >= REQUEST_BENCH) record_care(core, q, r);
+    if (q->kind >= REQUEST_BENCH && q->kind <= REQUEST_CALIBRATE_PROBE) record_care(core, q, r);
 }
 
 void core_on_request(

@@ -165,6 +165,7 @@ static void move_tank(
     to->pumped_at = from->pumped_at;
     to->mix_owed = from->mix_owed;
     move_law(fresh, tank, old, o);
+    upkeep_reload(fresh, tank, old, o);
     to->acid_ended = from->acid_ended;
     to->base_ended = from->base_ended;
     memcpy(to->locked, from->locked, sizeof to->locked);
@@ -236,6 +237,8 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
         alert->tank = core_tank_named(fresh, key);
         if (alert->tank < 0) alert->used = false;
     }
+    memcpy(fresh->quiet, old->quiet, sizeof fresh->quiet);
+    upkeep_reloaded(fresh, ret);
     core_raise_locks(fresh, ret);
     for (uint32_t c = 0; c < fresh->site->chain_count; c++) {
         core_tell_adopted(fresh, c, ret);

@@ -128,6 +128,7 @@ static void restore_identify(struct core *core, const struct record *r, struct m
     window_add(
         &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ ends, ul, 0 }, at);
     core_draw_stock(core, pump->stock, ul);
+    upkeep_count_tube(core, where.tank, where.pump, run_ms, ul);
     core_pump_ran(core, where.tank, where.pump, ends);
 }
 
@@ -150,6 +151,9 @@ static void restore_outcome(struct core *core, const struct record *r, struct no
         }
         t->dose.used = false;
         if (ul == 0) return;
+        int64_t ran_ms = t->dose.run_ms;
+        (void)record_int(r, "ran_ms", &ran_ms);
+        upkeep_count_tube(core, i, p, ran_ms, ul);
         enum law_stock stock;
         if (site_law_stock(&core->site->tank[i], p, &stock))
             law_recall_dose(&t->law, &t->model, stock,
@@ -173,21 +177,24 @@ static void restore_hand(struct core *core, const struct record *r, struct mono 
         core_total_of(core, (uint32_t)chain, record_text_or_empty(r, "serial"), (uint32_t)channel);
     if (total) total->ms = total_ms;
     struct pump_at where;
+    int64_t ms = 0;
+    (void)record_int(r, "ms", &ms);
+    if (counts && channel == CHAIN_CIRCULATION_CHANNEL)
+        upkeep_count_circulation_by_hand(
+            core, (uint32_t)chain, record_text_or_empty(r, "serial"), ms);
     if (!counts || channel == CHAIN_CIRCULATION_CHANNEL) return;
     const bool known = record_int(r, "ul", &ul) && ul >= 0;
     if (!find_pump(core, r, &where)) {
         restore_gone(core, r, known ? ul : 0, at);
         return;
     }
-    if (!known) { /* the configuration of that time had no such pump */
-        int64_t ms = 0;
-        (void)record_int(r, "ms", &ms);
+    if (!known) /* the configuration of that time had no such pump */
         ul = ms > 0 ? nearest((double)ms * core->site->tank[where.tank].pump[where.pump].ml_per_s)
                     : 0;
-    }
     window_add(
         &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ at, ul, 0 }, at);
     core_draw_stock(core, core->site->tank[where.tank].pump[where.pump].stock, ul);
+    upkeep_count_tube(core, where.tank, where.pump, ms, ul);
     core_pump_ran(core, where.tank, where.pump, at);
 }
 
@@ -240,12 +247,14 @@ static void restore_setpoint(
     }
 }
 
-static void restore_request(struct core *core, const struct record *r, struct mono at)
+static void restore_request(struct core *core, const struct record *r, struct now now)
 {
+    const struct mono at = now.mono;
     const char *what = record_text_or_empty(r, "request");
     const int32_t tank = core_tank_named(core, record_text_or_empty(r, "tank"));
     bool ok = false, on = false;
     if (!record_truth(r, "ok", &ok) || !ok) return;
+    upkeep_restore_request(core, r, now);
     (void)record_truth(r, "on", &on);
     if (text_same(what, "halt")) core->halted = on;
     if (text_same(what, "refilled")) {
@@ -292,6 +301,7 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
 void core_restore(struct core *core, const struct record *record, struct now now)
 {
     const struct mono at = now.mono;
+    core->seen = at;
     const int32_t tank = core_tank_named(core, record_text_or_empty(record, "tank"));
     if (record_is(record, "dose")) restore_dose(core, record, at);
     if (record_is(record, "identify")) restore_identify(core, record, at);
@@ -304,9 +314,10 @@ void core_restore(struct core *core, const struct record *record, struct now now
     if (record_is(record, "claim")) restore_claim(core, record, false);
     if (record_is(record, "reign")) restore_claim(core, record, true);
     if (record_is(record, "alert")) restore_alert(core, record);
-    if (record_is(record, "request")) restore_request(core, record, at);
+    if (record_is(record, "request")) restore_request(core, record, now);
     if (tank >= 0) core_restore_care(core, (uint32_t)tank, record, now);
     if (record_is(record, "carry")) restore_carried(core, record, at);
+    if (record_is(record, "upkeep")) upkeep_restore(core, record, at);
     if (record_is(record, "adopt")) {
         const int32_t chain = chain_named(core, record_text_or_empty(record, "chain"));
         if (chain >= 0) core_restore_adopt(core, (uint32_t)chain, record);
@@ -343,6 +354,7 @@ void core_raise_locks(struct core *core, struct actions *ret)
 void core_restored(struct core *core, bool empty, struct now now, struct actions *ret)
 {
     ret->count = 0;
+    core->seen = now.mono;
     struct record *r = emit_record(ret, "start");
     record_add_text(r, "by", core->identity.by);
     record_add_text(r, "config", core->site->digest ? core->site->digest : "");

@@ -333,6 +333,7 @@ static void blocked(struct core *core, uint32_t tank, struct now now, struct act
 void core_turn_tank(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     struct core_tank *t = &core->tank[tank];
+    core_turn_upkeep(core, tank, now, ret);
     core_look_at_water(core, tank, now, ret);
     if (t->care.bench && core_gate_site(core, tank)) {
         core_turn_bench(core, tank, now, ret);

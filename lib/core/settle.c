@@ -6,6 +6,7 @@
 void core_draw_stock(struct core *core, uint32_t stock, int64_t ul)
 {
     struct core_stock *s = &core->stock[stock];
+    upkeep_draw(core, stock, ul);
     s->remaining_ul -= ul;
     if (s->remaining_ul < 0) s->remaining_ul = 0;
     if (s->remaining_ul > core->site->stock[stock].bottle_ul)
@@ -68,6 +69,7 @@ static void settle_dose(
     const bool cup = t->care.sent;
     if (o->ul > 0) {
         t->failures = 0;
+        upkeep_count_tube(core, tank, dose.pump, o->ran_ms, o->ul);
         core_pump_ran(core, tank, dose.pump, o->unsure ? dose.ends : now.mono);
         if (!cup) core_tell_law(core, tank, dose.pump, o->ul, is_sure(core, tank, o), now.mono);
         t->last_pump = (int32_t)dose.pump;

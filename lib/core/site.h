@@ -26,6 +26,8 @@ struct site_stock {
     struct stock_strength strength;
     int64_t bottle_ul;
     uint64_t keep_apart; /* bit i: stock i of the site; symmetric */
+    int64_t low_ul;      /* its bottle runs low below this, ... */
+    double low_days;     /* ... or when it lasts no longer; 0: not watched */
 };
 
 /* One stock into one tank: its pump and its limits. */
@@ -38,6 +40,8 @@ struct site_pump {
     double ec_us_cm_per_ml_l; /* EC rise that 1 mL brings to a litre of this tank at work; >= 0 */
     bool calibrated;
     struct civil calibrated_at;
+    int64_t calibrate_every_ms;       /* 0: never due; so are these two: */
+    int64_t tube_run_ms, tube_age_ms; /* its tube is due after so much running, or time */
     struct stock_limits limits;
 };
 
@@ -55,6 +59,16 @@ struct site_circulation {
 struct site_part { /* of the recipe */
     uint32_t pump; /* index into the tank's pumps */
     double parts;  /* > 0 */
+};
+
+/* When what wears is due, and what the surroundings may be. 0: not watched. */
+struct site_upkeep {
+    int64_t strainer_ms;        /* of circulation between two cleanings of the inlet strainer */
+    int64_t water_ms;           /* from one water change to the next, ... */
+    double water_l;             /* ... or so much topped up */
+    double light_on_lx;         /* brighter: the lights are on */
+    int64_t light_differs_ms;   /* from the schedule's day, for so long */
+    double enclosure_most_degc; /* hotter is too hot for the modules */
 };
 
 struct site_tank {
@@ -77,6 +91,7 @@ struct site_tank {
     int64_t override_most_ms;
     bool has_level_min;
     double level_min_percent;
+    struct site_upkeep upkeep;
 };
 
 struct site {

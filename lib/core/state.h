@@ -6,6 +6,7 @@
 #include "lib/control/law_inside.h"
 #include "lib/core/care.h"
 #include "lib/core/core.h"
+#include "lib/core/upkeep.h"
 
 enum {
     CORE_ALERTS_MAX = 64,
@@ -165,10 +166,12 @@ struct core_tank {
     enum tank_state state;
     char why[VIEW_WHY_MAX];
     struct mono due;
+    struct upkeep_tank upkeep;
 };
 
 struct core_stock {
     int64_t remaining_ul;
+    struct upkeep_stock use;
 };
 
 struct core_alert {
@@ -205,6 +208,8 @@ struct core {
     bool gone_lost; /* there was no room for all of it */
     struct mono gone_lost_at;
     struct core_alert alert[CORE_ALERTS_MAX];
+    struct upkeep_quiet quiet[UPKEEP_QUIET_MAX];
+    struct mono seen; /* the newest instant: of this step, or of the record that is restored */
     struct core_tank *tank;
 };
 

@@ -48,7 +48,10 @@ static void on_reading(
         probe_quality_at(temperature, &core->site->tank[e->tank].probe[PROBE_TEMPERATURE],
             now.mono) == PROBE_GOOD;
     const double degc = warm ? temperature->value : __builtin_nan("");
-    if (probe_take(p, config, e->number, e->retained, degc, now.mono) != PROBE_OK) return;
+    const enum probe_verdict verdict =
+        probe_take(p, config, e->number, e->retained, degc, now.mono);
+    if (!e->retained) upkeep_look_at_probe(core, e->tank, e->quantity, e->number, now);
+    if (verdict != PROBE_OK) return;
     if (t->step == STEP_IDLE || t->step == STEP_MIX || e->quantity >= PROBE_LEVEL)
         t->due = now.mono;
 }
@@ -105,6 +108,7 @@ static void on_tick(struct core *core, struct now now, struct actions *ret)
 void core_step(struct core *core, const struct event *event, struct now now, struct actions *ret)
 {
     ret->count = 0;
+    core->seen = now.mono;
     switch (event->kind) {
     case EVENT_TICK:
         on_tick(core, now, ret);

@@ -1,4 +1,3 @@
-#include <math.h>
 #include <string.h>
 
 #include "lib/base/text.h"
@@ -40,6 +39,8 @@ static void view_probes(
         ret->probe[q].value = p->value;
         if (p->has_value) ret->probe[q].age_ms = mono_since(now.mono, p->at);
         ret->probe[q].quality = probe_quality_at(p, config, now.mono);
+        ret->probe[q].calibrated_at = config->calibrated_at;
+        ret->probe[q].calibration_due = upkeep_probe_due(core, tank, (enum probe_quantity)q, now);
     }
 }
 
@@ -59,6 +60,12 @@ static void view_pumps(
         ret->pump[p].day_limit_ul = config->pump[p].limits.day_ul;
         ret->pump[p].hour_limit_ul = config->pump[p].limits.hour_ul;
         ret->pump[p].locked = dosed && t->locked[stock];
+        const struct upkeep_tube *tube = &t->upkeep.tube[p];
+        ret->pump[p].tube_ran_ms = tube->ran_ms;
+        ret->pump[p].tube_ul = tube->ul;
+        ret->pump[p].tube_since = tube->since;
+        ret->pump[p].tube_changed = tube->changed;
+        ret->pump[p].calibration_due = upkeep_pump_due(core, tank, p, now);
     }
 }
 
@@ -121,6 +128,7 @@ void core_view_tank(const struct core *core, uint32_t tank, struct now now, stru
     view_care(core, tank, &ret->care);
     view_probes(core, tank, now, ret);
     view_pumps(core, tank, now, ret);
+    upkeep_view_tank(core, tank, now, &ret->upkeep);
     const struct crop_now crop = core_crop_now(core, tank, now);
     ret->planted = crop.planted && now.clock != CLOCK_UNSET;
     if (ret->planted) {
@@ -159,20 +167,12 @@ void core_view_chain(
     ret->amps = c->beat.amps;
 }
 
-/* The last day's use, over all tanks, tells how long the bottle will last. */
 void core_view_stock(
     const struct core *core, uint32_t stock, struct now now, struct stock_view *ret)
 {
     *ret = (struct stock_view){ .key = core->site->stock[stock].key,
         .bottle_ul = core->site->stock[stock].bottle_ul,
         .remaining_ul = core->stock[stock].remaining_ul,
-        .days_left = (double)NAN };
-    int64_t day_ul = 0;
-    for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        for (uint32_t p = 0; p < core->site->tank[i].pump_count; p++) {
-            if (core->site->tank[i].pump[p].stock != stock) continue;
-            day_ul += window_used(&core->tank[i].pump[p].window, DAY_MS, now.mono);
-        }
-    }
-    if (day_ul > 0) ret->days_left = (double)ret->remaining_ul / (double)day_ul;
+        .days_left = upkeep_days_left(core, stock, now.mono),
+        .low = upkeep_bottle_low(core, stock, now.mono) };
 }

@@ -32,7 +32,23 @@ struct probe_view {
     bool present, has_value;
     double value; /* last trusted, inside unit (EC in uS/cm) */
     enum probe_quality quality;
-    int64_t age_ms; /* of the value */
+    int64_t age_ms;             /* of the value */
+    struct civil calibrated_at; /* 0: no date is on record */
+    bool calibration_due;
+};
+
+enum light_view { LIGHT_UNKNOWN, LIGHT_OFF, LIGHT_ON };
+
+/* What wears, and what the air is. Dates are 0 until the clock is known. */
+struct upkeep_view {
+    int64_t circulated_ms;       /* since the inlet strainer was cleaned, or counting began */
+    struct civil strainer_since; /* when that was */
+    struct civil water_since;    /* last water change, or when counting began */
+    bool water_changed;          /* the first of these */
+    double topped_l;             /* topped up since then; NaN: no probe tells */
+    bool dry;                    /* the EC probe reads less than any water: it isn't believed */
+    double vpd_kpa;              /* NaN: not known */
+    enum light_view light, light_due; /* as seen, as the schedule has it */
 };
 
 /* A pump or probe, as far as its calibration goes. */
@@ -81,8 +97,13 @@ struct tank_view {
     struct {
         const char *stock;
         int64_t day_ul, day_limit_ul, hour_ul, hour_limit_ul;
-        bool locked; /* no effect: dosing from it has stopped */
+        bool locked;                  /* no effect: dosing from it has stopped */
+        int64_t tube_ran_ms, tube_ul; /* since its tube was changed, or counting began */
+        struct civil tube_since;      /* when that was; 0: the clock wasn't known */
+        bool tube_changed;            /* the first of these */
+        bool calibration_due;
     } pump[TANK_PUMPS_MAX];
+    struct upkeep_view upkeep;
 };
 
 struct chain_view {
@@ -97,7 +118,8 @@ struct chain_view {
 struct stock_view {
     const char *key;
     int64_t bottle_ul, remaining_ul;
-    double days_left; /* at the use of the last days; NaN when unknown */
+    double days_left; /* at the use of the last days; NaN when hardly anything was used */
+    bool low;         /* it runs low, by the configuration's measure */
 };
 
 struct site_view {

@@ -5,7 +5,9 @@
 static bool usable(const struct core *core, uint32_t tank, enum probe_quantity q, struct now now)
 {
     const struct probe_config *config = &core->site->tank[tank].probe[q];
-    return config->present && config->calibrated && !core->tank[tank].care.bench &&
+    const struct core_tank *t = &core->tank[tank];
+    const bool dry = t->upkeep.dry && (q == PROBE_EC || q == PROBE_PH);
+    return config->present && config->calibrated && !t->care.bench && !dry &&
            probe_quality_at(&core->tank[tank].probe[q], config, now.mono) == PROBE_GOOD;
 }
 

@@ -67,6 +67,11 @@ struct crop_now crop_now_at(
     return now;
 }
 
+bool crop_is_day(const struct crop_schedule *schedule, struct crop_clock clock)
+{
+    return !is_night(schedule, clock.at.ms + clock.zone_offset_ms);
+}
+
 /* NaN ends at the least: whatever comes in, what goes out is inside. */
 static double within(double value, double least, double most)
 {

@@ -48,6 +48,9 @@ struct crop_now {
 struct crop_now crop_now_at(
     const struct crop_schedule *schedule, struct civil planted, struct crop_clock clock);
 
+/* Is it day by the schedule? Always, where it has no night. */
+bool crop_is_day(const struct crop_schedule *schedule, struct crop_clock clock);
+
 /* The hard limits, ends included. */
 struct crop_envelope {
     double ec_least_us_cm, ec_most_us_cm;

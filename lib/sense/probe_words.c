@@ -53,7 +53,7 @@ bool probe_unit_fits(enum probe_unit unit, enum probe_quantity quantity)
     case PROBE_LEAK:
         return unit == UNIT_BOOL;
     case PROBE_LIGHT:
-        return unit == UNIT_LX;
+        return unit == UNIT_LX || unit == UNIT_BOOL;
     case PROBE_QUANTITY_COUNT:
         break;
     }

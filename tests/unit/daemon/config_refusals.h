@@ -92,6 +92,7 @@
     { SITE, "solution: a.yaml", "solution: .", ".,", "regular file" },
     { SITE, "bottle_ml: 5000", "bottle_ml: 5000.0005", "5000.0005", "decimals" },
     { SITE, "bottle_ml: 5000", "bottle_ml: 5", "5 }\n  leaf-b", "10 to 1000000 mL" },
+    { SITE, "bottle_ml: 5000", "bottle_ml: 5000, low_ml: 5001", "5001", "more than bottle_ml" },
     { A, "kind: nutrient", "kind: food", "food", "nutrient, acid, base" },
     { A, "stock: leaf-a\n", "", "kind", "'stock' is missing" },
     { A, "KNO3: 25", "XxO3: 25", "XxO3", "" }, { A, "KNO3: 25", "KNO3: 0", "0 }", "g/L" },
@@ -123,6 +124,10 @@
     { SITE, "pump: west/1.circulation", "pump: west", "west, flow", "chain/position.channel" },
     { SITE, "line_ml: 85", "line_ml: 120000", "120000 }", "whole tank" },
     { SITE, "line_ml: 85", "line_ml: 85, when: sometimes", "sometimes", "for-doses, always" },
+    { SITE, "    recipe: {", "    upkeep: { light_differs_min: 5 }\n    recipe: {",
+        "light_differs_min", "needs a light probe" },
+    { SITE, "    recipe: {", "    upkeep: { strainer_hours: -1 }\n    recipe: {", "-1",
+        "0 to 100000 h" },
     /* probes */
     { SITE, "topic: glass/ec", "topic: glass/+/ec", "glass/+/ec", "without + and #" },
     { SITE, "topic: glass/ec", "topic: \"glass/#\"", "\"glass/#\"", "without + and #" },

@@ -127,6 +127,38 @@ START_TEST(a_tank_has_its_numbers_in_the_units_of_the_core)
 }
 END_TEST
 
+START_TEST(what_wears_is_due_by_itself_or_as_it_is_said)
+{
+    const struct site *site = load();
+    ck_assert_int_eq(site->stock[0].low_ul, 500000);
+    ck_assert_double_eq(site->stock[0].low_days, 3.0);
+    const struct site_tank *t = &site->tank[0];
+    ck_assert_int_eq(t->pump[0].calibrate_every_ms, 30 * DAY_MS);
+    ck_assert_int_eq(t->pump[0].tube_run_ms, 200 * HOUR_MS);
+    ck_assert_int_eq(t->pump[0].tube_age_ms, 365 * DAY_MS);
+    ck_assert_int_eq(t->upkeep.strainer_ms, 500 * HOUR_MS);
+    ck_assert(t->upkeep.water_ms == 0 && t->upkeep.water_l == 0.0);
+    ck_assert(t->upkeep.light_on_lx == 1000.0 && t->upkeep.light_differs_ms == 0);
+    ck_assert_double_eq(t->upkeep.enclosure_most_degc, 50.0);
+
+    fixture_change(SITE, "bottle_ml: 5000", "bottle_ml: 5000, low_ml: 0, low_days: 1.5");
+    fixture_change(SITE, "smallest_dose_ml: 0.25",
+        "smallest_dose_ml: 0.25, calibrate_every_days: 0, tube_hours: 0.5, tube_days: 90");
+    fixture_change(SITE, "    recipe: {",
+        "    upkeep: { strainer_hours: 2, water_change_days: 21, water_change_l: 360, "
+        "light_on_lx: 50, enclosure_most_degc: 0 }\n    recipe: {");
+    site = load();
+    t = &site->tank[0];
+    ck_assert(site->stock[0].low_ul == 0 && site->stock[0].low_days == 1.5);
+    ck_assert_int_eq(t->pump[0].calibrate_every_ms, 0);
+    ck_assert_int_eq(t->pump[0].tube_run_ms, HOUR_MS / 2);
+    ck_assert_int_eq(t->pump[0].tube_age_ms, 90 * DAY_MS);
+    ck_assert_int_eq(t->upkeep.strainer_ms, 2 * HOUR_MS);
+    ck_assert(t->upkeep.water_ms == 21 * DAY_MS && t->upkeep.water_l == 360.0);
+    ck_assert(t->upkeep.light_on_lx == 50.0 && t->upkeep.enclosure_most_degc == 0.0);
+}
+END_TEST
+
 START_TEST(pumps_recipe_and_limits_point_at_one_another)
 {
     const struct site_tank *t = &load()->tank[0];
@@ -463,6 +495,7 @@ int main(void)
     tcase_add_test(c, modules_may_be_listed_in_any_order);
     tcase_add_test(c, stocks_are_kept_apart_by_their_salts_and_by_name);
     tcase_add_test(c, a_tank_has_its_numbers_in_the_units_of_the_core);
+    tcase_add_test(c, what_wears_is_due_by_itself_or_as_it_is_said);
     tcase_add_test(c, pumps_recipe_and_limits_point_at_one_another);
     tcase_add_test(c, probes_have_ranges_calibrations_and_guards);
     tcase_add_test(c, words_and_fault_values_of_a_probe_are_kept);

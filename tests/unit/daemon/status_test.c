@@ -6,76 +6,13 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/door_status.h"
 #include "daemon/tool_show.h"
-#include "tests/unit/support.h"
-
-static struct site_tank tanks[SITE_TANKS_MAX];
-static struct site site;
-static struct site_view the_site;
-static struct tank_view the_tank;
-static struct chain_view the_chain;
-static struct stock_view the_stock;
-static struct alert_view the_alert;
-static uint32_t alerts;
-static struct door_shell shell;
-static char answer[DOOR_ANSWER_MAX];
-
-static void view_site(const struct status_source *s, struct site_view *ret)
-{
-    (void)s;
-    *ret = the_site;
-}
-
-static void view_chain(const struct status_source *s, uint32_t i, struct chain_view *ret)
-{
-    (void)s;
-    (void)i;
-    *ret = the_chain;
-}
-
-static void view_stock(const struct status_source *s, uint32_t i, struct stock_view *ret)
-{
-    (void)s;
-    (void)i;
-    *ret = the_stock;
-}
-
-static void view_tank(const struct status_source *s, uint32_t i, struct tank_view *ret)
-{
-    *ret = the_tank;
-    ret->key = s->site->tank[i].key;
-}
-
-static bool view_alert(const struct status_source *s, uint32_t i, struct alert_view *ret)
-{
-    (void)s;
-    *ret = the_alert;
-    return i < alerts;
-}
-
-/* One pump by its file, the pH probe calibrated here, EC never. */
-static void set_up_care(void)
-{
-    the_tank.care.asked = "";
-    the_tank.care.pump[0] = (struct calibration_view){ .calibrated = true,
-        .at = { INT64_C(1932868800000) },
-        .ml_per_s = 1.05,
-        .filed_ml_per_s = 1.02 };
-    the_tank.care.probe[PROBE_PH] = (struct calibration_view){
-        .calibrated = true, .here = true, .at = { INT64_C(1932868800000) }, .steps = 2
-    };
-}
+#include "tests/unit/daemon/status_fixture.h"
 
 /* A healthy bench; each test spoils what it is about. */
 static void set_up(void)
 {
-    for (int i = 0; i < SITE_TANKS_MAX; i++) {
-        tanks[i] = (struct site_tank){ .key = "basil-bench",
-            .band_ec_us_cm = 100,
-            .band_ph = 0.2,
-            .envelope = { .degc_least = 12, .degc_most = 30 } };
-    }
+    set_tanks();
     site = (struct site){ .tank_count = 1, .tank = tanks, .chain_count = 1, .stock_count = 1 };
     the_site = (struct site_view){ .key = "tern-hall",
         .name = "Tern Hall school glasshouse",
@@ -91,7 +28,9 @@ static void set_up(void)
         .volts = 11.9,
         .has_amps = true,
         .amps = 0.42 };
-    the_stock = (struct stock_view){ "leaf-a", 5000000, 3200500, 12.2 };
+    the_stock = (struct stock_view){
+        .key = "leaf-a", .bottle_ul = 5000000, .remaining_ul = 3200500, .days_left = 12.2
+    };
     the_tank = (struct tank_view){ .name = "Basil bench",
         .state = TANK_HOLDING,
         .why = "EC and pH are within their bands",
@@ -101,10 +40,10 @@ static void set_up(void)
         .stage = "leafing",
         .day = 12,
         .pump_count = 1 };
-    the_tank.probe[PROBE_EC] = (struct probe_view){ true, true, 1184, PROBE_GOOD, 2000 };
-    the_tank.probe[PROBE_PH] = (struct probe_view){ true, true, 6.314, PROBE_GOOD, 2000 };
-    the_tank.probe[PROBE_TEMPERATURE] = (struct probe_view){ true, true, 21.44, PROBE_GOOD, 2000 };
-    the_tank.probe[PROBE_LEVEL] = (struct probe_view){ true, true, 82, PROBE_GOOD, 2000 };
+    the_tank.probe[PROBE_EC] = good(1184);
+    the_tank.probe[PROBE_PH] = good(6.314);
+    the_tank.probe[PROBE_TEMPERATURE] = good(21.44);
+    the_tank.probe[PROBE_LEVEL] = good(82);
     the_tank.last.stock = "acid";
     the_tank.last.ul = 3500;
     the_tank.last.at = (struct civil){ INT64_C(1932872467089) }; /* 5 minutes before now */
@@ -115,6 +54,7 @@ static void set_up(void)
     the_tank.pump[0].hour_ul = 40250;
     the_tank.pump[0].hour_limit_ul = 200000;
     set_up_care();
+    set_upkeep();
     alerts = 0;
     the_alert = (struct alert_view){ .id = "west-roll-call",
         .text = "position 2 answers as c91d; b77c was expected: put it back, or change the binding",
@@ -181,7 +121,8 @@ START_TEST(the_answer_is_these_very_bytes)
         "\"west\",\"ready\":true,\"bound\":true,\"ours\":true,\"halted\":false,\"why\":\"\",\"by\":"
         "\"9f2c41d0\",\"reign\":7,\"site\":\"tern-hall\",\"volts\":11.90,\"amps\":0.420}],"
         "\"stocks\":"
-        "[{\"key\":\"leaf-a\",\"bottle_ml\":5000.000,\"remaining_ml\":3200.500,\"days_left\":12.2}]"
+        "[{\"key\":\"leaf-a\",\"bottle_ml\":5000.000,\"remaining_ml\":3200.500,\"days_left\":12.2,"
+        "\"low\":false}]"
         ","
         "\"tanks\":[{\"key\":\"basil-bench\",\"name\":\"Basil "
         "bench\",\"state\":\"holding\",\"why\":"
@@ -202,7 +143,14 @@ START_TEST(the_answer_is_these_very_bytes)
         "\"stock\":\"leaf-a\",\"hour_ml\":40.250,\"hour_limit_ml\":200.000,\"day_ml\":120.000,"
         "\"day_limit_ml\":800.000,\"locked\":false,\"ml_per_s\":1.0500,"
         "\"filed_ml_per_s\":1.0200,\"calibrated\":\"2031-04-02T04:00:00.000Z\","
-        "\"calibrated_here\":false,\"runs\":0,\"waits_ms\":0}]}]}");
+        "\"calibrated_here\":false,\"runs\":0,\"waits_ms\":0}],"
+        "\"upkeep\":{\"circulated_h\":36.000,"
+        "\"strainer_since\":null,\"water_since\":\"2031-04-02T04:00:00.000Z\","
+        "\"water_changed\":false,\"topped_l\":null,\"dry_probe\":false,\"vpd_kpa\":1.27,"
+        "\"light\":\"on\",\"light_due\":null,\"pumps\":[{\"stock\":\"leaf-a\",\"tube_h\":1.500,"
+        "\"tube_ml\":4321.000,\"tube_since\":\"2031-04-02T04:00:00.000Z\",\"tube_changed\":true,"
+        "\"calibration_due\":false}],\"probes\":[{\"what\":\"ph\","
+        "\"calibrated\":\"2031-04-01T00:00:00.000Z\",\"calibration_due\":true}]}}]}");
 }
 END_TEST
 
@@ -411,7 +359,7 @@ START_TEST(a_reading_that_isnt_good_is_never_called_in_band)
     ck_shows("EC          - of 1.20 mS/cm, no reading; the probe is faulty");
     the_tank.probe[PROBE_TEMPERATURE] = (struct probe_view){ .present = false };
     ck_shows("temperature no reading\n");
-    the_tank.probe[PROBE_TEMPERATURE] = (struct probe_view){ true, true, 31, PROBE_GOOD, 2000 };
+    the_tank.probe[PROBE_TEMPERATURE] = good(31);
     ck_shows("31.0 degC, OUTSIDE 12.0 to 30.0");
 }
 END_TEST
