@@ -19,6 +19,9 @@ static const char usage[] =
     "  acknowledge ALERT                somebody has seen to it\n"
     "  claim CHAIN                      take the chain over from whoever commands it\n"
     "  refilled STOCK [ML]              the bottle is full again, or holds so much\n"
+    "  tube-changed TANK STOCK          that pump's head has a new tube: its hours count anew\n"
+    "  strainer-cleaned TANK            the inlet strainer of its circulation is clean\n"
+    "  water-changed TANK [LITRES]      its water is new, or so much of it\n"
     "  identify CHAIN/POSITION.CHANNEL  show which pump that is, e.g. west/2.3\n"
     "  adopt CHAIN [yes]                take the modules as they answer now; without yes it only\n"
     "                                   shows which bottle each pump would draw from\n"
@@ -135,6 +138,30 @@ static int ask_refilled(struct asking *a)
     return ask(a, "refilled", members);
 }
 
+static int ask_tube_changed(struct asking *a)
+{
+    char stock[TOOL_PATH_MAX * 2];
+    const char *const *word = a->tool->word;
+    if (a->tool->count != 3) return tool_misused(a->tool, "tube-changed wants TANK and STOCK");
+    const char *const members[] = { "tank", tool_quote(a->quoted, word[1]), "stock",
+        tool_quote(stock, word[2]), NULL };
+    return ask(a, "tube-changed", members);
+}
+
+static int ask_water_changed(struct asking *a)
+{
+    const char *const *word = a->tool->word;
+    if (a->tool->count < 2 || a->tool->count > 3) {
+        return tool_misused(a->tool, "water-changed wants TANK, and litres if it wasn't all");
+    }
+    if (a->tool->count == 3 && !is_number(word[2])) {
+        return tool_misused(a->tool, "LITRES is a plain number such as 40");
+    }
+    const char *const members[] = { "tank", tool_quote(a->quoted, word[1]),
+        a->tool->count == 3 ? "litres" : NULL, word[2], NULL };
+    return ask(a, "water-changed", members);
+}
+
 /* Those that want one name. */
 static int ask_one(struct asking *a, const char *request, const char *member, const char *what)
 {
@@ -159,6 +186,11 @@ static int ask_acknowledge(struct asking *a)
 static int ask_claim(struct asking *a)
 {
     return ask_one(a, "claim", "chain", "claim wants CHAIN");
+}
+
+static int ask_strainer_cleaned(struct asking *a)
+{
+    return ask_one(a, "strainer-cleaned", "tank", "strainer-cleaned wants TANK");
 }
 
 static int ask_identify(struct asking *a)
@@ -272,6 +304,9 @@ static const struct {
     { "run", ask_run },
     { "measured", ask_measured },
     { "bath", ask_bath },
+    { "tube-changed", ask_tube_changed },
+    { "strainer-cleaned", ask_strainer_cleaned },
+    { "water-changed", ask_water_changed },
 };
 
 int cmd_ask(int argc, char **argv)

@@ -53,6 +53,19 @@ static bool take_content(const struct reading *r)
     return true;
 }
 
+/* New water; without it all of it was changed. */
+static bool take_litres(const struct reading *r)
+{
+    static const struct bounds tank = { 0, 100000, "\"litres\" is below 0 or over 100000" };
+    struct json_view v;
+    double litres = 0;
+    r->request->ul = 0;
+    if (!request_has(r, "litres", &v)) return true;
+    if (!request_number(r, "litres", &tank, &litres)) return false;
+    r->request->ul = nearest(litres * 1e6);
+    return true;
+}
+
 static bool take_alert(const struct reading *r)
 {
     char word[REQUEST_WORD_MAX];
@@ -245,6 +258,9 @@ static const struct {
     { "calibrate-pump", REQUEST_CALIBRATE_PUMP, { take_stock, take_tank_of_stock, take_run } },
     { "calibrate-probe", REQUEST_CALIBRATE_PROBE,
         { take_tank, take_probe, take_point, take_degc } },
+    { "tube-changed", REQUEST_TUBE_CHANGED, { take_tank, take_stock } },
+    { "strainer-cleaned", REQUEST_STRAINER_CLEANED, { take_tank } },
+    { "water-changed", REQUEST_WATER_CHANGED, { take_tank, take_litres } },
 };
 
 enum { REQUESTS = sizeof requests / sizeof *requests };

@@ -17,6 +17,9 @@
  *     {"request":"calibrate-pump","stock":"acid","ml":20,"into":"cup"} runs it, then
  *     {"request":"calibrate-pump","stock":"acid","measured_ml":20.4}
  *     {"request":"calibrate-probe","tank":"basil-bench","probe":"ph","point":"7.00","degc":21.5}
+ *     {"request":"tube-changed","tank":"basil-bench","stock":"leaf-a"}
+ *     {"request":"strainer-cleaned","tank":"basil-bench"}
+ *     {"request":"water-changed","tank":"basil-bench","litres":40}    without "litres": all of it
  *
  * EC is in mS/cm. Unknown members are ignored; a missing or mistyped required one refuses the
  * request. One row in request_read.c for each word, one function for each member. */

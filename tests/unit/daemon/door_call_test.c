@@ -102,6 +102,15 @@ START_TEST(each_request_is_understood)
     ck_assert_int_eq(q->ul, 2500500);
     q = request("\"refilled\",\"stock\":\"leaf-a\"");
     ck_assert_int_eq(q->ul, 5000000);
+    q = request("\"tube-changed\",\"tank\":\"bench-1\",\"stock\":\"acid\"");
+    ck_assert(q->kind == REQUEST_TUBE_CHANGED && q->tank == 1 && q->stock == 1);
+    q = request("\"strainer-cleaned\",\"tank\":\"bench-1\"");
+    ck_assert(q->kind == REQUEST_STRAINER_CLEANED && q->tank == 1);
+    q = request("\"water-changed\",\"tank\":\"bench-1\",\"litres\":12.5");
+    ck_assert(q->kind == REQUEST_WATER_CHANGED && q->tank == 1);
+    ck_assert_int_eq(q->ul, 12500000);
+    q = request("\"water-changed\",\"tank\":\"bench-1\"");
+    ck_assert_int_eq(q->ul, 0);
     q = request("\"identify\",\"address\":\"west/2.3\"");
     ck_assert(q->kind == REQUEST_IDENTIFY && q->address.chain == 1);
     ck_assert_uint_eq(q->address.position, 2);
@@ -253,6 +262,9 @@ START_TEST(a_missing_or_mistyped_member_is_named)
         { "\"override-for\",\"tank\":\"basil-bench\"", "\"minutes\"" },
         { "\"acknowledge\"", "\"alert\"" }, { "\"refilled\",\"ml\":1", "\"stock\"" },
         { "\"refilled\",\"stock\":\"acid\",\"ml\":null", "\"ml\"" },
+        { "\"tube-changed\",\"tank\":\"basil-bench\"", "\"stock\"" },
+        { "\"water-changed\",\"tank\":\"basil-bench\",\"litres\":\"all\"", "\"litres\"" },
+        { "\"strainer-cleaned\"", "\"tank\"" },
         { "\"identify\",\"address\":\"west\"", "\"address\"" }, { "7", "\"request\"" } };
     for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
         ck_assert_str_eq(refused_request(bad[i][0]), "malformed");
@@ -268,6 +280,8 @@ START_TEST(a_number_out_of_bounds_is_refused)
         "\"set\",\"tank\":\"basil-bench\",\"property\":\"setpoint/ec\",\"value\":1001",
         "\"override-for\",\"tank\":\"basil-bench\",\"minutes\":-1",
         "\"override-for\",\"tank\":\"basil-bench\",\"minutes\":1e300",
+        "\"water-changed\",\"tank\":\"basil-bench\",\"litres\":-1",
+        "\"water-changed\",\"tank\":\"basil-bench\",\"litres\":100001",
         "\"refilled\",\"stock\":\"acid\",\"ml\":-1", "\"refilled\",\"stock\":\"acid\",\"ml\":1e12"
     };
     for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {

@@ -212,6 +212,14 @@ START_TEST(each_request_goes_through)
     ck_assert(only_request()->kind == REQUEST_SERVICE && only_request()->on);
     ck_assert_int_eq(run_tool(cmd_ask, "ask service basil-bench off"), EX_OK);
     ck_assert(!only_request()->on);
+    ck_assert_int_eq(run_tool(cmd_ask, "ask tube-changed basil-bench leaf-a"), EX_OK);
+    ck_assert_int_eq(only_request()->kind, REQUEST_TUBE_CHANGED);
+    ck_assert_int_eq(run_tool(cmd_ask, "ask strainer-cleaned basil-bench"), EX_OK);
+    ck_assert_int_eq(only_request()->kind, REQUEST_STRAINER_CLEANED);
+    ck_assert_int_eq(run_tool(cmd_ask, "ask water-changed basil-bench"), EX_OK);
+    ck_assert(only_request()->kind == REQUEST_WATER_CHANGED && only_request()->ul == 0);
+    ck_assert_int_eq(run_tool(cmd_ask, "ask water-changed basil-bench 40.5"), EX_OK);
+    ck_assert_int_eq(only_request()->ul, 40500000);
     ck_assert_int_eq(run_tool(cmd_ask, "ask identify west/2.3"), EX_OK);
     ck_assert_uint_eq(only_request()->address.channel, 3);
 }
@@ -245,9 +253,11 @@ START_TEST(what_is_written_wrong_never_reaches_the_daemon)
         "ask set basil-bench ec 1 --for -1h", "ask set basil-bench ec 1 --for 367d",
         "ask set basil-bench ec 1 --for", "ask claim", "ask claim west east",
         "ask service basil-bench", "ask service basil-bench maybe", "ask refilled",
-        "ask refilled leaf-a full", "ask identify", "ask acknowledge", "ask override-end",
-        "ask claim west --for 8h", "ask claim west --frob", "ask --socket",
-        "ask a b c d e f g h i j" };
+        "ask refilled leaf-a full", "ask tube-changed basil-bench", "ask strainer-cleaned",
+        "ask water-changed", "ask water-changed basil-bench half",
+        "ask water-changed basil-bench 1 2", "ask tube-changed basil-bench leaf-a now",
+        "ask identify", "ask acknowledge", "ask override-end", "ask claim west --for 8h",
+        "ask claim west --frob", "ask --socket", "ask a b c d e f g h i j" };
     for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
         ck_assert_msg(run_tool(cmd_ask, bad[i]) == EX_USAGE, "'%s': %d", bad[i], ran.code);
         ck_assert_uint_eq(ran.calls, 0);
