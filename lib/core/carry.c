@@ -8,14 +8,19 @@ static void carry_site(const struct core *core, struct actions *ret)
     record_add_truth(emit_record(ret, "carry"), "halted", core->halted);
 }
 
-static void carry_claim(
-    const struct core *core, uint32_t chain, const struct chain_claim *claim, struct actions *ret)
+static void carry_claim(const struct core *core, uint32_t chain, struct actions *ret)
 {
-    if (!claim->by[0]) return;
-    struct record *r = emit_record(ret, "reign");
+    const struct core_chain *c = &core->chain[chain];
+    if (c->former.by[0]) {
+        struct record *r = emit_record(ret, "reign");
+        record_add_text(r, "chain", core->site->chain[chain].key);
+        record_add_text(r, "by", c->former.by);
+        record_add_int(r, "reign", c->former.reign);
+    }
+    if (c->seen_reign == 0) return;
+    struct record *r = emit_record(ret, "other-reign");
     record_add_text(r, "chain", core->site->chain[chain].key);
-    record_add_text(r, "by", claim->by);
-    record_add_int(r, "reign", claim->reign);
+    record_add_int(r, "reign", c->seen_reign);
 }
 
 /* That counting of runs by hand has started, also where there is no total to count from. */
@@ -72,7 +77,7 @@ static bool carry_one(const struct core *core, uint32_t at, struct now now, stru
     }
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
         if (at-- == 0) {
-            carry_claim(core, c, &core->chain[c].former, ret);
+            carry_claim(core, c, ret);
             carry_counting(core, c, ret);
             core_carry_adopt(core, c, ret);
             return true;

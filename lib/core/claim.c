@@ -40,8 +40,25 @@ static void empty(struct dose_window *w, int64_t full, uint64_t tag, struct mono
     (void)window_settle(w, tag, 0, at);
 }
 
+static struct mono later(struct mono a, struct mono b)
+{
+    return mono_since(a, b) > 0 ? a : b;
+}
+
+/* It may have been acid, or base, just now. */
+static void doubt_doses(struct core_tank *t, struct mono at)
+{
+    if (mono_since(at, t->pumped_at) > 0) t->mix_owed = true;
+    t->pumped_at = later(t->pumped_at, at);
+    t->acid_ended = later(t->acid_ended, at);
+    t->base_ended = later(t->base_ended, at);
+}
+
 void core_forget_limits(struct core *core, uint32_t chain, struct mono at)
 {
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        if (tank_chain(core, i) == chain) doubt_doses(&core->tank[i], at);
+    }
     if (core->chain[chain].limits_unknown) each_window(core, chain, empty, at);
     each_window(core, chain, fill, at);
     core->chain[chain].limits_unknown = true;
@@ -52,6 +69,13 @@ void core_know_limits(struct core *core, uint32_t chain, struct mono now)
 {
     each_window(core, chain, empty, now);
     core->chain[chain].limits_unknown = false;
+}
+
+void core_doubt_lines(struct core *core, uint32_t chain)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        if (tank_chain(core, i) == chain) core->tank[i].line_dirty = true;
+    }
 }
 
 static void raise_unknown(struct core *core, uint32_t chain, struct actions *ret)
@@ -120,12 +144,26 @@ static bool is_stranger(const struct core *core, const struct core_chain *c)
            !text_same(c->claim.by, core->identity.by);
 }
 
+/* It counts also if the head is a new one later, and over a restart of this one. */
+static void see_other(struct core *core, uint32_t chain, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    c->other_seen = true;
+    if (c->seen_reign == c->claim.reign) return;
+    c->seen_reign = c->claim.reign;
+    struct record *r = emit_record(ret, "other-reign");
+    record_add_text(r, "chain", core->site->chain[chain].key);
+    record_add_text(r, "by", c->claim.by);
+    record_add_int(r, "reign", c->claim.reign);
+}
+
 static void ask(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
     const bool stranger = c->other_seen || is_stranger(core, c);
     if (stranger) {
         core_forget_limits(core, chain, now.mono);
+        core_doubt_lines(core, chain);
         struct record *unknown = emit_record(ret, "limits-unknown");
         record_add_text(unknown, "chain", core->site->chain[chain].key);
     }
@@ -162,7 +200,7 @@ void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct a
     struct core_chain *c = &core->chain[chain];
     const int64_t beats_ms = c->ours && c->has_beat ? c->roll.beat_ms * 3 / 4 : CHAIN_LOOK_MS;
     c->due = mono_after(now.mono, beats_ms > CHAIN_LOOK_MS ? beats_ms : CHAIN_LOOK_MS);
-    if (is_stranger(core, c)) c->other_seen = true; /* also if the head is a new one later */
+    if (is_stranger(core, c)) see_other(core, chain, ret);
     turn_unknown(core, chain, now, ret);
     turn_halt(core, chain, now, ret);
     if (!core->link_up || !core->journal_ok) return;

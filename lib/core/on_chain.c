@@ -331,7 +331,11 @@ static void on_claim(struct core *core, uint32_t chain, const struct chain_claim
 {
     struct core_chain *c = &core->chain[chain];
     const bool was_ours = c->ours;
-    if (claim->reign < c->former.reign) forget_totals(core, chain, now, ret);
+    if (claim->reign < c->former.reign || claim->reign < c->seen_reign) {
+        forget_totals(core, chain, now, ret);
+        /* What ran at the old one after this journal's last word is lost with it. */
+        if (!c->held) c->other_seen = true;
+    }
     c->claim = *claim;
     c->has_claim = true;
     c->ours = text_same(claim->by, core->identity.by) && claim->reign == c->asked_reign;
@@ -343,6 +347,7 @@ static void on_claim(struct core *core, uint32_t chain, const struct chain_claim
         alert_clear(core, id, ret);
         core_doubt_amps(core, chain, now); /* the head has stopped what the former owner ran */
         c->former = *claim;
+        c->seen_reign = 0;
         c->held = true;
         c->deposed = false;
         struct record *r = emit_record(ret, "reign");

@@ -204,10 +204,18 @@ static void restore_claim(struct core *core, const struct record *r, bool in_for
     struct chain_claim claim = { .reign = 0 };
     if (chain < 0 || !record_int(r, "reign", &claim.reign)) return;
     text_copy(claim.by, sizeof claim.by, record_text_or_empty(r, "by"));
-    if (in_force)
-        core->chain[chain].former = claim;
-    else
+    if (!in_force) {
         core->chain[chain].former_asked = claim;
+        return;
+    }
+    core->chain[chain].former = claim;
+    core->chain[chain].seen_reign = 0;
+}
+
+static void restore_other(struct core *core, const struct record *r)
+{
+    const int32_t chain = chain_named(core, record_text_or_empty(r, "chain"));
+    if (chain >= 0) (void)record_int(r, "reign", &core->chain[chain].seen_reign);
 }
 
 static void restore_alert(struct core *core, const struct record *r)
@@ -298,6 +306,13 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
     t->override.has_ph = record_real(r, "override_ph", &t->override.ph);
 }
 
+/* What was dosed isn't known, nor what the lines hold of it. */
+static void lose_track(struct core *core, uint32_t chain, struct mono at)
+{
+    core_forget_limits(core, chain, at);
+    core_doubt_lines(core, chain);
+}
+
 void core_restore(struct core *core, const struct record *record, struct now now)
 {
     const struct mono at = now.mono;
@@ -313,6 +328,7 @@ void core_restore(struct core *core, const struct record *record, struct now now
     if (record_is(record, "hand-base")) restore_hand(core, record, at, false);
     if (record_is(record, "claim")) restore_claim(core, record, false);
     if (record_is(record, "reign")) restore_claim(core, record, true);
+    if (record_is(record, "other-reign")) restore_other(core, record);
     if (record_is(record, "alert")) restore_alert(core, record);
     if (record_is(record, "request")) restore_request(core, record, now);
     if (tank >= 0) core_restore_care(core, (uint32_t)tank, record, now);
@@ -324,12 +340,12 @@ void core_restore(struct core *core, const struct record *record, struct now now
     }
     if (record_is(record, "limits-unknown")) {
         const int32_t chain = chain_named(core, record_text_or_empty(record, "chain"));
-        if (chain >= 0) core_forget_limits(core, (uint32_t)chain, at);
+        if (chain >= 0) lose_track(core, (uint32_t)chain, at);
     }
     if (!record_is(record, "damage")) return;
     core->damaged = true;
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        core_forget_limits(core, c, at);
+        lose_track(core, c, at);
     }
 }
 

@@ -66,10 +66,12 @@ struct core_chain {
     struct chain_claim claim;  /* in force, as read */
     struct chain_claim former; /* the last one in force that our own journal holds; by "" if none */
     struct chain_claim former_asked; /* ... and the last one that it asked for */
-    int64_t asked_reign;             /* 0: none asked */
+    int64_t seen_reign;  /* of another daemon's claim in force, by our journal; 0: none */
+    int64_t asked_reign; /* 0: none asked */
     struct mono asked_at;
     struct mono owner_at; /* the daemon that the claim names was last heard, whatever its site */
-    bool other_seen;      /* another one commanded it since this one asked last, or started */
+    bool other_seen;      /* since this one asked last, or started, another one commanded it, or the
+                             head was exchanged while this one didn't run */
     bool deposed;         /* another took it: stands by until somebody says 'claim' */
     bool claim_now;       /* somebody said 'claim' */
     bool limits_unknown;
@@ -413,9 +415,13 @@ void core_tell_adopted(struct core *core, uint32_t chain, struct actions *ret);
 /* Nothing seen before says anything about now: it all comes again, retained. */
 void core_lose_link(struct core *core, struct now now);
 
-/* The limits of every tank on this chain count as used up until their spans have passed. */
+/* What was dosed through this chain isn't known: the limits of its tanks count as used up until
+ * their spans have passed, and acid and base as given last at 'at'. */
 void core_forget_limits(struct core *core, uint32_t chain, struct mono at);
 void core_know_limits(struct core *core, uint32_t chain, struct mono now);
+
+/* Nor what the lines of its tanks hold: they are flushed first. */
+void core_doubt_lines(struct core *core, uint32_t chain);
 
 /* Whose alert is this? False when it is none of "no-effect-<tank>-<feed, acid, base>". */
 bool core_effect_alert(

@@ -101,7 +101,8 @@ static void start(struct board *b)
     b->mqtt.try_ms = b->world->t_ms + LINK_AFTER_MS;
     world_say(b->world, "daemon %u starts as %s", b->index, d->identity.by);
     observe_life(b->world->observer, b->index, true, b->world->t_ms);
-    observe_rules(b->world->observer, b->index, &b->world->premises.variant[b->variant].rules);
+    observe_rules(b->world->observer, b->index, &b->world->premises.variant[b->variant].rules,
+        b->world->t_ms);
     if (open_journal(b) != ERR_NONE) {
         disk_kill(b->disk);
         die(b, 5000 + prng_below(&b->chance, 60000));
@@ -205,7 +206,7 @@ static void renew(struct board *b)
     d->core = fresh;
     d->config = &next->config;
     daemon_perform(d);
-    observe_rules(b->world->observer, b->index, &next->rules);
+    observe_rules(b->world->observer, b->index, &next->rules, b->world->t_ms);
     board_tell_zone(b->world, b->index, b->zone_ms);
     world_say(b->world, "daemon %u has another configuration", b->index);
 }
@@ -287,7 +288,9 @@ void board_hear(struct world *w, uint32_t board, const struct event *event)
             usable, event->reading.number };
         observe_reading(w->observer, board, &fact, w->t_ms);
     }
-    for (uint32_t i = 0; event->kind == EVENT_MANUAL && i < event->manual.count; i++) {
+    const bool hands =
+        event->kind == EVENT_MANUAL && chain_is_boot_of_now(w, event->chain, event->manual.boot);
+    for (uint32_t i = 0; hands && i < event->manual.count; i++) {
         observe_hand_heard(w->observer, board, event->manual.total[i].serial,
             event->manual.total[i].channel, event->manual.total[i].ms, w->t_ms);
     }

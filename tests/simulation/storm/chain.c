@@ -1,5 +1,6 @@
 /* Heads and modules: what they do, and what the judge is told of it. */
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "lib/base/text.h"
@@ -17,6 +18,12 @@ static void boot_word(struct world *w, uint32_t chain, char ret[CHAIN_WORD_MAX])
 {
     (void)snprintf(ret, CHAIN_WORD_MAX, "h%u-%llx-%u", chain,
         (unsigned long long)(w->options.seed & 0xffff), ++w->chain[chain].boots);
+}
+
+bool chain_is_boot_of_now(const struct world *w, uint32_t chain, const char *boot)
+{
+    const char *number = strrchr(boot, '-');
+    return number && strtoul(number + 1, NULL, 10) >= w->chain[chain].first_boot;
 }
 
 static void init_head(struct world *w, uint32_t chain)
@@ -300,13 +307,16 @@ void chain_replace(struct world *w, uint32_t chain)
     head_stop_all(&c->head);
     look(w, chain);
     init_head(w, chain);
+    c->first_boot = c->boots;
     for (uint32_t m = 0; m < MODULES_MOST; m++) {
         for (uint32_t n = 0; n <= CHANNELS; n++) {
             c->seen[m][n].total_ms = c->seen[m][n].hand_ms = 0;
         }
     }
     c->latched = false;
-    observe_head_replaced(w->observer);
+    for (uint32_t m = 0; m < w->premises.modules[chain]; m++) {
+        observe_head_replaced(w->observer, w->premises.serial[chain][m], w->t_ms);
+    }
     chain_replug(w, chain);
     publish_state(w, chain, false);
     c->online = false;

@@ -69,8 +69,20 @@ void observe_say(struct observer *o, const char *law, int64_t at_ms, const char 
     observe_breach(o, law, at_ms, text);
 }
 
-void observe_rules(struct observer *o, uint32_t side, const struct rules *rules)
+/* It begins to watch for probes that are stuck. */
+static void watch_anew(struct observer *o, uint32_t side, int tank, int64_t at_ms)
 {
+    for (int q = 0; q < OBSERVE_PROBES; q++) {
+        o->shown[side][tank][q].since_ms = at_ms;
+    }
+}
+
+/* A tank that the configuration had dropped, and has again, is as one that it never had. */
+void observe_rules(struct observer *o, uint32_t side, const struct rules *rules, int64_t at_ms)
+{
+    for (int t = 0; t < OBSERVE_TANKS; t++) {
+        if (!o->rules[side] || !o->rules[side]->tank[t].there) watch_anew(o, side, t, at_ms);
+    }
     o->rules[side] = rules;
 }
 
@@ -78,10 +90,9 @@ void observe_life(struct observer *o, uint32_t side, bool alive, int64_t at_ms)
 {
     o->alive[side] = alive;
     if (alive) o->born_ms[side] = at_ms;
-    for (int t = 0; alive && t < OBSERVE_TANKS; t++) { /* it begins to watch for stuck ones anew */
-        for (int q = 0; q < OBSERVE_PROBES; q++) {
-            o->shown[side][t][q].since_ms = at_ms;
-        }
+    if (alive && o->first_ms[side] == 0) o->first_ms[side] = at_ms;
+    for (int t = 0; alive && t < OBSERVE_TANKS; t++) {
+        watch_anew(o, side, t, at_ms);
     }
     if (alive || !o->halted || o->halt_side != side || o->halt_kept) return;
     o->halted = false; /* it died with the only one who knew */
@@ -291,7 +302,8 @@ void observe_site(struct observer *o, const struct rules *rules)
     o->site = rules;
 }
 
-void observe_head_replaced(struct observer *o)
+void observe_head_replaced(struct observer *o, const char *serial, int64_t at_ms)
 {
     o->halt_kept = false;
+    observe_volume_head_replaced(o, serial, at_ms);
 }

@@ -81,7 +81,7 @@ void observe_breach(struct observer *o, const char *law, int64_t at_ms, const ch
 /* --- facts ------------------------------------------------------------------------------------ */
 
 /* From now on this side goes by these rules (kept by the caller). */
-void observe_rules(struct observer *o, uint32_t side, const struct rules *rules);
+void observe_rules(struct observer *o, uint32_t side, const struct rules *rules, int64_t at_ms);
 
 /* A daemon started, or died. */
 void observe_life(struct observer *o, uint32_t side, bool alive, int64_t at_ms);
@@ -134,8 +134,8 @@ void observe_reading(
 void observe_halt(struct observer *o, uint32_t side, bool on, int64_t at_ms);
 void observe_halt_kept(struct observer *o, uint32_t side);
 
-/* Another head, which never heard of a halt. */
-void observe_head_replaced(struct observer *o);
+/* This module hangs on another head, which never heard of a halt, and counts hands from 0. */
+void observe_head_replaced(struct observer *o, const char *serial, int64_t at_ms);
 
 /* A head latched, or let go. */
 void observe_latch(struct observer *o, bool latched, int64_t at_ms);

@@ -26,7 +26,8 @@ struct moved { /* by one pump */
     int64_t from_ms, to_ms;
     double ul; /* by its calibration */
     bool by_hand;
-    int64_t hand_total_ms;           /* by hand, in all, at its end */
+    int64_t hand_total_ms;           /* by hand, in all, at its end, as this head counts it */
+    uint32_t heads;                  /* which one it is */
     int64_t heard_ms[OBSERVE_SIDES]; /* by hand: INT64_MAX until heard */
 };
 
@@ -34,7 +35,9 @@ struct pump_watch {
     bool runs, by_hand;
     int64_t since_ms;
     char id[OBSERVE_WORD];
-    int64_t hand_ms; /* in all */
+    int64_t hand_ms;     /* in all, as this head counts it */
+    uint32_t heads;      /* how often the module came to another one */
+    int64_t replaced_ms; /* ... last */
     size_t count, room, oldest;
     struct moved *moved; /* oldest first */
 };
@@ -65,7 +68,8 @@ struct observer {
     const struct rules *site;
     const struct rules *rules[OBSERVE_SIDES];
     bool alive[OBSERVE_SIDES];
-    int64_t born_ms[OBSERVE_SIDES];
+    int64_t born_ms[OBSERVE_SIDES],
+        first_ms[OBSERVE_SIDES]; /* of this life, of the first; 0: none */
     size_t commands, command_room;
     struct known_command *command;
     size_t index_room;
@@ -105,6 +109,10 @@ void observe_volume_begins(
     struct observer *o, int32_t pump, const struct fact_run *run, int64_t at_ms);
 void observe_volume_ends(
     struct observer *o, int32_t pump, const struct fact_run *run, int64_t at_ms);
+void observe_volume_head_replaced(struct observer *o, const char *serial, int64_t at_ms);
+
+/* What ended then at this pump is beyond what this side's daemon can know. */
+bool observe_unknowable(const struct observer *o, int32_t pump, int64_t ended_ms, uint32_t side);
 
 /* --- observe_line.c: I3, I4, I5 ----------------------------------------------------------------
  */

@@ -39,6 +39,7 @@ static void need_flush(
     const struct rule_pump *p = observe_pump_rule(o->rules[c->side], pump);
     if (l->stock < 0 || !(p->apart & (1U << l->stock))) return;
     if (l->stock_by_hand) return; /* it may not have been heard of yet */
+    if (observe_unknowable(o, pump, l->stock_ms, c->side)) return;
     const int64_t water_ms = flowed_ms(l, at_ms);
     if (water_ms >= c->flush_ms) return;
     observe_say(o, "I5", at_ms,
@@ -59,6 +60,7 @@ static void need_spacing(
         if (!other->there || other->purpose == RULE_FEED || other->purpose == purpose) continue;
         const int64_t gap_ms = at_ms - l->ended_ms[s];
         if (gap_ms >= c->spacing_ms) continue;
+        if (observe_unknowable(o, pump, l->ended_ms[s], c->side)) continue;
         observe_say(o, "I5", at_ms, "acid and base %lld s apart in tank %d; %lld are configured",
             (long long)(gap_ms / 1000), pump / OBSERVE_SLOTS, (long long)(c->spacing_ms / 1000));
     }

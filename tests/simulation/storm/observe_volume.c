@@ -40,10 +40,17 @@ static double part_within(const struct moved *m, int64_t from_ms, int64_t to_ms)
     return m->ul * (double)(b - a) / (double)(m->to_ms - m->from_ms);
 }
 
+/* A daemon that began for the first time after the head was exchanged can't know what another one
+ * did through the old one. */
+bool observe_unknowable(const struct observer *o, int32_t pump, int64_t ended_ms, uint32_t side)
+{
+    return ended_ms <= o->pump[pump].replaced_ms && ended_ms < o->first_ms[side];
+}
+
 /* Hands count once the commanding side has heard of them, long enough before it sent. */
 static bool counts(const struct moved *m, const struct known_command *c)
 {
-    return !m->by_hand || m->heard_ms[c->side] + TELL_MS <= c->left_ms;
+    return !m->by_hand || m->heard_ms[c->side] <= c->left_ms - TELL_MS;
 }
 
 struct window {
@@ -60,6 +67,7 @@ static void judge_at(struct observer *o, const struct pump_watch *w, const struc
         const struct moved *m = &w->moved[i];
         if (m->to_ms <= at_ms - window->span_ms) break;
         if (!counts(m, c)) continue;
+        if (observe_unknowable(o, (int32_t)(w - o->pump), m->to_ms, c->side)) continue;
         sum_ul += part_within(m, at_ms - window->span_ms, at_ms);
         entries++;
     }
@@ -108,6 +116,7 @@ static void note(struct observer *o, int32_t pump, int64_t at_ms)
     m->by_hand = w->by_hand;
     if (w->by_hand) w->hand_ms += at_ms - w->since_ms;
     m->hand_total_ms = w->hand_ms;
+    m->heads = w->heads;
     w->since_ms = at_ms;
 }
 
@@ -140,6 +149,18 @@ void observe_hand_published(
     if (pump >= 0 && o->pump[pump].runs && o->pump[pump].by_hand) note(o, pump, at_ms);
 }
 
+/* What nobody heard of until now is told by nobody any more: the new one counts from 0. */
+void observe_volume_head_replaced(struct observer *o, const char *serial, int64_t at_ms)
+{
+    for (uint32_t channel = 1; channel <= OBSERVE_SLOTS; channel++) {
+        const int32_t pump = observe_pump_at(o->site, serial, channel);
+        if (pump < 0) continue;
+        o->pump[pump].heads++;
+        o->pump[pump].replaced_ms = at_ms;
+        o->pump[pump].hand_ms = 0;
+    }
+}
+
 void observe_hand_heard(struct observer *o, uint32_t side, const char *serial, uint32_t channel,
     int64_t total_ms, int64_t at_ms)
 {
@@ -148,6 +169,7 @@ void observe_hand_heard(struct observer *o, uint32_t side, const char *serial, u
     struct pump_watch *w = &o->pump[pump];
     for (size_t i = w->count; i-- > w->oldest;) {
         struct moved *m = &w->moved[i];
+        if (m->heads != w->heads) return;
         if (!m->by_hand || m->hand_total_ms > total_ms) continue;
         if (m->heard_ms[side] != INT64_MAX) return;
         m->heard_ms[side] = at_ms;

@@ -126,7 +126,7 @@ struct chain_side {
     struct head head;
     int64_t zero_ms; /* its up_ms was 0 */
     int64_t beat_due_ms;
-    uint32_t boots;
+    uint32_t boots, first_boot; /* so far; the first of this head */
     bool latched, online;
     int64_t online_ms; /* it connects again then; INT64_MAX: it is connected */
     struct output_watch seen[MODULES_MOST][CHANNELS + 1];
@@ -141,6 +141,9 @@ void chain_reboot(struct world *w, uint32_t chain, bool forgets);
 void chain_replace(struct world *w, uint32_t chain);
 void chain_go_offline(struct world *w, uint32_t chain, int64_t span_ms);
 void chains_reconnect(struct world *w);
+
+/* Is it this head, or the one that it took the place of? By the word for its boot. */
+bool chain_is_boot_of_now(const struct world *w, uint32_t chain, const char *boot);
 
 /* The modules are as the spells that last have it. */
 void chain_replug(struct world *w, uint32_t chain);

@@ -81,6 +81,25 @@ START_TEST(a_strangers_chain_is_taken_after_its_silence_with_limits_used_up)
 }
 END_TEST
 
+/* INV-5: nor what the line holds of it, nor whether it was acid just now; whatever somebody says of
+ * the limits. _i: after a restart. */
+START_TEST(what_a_stranger_dosed_is_flushed_first)
+{
+    prepare();
+    b.core->active = true;
+    listen_to("stranger", 40);
+    run_for(CLAIM_SILENCE_MS + 3000);
+    ck_assert(west()->limits_unknown);
+    const struct mono took = b.now.mono;
+    if (_i == 1) bench_start();
+    core_know_limits(b.core, WEST, b.now.mono);
+    const struct core_tank *t = &b.core->tank[BASIL];
+    ck_assert(t->line_dirty && t->mix_owed);
+    ck_assert_int_lt(mono_since(took, t->acid_ended), 3000);
+    ck_assert_int_lt(mono_since(took, t->base_ended), 3000);
+}
+END_TEST
+
 /* Rulings: that owner was its former self. */
 START_TEST(ones_own_former_claim_is_taken_over_at_once) /* _i: as it stood, or was asked for */
 {
@@ -235,6 +254,72 @@ START_TEST(ones_own_claim_of_another_reign_leaves_the_limits_known)
     run_for(CLAIM_SILENCE_MS + 2000);
     ck_assert_int_eq(west()->asked_reign, 100);
     ck_assert(!west()->limits_unknown);
+}
+END_TEST
+
+static void put_claim(const char *kind, const char *by, int64_t reign)
+{
+    struct record *r = put_record(kind);
+    record_add_text(r, "chain", "west");
+    record_add_text(r, "by", by);
+    record_add_int(r, "reign", reign);
+}
+
+/* Found by simulation.storm (head-replaced): a head that was exchanged while this daemon didn't
+ * run, or couldn't write, took with it what nobody else knows. _i: who had commanded the old one;
+ * this one, another, both by turns. */
+START_TEST(a_head_exchanged_before_the_start_leaves_the_limits_unknown)
+{
+    prepare();
+    if (_i != 1) put_claim("reign", "d0", 40);
+    if (_i != 0) put_claim("other-reign", "d7", 41);
+    bench_start();
+    listen_to("", 0);
+    ticks();
+    listen_to("", 0);
+    run_for(2000);
+    ck_assert_int_eq(west()->asked_reign, 1);
+    ck_assert(west()->limits_unknown && !b.core->chain[EAST].limits_unknown);
+    ck_assert_int_eq(used_ul(BASIL, 0), 200000);
+    ck_assert_uint_eq(count_records("limits-unknown"), 1);
+    tell_claim(WEST, b.core->identity.by, 1);
+    ck_assert_int_eq(west()->seen_reign, 0);
+}
+END_TEST
+
+/* ... once: what came after it is in the journal. And one that is exchanged while it is listened to
+ * has told all. */
+START_TEST(a_head_that_is_known_leaves_the_limits_known)
+{
+    prepare();
+    put_claim("other-reign", "d7", 41);
+    put_claim("reign", "d0", 1);
+    bench_start();
+    listen_to("d0", 1);
+    ticks();
+    listen_to("d0", 1);
+    run_for(2000);
+    ck_assert_int_eq(west()->asked_reign, 2);
+    tell_claim(WEST, b.core->identity.by, 2);
+    ck_assert(west()->held);
+    listen_to("", 0);
+    run_for(CLAIM_RETRY_MS + 2000);
+    ck_assert_int_eq(west()->asked_reign, 1);
+    ck_assert(!west()->limits_unknown);
+}
+END_TEST
+
+START_TEST(another_ones_claim_is_recorded_once)
+{
+    prepare();
+    listen_to("stranger", 40);
+    run_for(3000);
+    tell_claim(WEST, "stranger", 40);
+    run_for(3000);
+    ck_assert_uint_eq(count_records("other-reign"), CHAINS);
+    tell_claim(WEST, "stranger", 41);
+    run_for(3000);
+    ck_assert_uint_eq(count_records("other-reign"), CHAINS + 1);
 }
 END_TEST
 
@@ -414,6 +499,10 @@ int main(void)
     tcase_add_test(t, somebody_who_says_claim_gets_it_back);
     tcase_add_loop_test(t, other_claims_are_no_takeover, 0, 2);
     tcase_add_test(t, ones_own_claim_of_another_reign_leaves_the_limits_known);
+    tcase_add_loop_test(t, what_a_stranger_dosed_is_flushed_first, 0, 2);
+    tcase_add_loop_test(t, a_head_exchanged_before_the_start_leaves_the_limits_unknown, 0, 3);
+    tcase_add_test(t, a_head_that_is_known_leaves_the_limits_known);
+    tcase_add_test(t, another_ones_claim_is_recorded_once);
     tcase_add_test(t, unknown_limits_are_known_again_after_a_day);
     tcase_add_test(t, a_halt_is_said_until_the_head_shows_it);
     tcase_add_test(t, a_resume_that_is_owed_goes_out_when_the_chain_is_ours);

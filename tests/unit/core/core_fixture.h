@@ -396,6 +396,13 @@ static inline int64_t used_ul(uint32_t tank, uint32_t pump)
 
 /* --- ready to dose ---------------------------------------------------------------------------- */
 
+/* A head keeps the claim in force: the journal's newest. */
+static inline void tell_kept_claim(uint32_t chain)
+{
+    const struct chain_claim kept = b.core->chain[chain].former;
+    tell_claim(chain, kept.by, kept.reign);
+}
+
 /* The link is up, both chains are this daemon's, and a beat has just come. */
 static inline void come_up(void)
 {
@@ -403,14 +410,14 @@ static inline void come_up(void)
     for (uint32_t c = 0; c < CHAINS; c++) {
         tell_head(c, true);
         tell_roll(c, c == WEST ? "boot-w" : "boot-e");
-        tell_claim(c, "", 0);
+        tell_kept_claim(c);
     }
     ticks(); /* takes over the site: the link is made anew */
     tell_link(true);
     for (uint32_t c = 0; c < CHAINS; c++) {
         tell_head(c, true);
         tell_roll(c, c == WEST ? "boot-w" : "boot-e");
-        tell_claim(c, "", 0);
+        tell_kept_claim(c);
     }
     pass(2000);
     ticks();
