@@ -12,6 +12,8 @@
 #include "daemon/homie.h"
 #include "daemon/journal_file.h"
 #include "daemon/mqtt.h"
+#include "daemon/replay.h"
+#include "daemon/request_call.h"
 #include "daemon/route.h"
 #include "lib/core/core.h"
 
@@ -65,6 +67,8 @@ struct daemon {
     struct routes routes;
     struct homie *homie;
     struct door *door;
+    struct request_callers callers; /* who asked over MQTT and waits for an answer */
+    struct replay *replay;          /* records that somebody wants to see again, or NULL */
 
     struct held held[HELD_MAX];
     uint32_t held_first, held_count;
@@ -114,6 +118,9 @@ void daemon_perform(struct daemon *d);
 
 /* Sends what the disk has come up to, drops what waited too long, shows what was written. */
 void daemon_release(struct daemon *d);
+
+/* Shows a few of the records that somebody wants to see again. */
+void daemon_replay(struct daemon *d);
 
 /* Appends a record of the shell's own (a configuration that was refused). */
 void daemon_record(struct daemon *d, struct record *record);

@@ -6,6 +6,7 @@
 #include "daemon/drive.h"
 #include "daemon/hear.h"
 #include "daemon/journal_scan.h"
+#include "daemon/request_call.h"
 
 /* More of it at once, and a core that ticks itself would speak for too long. */
 static const int64_t PASS_MOST_MS = 31 * DAY_MS;
@@ -213,6 +214,7 @@ static void set(struct heard *heard, const struct mqtt_message *message)
 {
     struct drive *d = heard->drive;
     struct event e;
+    struct request_refusal no;
     memset(&e, 0, sizeof e);
     e.kind = EVENT_REQUEST;
     if (!d->active) {
@@ -223,8 +225,15 @@ static void set(struct heard *heard, const struct mqtt_message *message)
     case HOMIE_NOT_MINE:
         refuse_message(heard, "no topic that is listened to, or an empty message");
         break;
+    case HOMIE_CALL:
+        request_read_call(&e.request, message, &d->config->site, &no);
+        e.request.ticket = e.request.id[0] ? (uint64_t)d->line : 0;
+        step(d, &e);
+        break;
     case HOMIE_REFUSED:
         heard->refused = true;
+        e.request.origin.by = "mqtt";
+        step(d, &e);
         break;
     case HOMIE_REQUEST:
         e.request.origin.by = "mqtt";

@@ -104,6 +104,8 @@ static const char *action_word(enum action_kind kind)
         return "amend";
     case ACTION_ANSWER:
         return "answer";
+    case ACTION_REPLAY:
+        return "replay";
     case ACTION_LOG:
         return "log";
     }
@@ -140,6 +142,12 @@ static void tell_action(struct drive *d, struct action *a)
         break;
     case ACTION_ANSWER:
         tell_answer(&d->out, a);
+        break;
+    case ACTION_REPLAY:
+        text_add(&d->out, ",\"from\":");
+        text_add_int(&d->out, a->replay.from);
+        text_add(&d->out, ",\"to\":");
+        text_add_int(&d->out, a->replay.to);
         break;
     case ACTION_LOG:
         add_member(&d->out, "level", level_word(a->log.level));

@@ -11,7 +11,7 @@
 enum {
     BEAT_EVERY_MS = 4500, /* a loop that looks every quarter of a second still keeps 5 s */
     FILTERS_OF_TANK = 5,
-    FILTERS_OF_SITE = 2,
+    FILTERS_OF_SITE = 3,
     GOODBYE_STEPS = 400, /* milliseconds at most for all devices' last word */
 };
 
@@ -75,6 +75,16 @@ void homie_entry(struct homie *h, struct mqtt *m, const char *line, const struct
     if (length > 0 && line[length - 1] == '\n') length--;
     h->tip = *tip;
     (void)send_now(h, m, "journal", "entry", line, length);
+}
+
+bool homie_again(struct homie *h, struct mqtt *m, const char *line)
+{
+    return send_now(h, m, "journal", "entry", line, strlen(line));
+}
+
+void homie_answer(struct homie *h, struct mqtt *m, const char *answer)
+{
+    (void)send_now(h, m, "request", "answer", answer, strlen(answer));
 }
 
 void homie_beat(struct homie *h, struct mqtt *m, const char *by, struct mono now)

@@ -40,16 +40,23 @@ void homie_beat(struct homie *h, struct mqtt *m, const char *by, struct mono now
 
 /* A message for one of this device's settable properties? Fills the request but for 'by' and
  * 'ticket'. HOMIE_REFUSED: it can't be read, or it was retained (only an order to halt is acted on
- * then); the problem says why. The property is published again either way. An empty message is
+ * then); the problem says why, and so does the request, which is REQUEST_UNREAD then. The property
+ * is published again either way. HOMIE_CALL: it is a request (request_call.h). An empty message is
  * nobody's: it's the echo of a kept one being cleared. Alerts that a former life of this daemon
  * left on the broker come in here too (HOMIE_NOT_MINE) and are cleared by the next homie_publish if
  * they no longer stand. */
-enum homie_set { HOMIE_NOT_MINE, HOMIE_REQUEST, HOMIE_REFUSED };
+enum homie_set { HOMIE_NOT_MINE, HOMIE_REQUEST, HOMIE_REFUSED, HOMIE_CALL };
 enum homie_set homie_read_set(struct homie *h, const struct mqtt_message *message,
     struct event_request *ret, struct problem *problem);
 
 /* A one-line warning on $log/warn, e.g. why a set was refused. */
 void homie_warn(struct homie *h, struct mqtt *m, const char *text);
+
+/* A record that was asked for again, on journal/entry; false when it can't be sent now. */
+bool homie_again(struct homie *h, struct mqtt *m, const char *line);
+
+/* The answer to a request over MQTT, on request/answer. */
+void homie_answer(struct homie *h, struct mqtt *m, const char *answer);
 
 /* A clean end: $state disconnected. */
 void homie_goodbye(struct homie *h, struct mqtt *m);

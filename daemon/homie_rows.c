@@ -6,7 +6,6 @@
 
 #define ROW(w, n, p, label) .what = (w), .node = (n), .property = (p), .name = (label)
 
-/* request/call and request/answer come with requests over MQTT; they go after journal/tip. */
 static const struct homie_row site_rows[] = {
     { ROW(WHAT_HALT, "site", "halt", "Everything stopped"), .type = HOMIE_BOOLEAN,
         .settable = true },
@@ -14,6 +13,10 @@ static const struct homie_row site_rows[] = {
     { ROW(WHAT_CONFIG, "site", "config", "Configuration in force"), .type = HOMIE_JSON },
     { ROW(WHAT_ENTRY, "journal", "entry", "New record"), .type = HOMIE_JSON, .momentary = true },
     { ROW(WHAT_TIP, "journal", "tip", "Newest record"), .type = HOMIE_JSON },
+    { ROW(WHAT_CALL, "request", "call", "A request"), .type = HOMIE_JSON, .settable = true,
+        .momentary = true },
+    { ROW(WHAT_ANSWER, "request", "answer", "What became of it"), .type = HOMIE_JSON,
+        .momentary = true },
 };
 
 static const struct homie_row tank_rows[] = {
@@ -275,6 +278,8 @@ bool homie_value(struct homie_value *ret, const struct homie_row *row, const str
         return say_truth(ret, s->site->halted);
     case WHAT_BEAT:
     case WHAT_ENTRY:
+    case WHAT_CALL:
+    case WHAT_ANSWER:
         return false;
     case WHAT_CONFIG:
         return say_text(ret, s->config);

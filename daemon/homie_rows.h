@@ -31,6 +31,8 @@ enum homie_what {
     WHAT_CONFIG,
     WHAT_ENTRY,
     WHAT_TIP,
+    WHAT_CALL,
+    WHAT_ANSWER,
     WHAT_EC,
     WHAT_PH,
     WHAT_TEMPERATURE,

@@ -90,6 +90,8 @@ static const char *read_value(
     case WHAT_CONFIG:
     case WHAT_ENTRY:
     case WHAT_TIP:
+    case WHAT_CALL:
+    case WHAT_ANSWER:
     case WHAT_EC:
     case WHAT_PH:
     case WHAT_TEMPERATURE:
@@ -111,8 +113,7 @@ static const char *read_value(
     return "nothing: it can't be set";
 }
 
-static enum homie_set refuse(
-    struct problem *problem, const struct mqtt_message *m, const char *allowed)
+static void refuse(struct problem *problem, const struct mqtt_message *m, const char *allowed)
 {
     char text[PROBLEM_TEXT_MAX];
     struct text t = text_over(text, sizeof text);
@@ -127,7 +128,6 @@ static enum homie_set refuse(
         text_add(&t, ": the message was retained, so it may be old: nothing was done");
         (void)problem_set(problem, ERR_RANGE, m->topic, text);
     }
-    return HOMIE_REFUSED;
 }
 
 static void note_ghost(struct homie *h, uint32_t device, const char *id)
@@ -161,6 +161,7 @@ enum homie_set homie_read_set(struct homie *h, const struct mqtt_message *messag
      * it with another clearing would never end. */
     if (message->length == 0) return HOMIE_NOT_MINE;
     memset(ret, 0, sizeof *ret);
+    if (target.row->what == WHAT_CALL) return HOMIE_CALL;
     h->slot[target.device->slot + target.index].again = true;
     if (target.device->tank != HOMIE_ROOT) ret->tank = (uint32_t)target.device->tank;
     ret->origin.retained = message->retained;
@@ -172,7 +173,10 @@ enum homie_set homie_read_set(struct homie *h, const struct mqtt_message *messag
     text[plain ? message->length : 0] = '\0';
     const char *allowed = read_value(ret, target.row, text);
     const bool stops = !allowed && ret->kind == REQUEST_HALT && ret->on;
-    if (message->retained && !stops) return refuse(problem, message, NULL);
-    if (allowed) return refuse(problem, message, allowed);
-    return HOMIE_REQUEST;
+    if (!allowed && (stops || !message->retained)) return HOMIE_REQUEST;
+    ret->kind = REQUEST_UNREAD;
+    ret->refusal.reason = message->retained ? "retained" : "malformed";
+    refuse(problem, message, message->retained ? NULL : allowed);
+    ret->refusal.text = problem->text;
+    return HOMIE_REFUSED;
 }

@@ -37,6 +37,33 @@ static void clear_retained(struct daemon *d, const char *topic)
     (void)mqtt_publish(d->mqtt, &empty);
 }
 
+/* One at a time is read again. */
+static void refuse_second_replay(const struct daemon *d, struct event_request *q)
+{
+    if (q->kind != REQUEST_JOURNAL || (!d->replay && d->active && d->link_up)) return;
+    q->refusal.reason = d->replay ? "busy" : "not-ready";
+    q->refusal.text = d->replay ? "other records are just being shown again: try again when they "
+                                  "have come"
+                                : "there is no broker to show them on";
+}
+
+static void on_call(struct daemon *d, const struct mqtt_message *m)
+{
+    struct event e;
+    struct request_refusal no;
+    memset(&e, 0, sizeof e);
+    e.kind = EVENT_REQUEST;
+    request_read_call(&e.request, m, &d->config->site, &no);
+    refuse_second_replay(d, &e.request);
+    e.request.ticket = request_caller_add(&d->callers, e.request.id, m, d->config, &d->routes);
+    if (e.request.ticket == 0 && e.request.refusal.reason) {
+        struct problem problem;
+        (void)problem_set(&problem, ERR_SYNTAX, m->topic, e.request.refusal.text);
+        complain(d, m, &problem);
+    }
+    daemon_step(d, &e);
+}
+
 static void on_set(struct daemon *d, const struct mqtt_message *m)
 {
     struct event e;
@@ -51,7 +78,11 @@ static void on_set(struct daemon *d, const struct mqtt_message *m)
         return;
     case HOMIE_REFUSED:
         complain(d, m, &problem);
-        homie_warn(d->homie, d->mqtt, problem.text);
+        e.request.origin.by = "mqtt";
+        daemon_step(d, &e);
+        break;
+    case HOMIE_CALL:
+        on_call(d, m);
         break;
     case HOMIE_REQUEST:
         e.request.origin.by = "mqtt";
@@ -104,6 +135,7 @@ void daemon_call(struct daemon *d, const struct door_call *call)
         memset(&e, 0, sizeof e);
         e.kind = EVENT_REQUEST;
         e.request = call->request;
+        refuse_second_replay(d, &e.request);
         daemon_step(d, &e);
         return;
     }

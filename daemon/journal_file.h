@@ -71,4 +71,13 @@ bool journal_turned(struct journal *j);
 enum err journal_scan(const char *dir, journal_visit visit, void *context,
     struct journal_report *report, struct problem *problem) __attribute__((warn_unused_result));
 
+/* Called for each line (without its line feed); false: no more. */
+typedef bool (*journal_line)(void *context, const char *line);
+
+/* The records from seq 'from' to 'to' as they are on disk, without a lock and without a look at
+ * their hashes; those that aren't there are passed over. From any thread, beside a journal that is
+ * being written. ERR_IO when the directory can't be read. */
+enum err journal_read(const char *dir, int64_t from, int64_t to, journal_line line, void *context,
+    struct problem *problem) __attribute__((warn_unused_result));
+
 #endif

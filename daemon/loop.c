@@ -179,6 +179,7 @@ static int sleep_ms(const struct daemon *d, struct mono mqtt_due)
     ms = sooner(ms, view_ms(d) - mono_since(d->now.mono, d->view_at));
     if (d->held_count > 0)
         ms = sooner(ms, HELD_LATE_MS - mono_since(d->now.mono, d->held[d->held_first].since));
+    if (d->replay) ms = sooner(ms, mono_since(replay_due(d->replay), d->now.mono));
     const int64_t watchdog = notify_watchdog_every_ms();
     if (watchdog > 0) ms = sooner(ms, watchdog);
     return ms < 0 ? 0 : (int)ms;
@@ -196,6 +197,7 @@ static struct mono pass(struct daemon *d, int signals)
     tick(d);
     check_journal(d);
     daemon_release(d);
+    daemon_replay(d);
     daemon_renew(d);
     check_link(d);
     show(d);

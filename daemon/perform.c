@@ -167,13 +167,61 @@ static void reconnect_as(struct daemon *d, bool active)
         log_format(LOG_FAILED, "%s: %s", problem.where, problem.text);
 }
 
+/* On request/answer, and where MQTT 5 says. */
+static void answer_caller(
+    struct daemon *d, const struct request_caller *caller, const struct action *a)
+{
+    char answer[REQUEST_ANSWER_MAX + 1];
+    struct text t = text_over(answer, sizeof answer);
+    request_add_answer(&t, caller->id, a->answer.ok, a->answer.reason, a->answer.text);
+    INVARIANT(!t.cut);
+    if (!d->active) return;
+    homie_answer(d->homie, d->mqtt, answer);
+    const struct mqtt_publish p = { .topic = caller->topic,
+        .payload = answer,
+        .length = t.length,
+        .correlation = caller->correlation_length > 0 ? caller->correlation : NULL,
+        .correlation_length = caller->correlation_length };
+    if (caller->topic[0]) (void)mqtt_publish(d->mqtt, &p);
+}
+
 static void answer(struct daemon *d, const struct action *a)
 {
+    struct request_caller caller;
+    if (a->answer.ticket & REQUEST_CALLER) {
+        if (request_caller_take(&d->callers, a->answer.ticket, &caller))
+            answer_caller(d, &caller, a);
+        return;
+    }
     if (a->answer.ticket) {
         door_answer(d->door, a->answer.ticket, a->answer.ok, a->answer.reason, a->answer.text);
         return;
     }
     if (!a->answer.ok && d->active) homie_warn(d->homie, d->mqtt, a->answer.text);
+}
+
+static void begin_replay(struct daemon *d, int64_t from, int64_t to)
+{
+    struct problem problem;
+    const int64_t synced = journal_synced(d->journal);
+    replay_close(d->replay);
+    d->replay = NULL;
+    if (replay_open(&d->replay, d->config->journal_dir, from, to < synced ? to : synced,
+            &problem) != ERR_NONE)
+        log_format(LOG_WARNED, "records can't be shown again: %s", problem.text);
+}
+
+void daemon_replay(struct daemon *d)
+{
+    const char *line;
+    if (!d->replay) return;
+    while (d->link_up && (line = replay_line(d->replay, d->now.mono)) != NULL) {
+        if (!homie_again(d->homie, d->mqtt, line)) return;
+        replay_shown(d->replay);
+    }
+    if (d->link_up && d->active && !replay_over(d->replay)) return;
+    replay_close(d->replay);
+    d->replay = NULL;
 }
 
 /* With the actions of the step that asked for it done. */
@@ -227,6 +275,9 @@ void daemon_perform(struct daemon *d)
             break;
         case ACTION_ANSWER:
             answer(d, a);
+            break;
+        case ACTION_REPLAY:
+            begin_replay(d, a->replay.from, a->replay.to);
             break;
         case ACTION_LOG:
             log_line(a->log.level, a->log.text);

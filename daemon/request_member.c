@@ -104,6 +104,13 @@ bool request_number(
     return true;
 }
 
+bool request_count(const struct reading *r, const char *name, int64_t *ret)
+{
+    struct json_view v;
+    return (request_has(r, name, &v) && json_count(v, ret)) ||
+           request_refuse_member(r, name, "a whole number such as 1207");
+}
+
 bool request_truth(const struct reading *r, const char *name, bool *ret)
 {
     struct json_view v;

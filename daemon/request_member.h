@@ -45,6 +45,8 @@ bool request_name(const struct reading *r, const struct known *known, uint32_t *
 /* A number within bounds, ends included. */
 bool request_number(
     const struct reading *r, const char *name, const struct bounds *bounds, double *ret);
+/* A whole number from 0 to 2^53 - 1. */
+bool request_count(const struct reading *r, const char *name, int64_t *ret);
 /* true or false. */
 bool request_truth(const struct reading *r, const char *name, bool *ret);
 

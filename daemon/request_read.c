@@ -74,43 +74,107 @@ static bool take_alert(const struct reading *r)
     return request_refuse(r->no, "no-such-alert", "no alert has a name like that");
 }
 
+static bool take_duration(const struct reading *r, const char *name)
+{
+    struct json_view v;
+    char duration[REQUEST_WORD_MAX];
+    if (request_has(r, name, &v) && json_string(v, duration, sizeof duration) &&
+        request_read_duration(&r->request->span_ms, duration))
+        return true;
+    return request_refuse_member(
+        r, name, "a duration such as \"PT8H\" or \"PT1H30M\" of at most a year");
+}
+
 static bool take_span(const struct reading *r)
 {
     static const struct bounds year = { 0, 366 * 24 * 60, "\"minutes\" is below 0 or over a year" };
     struct json_view v;
-    char duration[REQUEST_WORD_MAX];
     double minutes = 0;
-    if (request_has(r, "for", &v) && json_kind(v) == JSON_STRING) {
-        if (json_string(v, duration, sizeof duration) &&
-            request_read_duration(&r->request->span_ms, duration))
-            return true;
-        return request_refuse(r->no, "malformed",
-            "\"for\" isn't a duration such as \"PT8H\" or \"PT1H30M\" of at most a year");
-    }
+    if (request_has(r, "for", &v)) return take_duration(r, "for");
     if (!request_number(r, "minutes", &year, &minutes)) return false;
     r->request->span_ms = nearest(minutes * (double)MINUTE_MS);
     return true;
 }
 
-/* A setpoint and its value: the request is of one kind or the other by that. */
-static bool take_property(const struct reading *r)
+static bool take_records(const struct reading *r)
+{
+    return request_count(r, "from", &r->request->from) && request_count(r, "to", &r->request->to);
+}
+
+/* --- set: a property of Homie's, and its value as JSON has it --------------------------------- */
+
+static bool set_number(const struct reading *r, double *ret)
 {
     static const struct bounds range = { 0, 1000, "\"value\" is no EC in mS/cm and no pH" };
-    char property[REQUEST_WORD_MAX];
-    double value = 0;
-    if (!request_word(r, "property", property, sizeof property)) return false;
-    if (!request_number(r, "value", &range, &value)) return false;
-    if (strcmp(property, "setpoint/ec") == 0) {
-        r->request->kind = REQUEST_SET_EC;
-        r->request->value = (double)nearest(value * 1e6) / 1e3; /* mS/cm, to uS/cm */
-    } else if (strcmp(property, "setpoint/ph") == 0) {
-        r->request->kind = REQUEST_SET_PH;
-        r->request->value = value;
-    } else {
-        return request_refuse(r->no, "no-such-property",
-            "there is no such property to set; there are: setpoint/ec, setpoint/ph");
-    }
+    return request_number(r, "value", &range, ret);
+}
+
+static bool set_ec(const struct reading *r)
+{
+    double ms_cm = 0;
+    if (!take_tank(r) || !set_number(r, &ms_cm)) return false;
+    r->request->value = (double)nearest(ms_cm * 1e6) / 1e3; /* to uS/cm */
     return true;
+}
+
+static bool set_ph(const struct reading *r)
+{
+    return take_tank(r) && set_number(r, &r->request->value);
+}
+
+static bool set_span(const struct reading *r)
+{
+    return take_tank(r) && take_duration(r, "value");
+}
+
+static bool set_paused(const struct reading *r)
+{
+    return take_tank(r) && request_truth(r, "value", &r->request->on);
+}
+
+static bool set_halt(const struct reading *r)
+{
+    return request_truth(r, "value", &r->request->on);
+}
+
+static const struct {
+    const char *property;
+    enum request_kind kind;
+    bool (*take)(const struct reading *r);
+} properties[] = {
+    { "setpoint/ec", REQUEST_SET_EC, set_ec },
+    { "setpoint/ph", REQUEST_SET_PH, set_ph },
+    { "setpoint/override-for", REQUEST_OVERRIDE_FOR, set_span },
+    { "dosing/paused", REQUEST_PAUSE, set_paused },
+    { "site/halt", REQUEST_HALT, set_halt },
+};
+
+enum { PROPERTIES = sizeof properties / sizeof *properties };
+
+static const char *property_key(const struct site *site, uint32_t i)
+{
+    (void)site;
+    return properties[i].property;
+}
+
+/* The request is of one kind or another by its property. */
+static bool take_property(const struct reading *r)
+{
+    static const struct known known = { "no-such-property", "property", PROPERTIES, property_key };
+    uint32_t which;
+    if (!request_name(r, &known, &which)) return false;
+    r->request->kind = properties[which].kind;
+    return properties[which].take(r);
+}
+
+/* --- the rest --------------------------------------------------------------------------------- */
+
+/* What a tank grows from when is said in its configuration alone. */
+static bool refuse_schedule(const struct reading *r)
+{
+    return request_refuse(r->no, "by-configuration",
+        "a schedule begins with 'planted' in the tank's configuration: write the day there and "
+        "reload");
 }
 
 static bool find_position(
@@ -244,7 +308,7 @@ static const struct {
     { "halt", REQUEST_HALT, { take_on } },
     { "pause", REQUEST_PAUSE, { take_tank, take_on } },
     { "service", REQUEST_SERVICE, { take_tank, take_on } },
-    { "set", REQUEST_SET_EC, { take_tank, take_property } },
+    { "set", REQUEST_SET_EC, { take_property } },
     { "override-for", REQUEST_OVERRIDE_FOR, { take_tank, take_span } },
     { "acknowledge", REQUEST_ACKNOWLEDGE, { take_alert } },
     { "claim", REQUEST_CLAIM, { take_chain } },
@@ -261,6 +325,8 @@ static const struct {
     { "tube-changed", REQUEST_TUBE_CHANGED, { take_tank, take_stock } },
     { "strainer-cleaned", REQUEST_STRAINER_CLEANED, { take_tank } },
     { "water-changed", REQUEST_WATER_CHANGED, { take_tank, take_litres } },
+    { "journal", REQUEST_JOURNAL, { take_records } },
+    { "start-schedule", REQUEST_UNREAD, { refuse_schedule } },
 };
 
 enum { REQUESTS = sizeof requests / sizeof *requests };
@@ -278,6 +344,7 @@ bool request_read(struct event_request *ret, struct json_view object, const stru
     struct event_request q = { .origin = ret->origin, .ticket = ret->ticket };
     const struct reading r = { object, site, &q, no };
     uint32_t which;
+    text_copy(q.id, sizeof q.id, ret->id);
     if (!request_name(&r, &known, &which)) return false;
     q.kind = requests[which].kind;
     for (uint32_t i = 0; i < PARTS_MAX && requests[which].take[i]; i++) {

@@ -4,6 +4,8 @@
  *     {"request":"halt","on":true}
  *     {"request":"pause","tank":"basil-bench","on":true}                        and "service"
  *     {"request":"set","tank":"basil-bench","property":"setpoint/ec","value":1.4}
+ *         also "setpoint/ph", "setpoint/override-for" ("PT8H"), "dosing/paused" (true) and,
+ *         without a tank, "site/halt"
  *     {"request":"override-for","tank":"basil-bench","minutes":480}   or "for":"PT8H"
  *     {"request":"acknowledge","alert":"west-roll-call"}
  *     {"request":"claim","chain":"west"}
@@ -20,6 +22,7 @@
  *     {"request":"tube-changed","tank":"basil-bench","stock":"leaf-a"}
  *     {"request":"strainer-cleaned","tank":"basil-bench"}
  *     {"request":"water-changed","tank":"basil-bench","litres":40}    without "litres": all of it
+ *     {"request":"journal","from":1200,"to":1207}
  *
  * EC is in mS/cm. Unknown members are ignored; a missing or mistyped required one refuses the
  * request. One row in request_read.c for each word, one function for each member. */
@@ -35,7 +38,7 @@ struct request_refusal {
 };
 
 /* 'object' is JSON that json_guard let pass; names are looked up in 'site'. Fills 'ret' but for its
- * origin and ticket, which stay as they are; on false it is as it was. */
+ * origin, id and ticket, which stay as they are; on false it is as it was. */
 bool request_read(struct event_request *ret, struct json_view object, const struct site *site,
     struct request_refusal *no);
 

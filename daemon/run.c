@@ -204,6 +204,7 @@ static void say_goodbye(struct daemon *d)
 void daemon_close(struct daemon *d)
 {
     say_goodbye(d);
+    replay_close(d->replay);
     mqtt_close(d->mqtt);
     door_close(d->door);
     journal_close(d->journal);

@@ -21,6 +21,7 @@ enum action_kind {
     ACTION_REBIND,   /* rearrange the chain by core_adopted(), then call core_rebound() */
     ACTION_AMEND,    /* put what was found into the configuration: core_amend(), core_amended() */
     ACTION_ANSWER,   /* to a request */
+    ACTION_REPLAY,   /* show the records from 'from' to 'to' again, as far as the disk has them */
     ACTION_LOG,      /* one line for the operator's log */
 };
 
@@ -40,6 +41,9 @@ struct action {
             char reason[CHAIN_WORD_MAX]; /* one word: "out-of-envelope" */
             char text[ACTION_ANSWER_MAX];
         } answer;
+        struct {
+            int64_t from, to;
+        } replay;
         struct {
             enum log_level level;
             char text[ACTION_TEXT_MAX];

@@ -67,8 +67,8 @@ static void carry_tank(const struct core *core, uint32_t tank, struct now now, s
     if (t->override.has_ph) record_add_real(r, "override_ph", t->override.ph, 3);
 }
 
-/* The cursor counts: the site, the chains and each of their totals, the stocks, the tanks, and what
- * upkeep has to restate. */
+/* The cursor counts: the site, the chains and each of their totals, the stocks, the tanks, the ids
+ * of what was asked, and what upkeep has to restate. */
 static bool carry_one(const struct core *core, uint32_t at, struct now now, struct actions *ret)
 {
     if (at-- == 0) {
@@ -93,12 +93,16 @@ static bool carry_one(const struct core *core, uint32_t at, struct now now, stru
         return true;
     }
     at -= core->site->stock_count;
-    if (at >= core->site->tank_count)
-        return upkeep_carry(core, at - core->site->tank_count, now, ret);
-    carry_tank(core, at, now, ret);
-    core_record_learned(core, at, ret);
-    core_carry_care(core, at, ret);
-    return true;
+    if (at < core->site->tank_count) {
+        carry_tank(core, at, now, ret);
+        core_record_learned(core, at, ret);
+        core_carry_care(core, at, ret);
+        return true;
+    }
+    at -= core->site->tank_count;
+    const uint32_t ids = asked_parts(&core->asked);
+    if (at >= ids) return upkeep_carry(core, at - ids, now, ret);
+    return asked_carry(&core->asked, at, &emit(ret, ACTION_RECORD)->record);
 }
 
 bool core_carry(const struct core *core, uint32_t *cursor, struct now now, struct actions *ret)

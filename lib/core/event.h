@@ -62,12 +62,22 @@ enum request_kind {
     REQUEST_TUBE_CHANGED,     /* 'tank', 'stock': the tube in that pump's head */
     REQUEST_STRAINER_CLEANED, /* 'tank': the circulation's inlet strainer */
     REQUEST_WATER_CHANGED,    /* 'tank', 'ul' of new water; 0: all of it */
+    REQUEST_JOURNAL,          /* 'from', 'to': show these records again */
+    REQUEST_UNREAD,           /* 'refusal': one that couldn't be read, or can't be done here */
     REQUEST_COUNT,
+};
+
+/* Why the shell has refused a request already; the texts live as long as the event. */
+struct event_refusal {
+    const char *reason; /* one word; NULL: it hasn't */
+    const char *text;
 };
 
 struct event_request {
     enum request_kind kind;
     struct event_origin origin;
+    char id[CHAIN_WORD_MAX]; /* who asks twice with the same is answered twice; "": none */
+    struct event_refusal refusal;
     uint64_t ticket; /* given back with the answer; 0: nobody waits for one */
     uint32_t tank, chain, stock;
     struct chain_address address;
@@ -75,6 +85,7 @@ struct event_request {
     bool on, cup;
     double value, degc;
     int64_t span_ms, ul;
+    int64_t from, to; /* seq of records, ends included */
     char word[ALERT_ID_MAX];
 };
 

@@ -88,6 +88,7 @@ struct core *core_init(
     core->site = site;
     core->identity = *identity;
     core->journal_ok = true;
+    asked_init(&core->asked, now.mono);
     core->tank = (struct core_tank *)(void *)((char *)block + tanks_at());
     struct window_entry *room = (struct window_entry *)(void *)((char *)block + entries_at(site));
     for (uint32_t i = 0; i < site->tank_count; i++) {

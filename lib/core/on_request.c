@@ -13,10 +13,12 @@ struct answer {
 
 static const struct answer DONE = { true, "done", "" };
 
+enum { REPLAY_MOST = 1000 }; /* records shown again for one request */
+
 static const char *const request_words[REQUEST_COUNT] = { "halt", "pause", "service", "set-ec",
     "set-ph", "override-for", "acknowledge", "claim", "refilled", "identify", "adopt", "bench",
     "dose", "prime", "circulate", "calibrate-pump", "measured", "calibrate-probe", "tube-changed",
-    "strainer-cleaned", "water-changed" };
+    "strainer-cleaned", "water-changed", "journal", "unread" };
 
 static struct answer halt(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
@@ -254,6 +256,19 @@ static struct answer flag(struct core *core, const struct event_request *q, stru
     return DONE;
 }
 
+static struct answer replay(const struct event_request *q, struct actions *ret)
+{
+    if (q->from < 1 || q->to < q->from)
+        return (struct answer){ false, "out-of-range",
+            "\"from\" is at least 1, and \"to\" at least \"from\"" };
+    if (q->to - q->from >= REPLAY_MOST)
+        return (struct answer){ false, "out-of-range", "at most 1000 records for one request" };
+    struct action *a = emit(ret, ACTION_REPLAY);
+    a->replay.from = q->from;
+    a->replay.to = q->to;
+    return (struct answer){ true, "done", "they come on journal/entry, as far as there are any" };
+}
+
 static struct answer act(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
@@ -282,6 +297,8 @@ static struct answer act(
         return strainer_cleaned(core, q, now);
     case REQUEST_WATER_CHANGED:
         return water_changed(core, q, now);
+    case REQUEST_JOURNAL:
+        return replay(q, ret);
     case REQUEST_ADOPT:
     case REQUEST_BENCH:
     case REQUEST_DOSE:
@@ -290,16 +307,23 @@ static struct answer act(
     case REQUEST_CALIBRATE_PUMP:
     case REQUEST_MEASURED:
     case REQUEST_CALIBRATE_PROBE:
+    case REQUEST_UNREAD:
     case REQUEST_COUNT:
         break;
     }
     return (struct answer){ false, "unknown", "no such request" };
 }
 
+static bool is_care(enum request_kind kind)
+{
+    return kind >= REQUEST_BENCH && kind <= REQUEST_CALIBRATE_PROBE;
+}
+
 static bool for_tank(enum request_kind kind)
 {
     return kind == REQUEST_PAUSE || kind == REQUEST_SERVICE || kind == REQUEST_SET_EC ||
-           kind == REQUEST_SET_PH || kind == REQUEST_OVERRIDE_FOR || kind >= REQUEST_BENCH;
+           kind == REQUEST_SET_PH || kind == REQUEST_OVERRIDE_FOR || is_care(kind) ||
+           (kind >= REQUEST_TUBE_CHANGED && kind <= REQUEST_WATER_CHANGED);
 }
 
 static void record_care(const struct core *core, const struct event_request *q, struct record *r)
@@ -319,15 +343,9 @@ static void record_care(const struct core *core, const struct event_request *q, 
         record_add_text(r, "into", q->cup ? "cup" : "tank");
 }
 
-static void record_request(
-    struct core *core, const struct event_request *q, const struct answer *a, struct actions *ret)
+/* What the kinds of requests say in their record, each what it has. */
+static void record_members(const struct core *core, const struct event_request *q, struct record *r)
 {
-    INVARIANT(q->kind < REQUEST_COUNT);
-    struct record *r = emit_record(ret, "request");
-    record_add_text(r, "request", request_words[q->kind]);
-    record_add_text(r, "by", q->origin.by);
-    record_add_truth(r, "ok", a->ok);
-    if (!a->ok) record_add_text(r, "reason", a->reason);
     if (for_tank(q->kind)) record_add_text(r, "tank", core->site->tank[q->tank].key);
     if (q->kind == REQUEST_SET_EC || q->kind == REQUEST_SET_PH) {
         record_add_real(r, "value", q->value, 3);
@@ -343,26 +361,88 @@ static void record_request(
         record_add_text(r, "stock", core->site->stock[q->stock].key);
     if (q->kind == REQUEST_REFILLED || q->kind == REQUEST_WATER_CHANGED)
         record_add_int(r, "ul", q->ul);
-    if (q->kind >= REQUEST_BENCH && q->kind <= REQUEST_CALIBRATE_PROBE) record_care(core, q, r);
+    if (is_care(q->kind)) record_care(core, q, r);
+    if (q->kind == REQUEST_JOURNAL) {
+        record_add_int(r, "from", q->from);
+        record_add_int(r, "to", q->to);
+    }
+    if (q->kind == REQUEST_UNREAD && q->refusal.text) record_add_text(r, "text", q->refusal.text);
+}
+
+/* 'done': it was acted on, and well. */
+static void record_request(struct core *core, const struct event_request *q, const struct answer *a,
+    bool done, struct actions *ret)
+{
+    INVARIANT(q->kind < REQUEST_COUNT);
+    struct record *r = emit_record(ret, "request");
+    record_add_text(r, "request", request_words[q->kind]);
+    record_add_text(r, "by", q->origin.by);
+    if (q->id[0]) record_add_text(r, "id", q->id);
+    record_add_truth(r, "ok", done);
+    if (!done || !text_same(a->reason, DONE.reason)) record_add_text(r, "reason", a->reason);
+    record_members(core, q, r);
+    if (core->asked.unrecorded == 0) return;
+    record_add_int(r, "unrecorded", (int64_t)core->asked.unrecorded);
+    core->asked.unrecorded = 0;
+}
+
+static bool stops(const struct event_request *q)
+{
+    return q->kind == REQUEST_HALT && q->on;
+}
+
+/* Strangers can send as much as they like there. */
+static bool is_from_broker(const struct event_request *q)
+{
+    return text_same(q->origin.by, "mqtt");
+}
+
+/* DONE where it may be acted on, whatever comes of it; else why it isn't looked at. */
+static struct answer may_act(
+    struct core *core, const struct event_request *q, struct now now, struct text *said)
+{
+    bool first_ok = false;
+    const struct asked_answer *first = q->id[0] ? asked_find(&core->asked, q->id, &first_ok) : NULL;
+    if (first) {
+        text_add(said, "this id was used before, and the answer was: ");
+        text_add(said, first->reason);
+        return (struct answer){ first_ok, "duplicate", said->at };
+    }
+    if (q->origin.retained && !stops(q))
+        return (struct answer){ false, "retained", "a retained message is old: nothing was done" };
+    if (q->refusal.reason) return (struct answer){ false, q->refusal.reason, q->refusal.text };
+    if (is_from_broker(q) && !stops(q) && !asked_may_do(&core->asked, now.mono))
+        return (struct answer){ false, ASKED_PUT_OFF,
+            "too many requests came over the broker: try again in some seconds" };
+    return DONE;
 }
 
 void core_on_request(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
-    const bool stops = q->kind == REQUEST_HALT && q->on;
     char buffer[ACTION_ANSWER_MAX];
     struct text said = text_over(buffer, sizeof buffer);
-    struct answer a;
-    if (q->origin.retained && !stops)
-        a = (struct answer){ false, "retained", "a retained message is old: nothing was done" };
-    else if (q->kind == REQUEST_ADOPT)
+    const bool was_halted = core->halted;
+    struct answer a = may_act(core, q, now, &said);
+    const bool acts = text_same(a.reason, DONE.reason);
+    if (acts && q->kind == REQUEST_ADOPT)
         a = adopt(core, q, &said, ret);
-    else if (q->kind >= REQUEST_BENCH && q->kind <= REQUEST_CALIBRATE_PROBE)
+    else if (acts && is_care(q->kind))
         a = care(core, q, now, &said, ret);
-    else
+    else if (acts)
         a = act(core, q, now, ret);
-    if (for_tank(q->kind)) core->tank[q->tank].ask_law = true;
-    record_request(core, q, &a, ret);
-    if (!a.ok) core->refused_messages++;
-    emit_answer(ret, q->ticket, a.ok, a.reason, a.text);
+    if (acts && for_tank(q->kind)) core->tank[q->tank].ask_law = true;
+
+    /* What changes something is always recorded and answered; so is what comes from this machine.
+     * A flood of the rest is counted. */
+    const bool done = acts && a.ok;
+    const bool counts = !is_from_broker(q) || (done && !(stops(q) && was_halted));
+    if (counts || asked_may_record(&core->asked, now.mono))
+        record_request(core, q, &a, done, ret);
+    else
+        core->asked.unrecorded++;
+    if (!done) core->refused_messages++;
+    asked_note(&core->asked, q->id, a.ok, a.reason);
+    if (counts || done || asked_may_answer(&core->asked, now.mono))
+        emit_answer(ret, q->ticket, a.ok, a.reason, a.text);
 }

@@ -204,6 +204,7 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
     fresh->peer_at = old->peer_at;
     memcpy(fresh->peer, old->peer, sizeof fresh->peer);
     fresh->refused_messages = old->refused_messages;
+    fresh->asked = old->asked;
     move_chains(fresh, old);
     for (uint32_t s = 0; s < fresh->site->stock_count; s++) {
         for (uint32_t o = 0; o < old->site->stock_count; o++) {

@@ -255,13 +255,22 @@ static void restore_setpoint(
     }
 }
 
+/* Who asks again gets the answer of that time. */
+static void restore_id(struct core *core, const struct record *r, bool ok)
+{
+    const char *id = record_text_or_empty(r, "id"), *reason = record_text_or_empty(r, "reason");
+    if (chain_id_valid(id)) asked_note(&core->asked, id, ok, reason[0] ? reason : "done");
+}
+
 static void restore_request(struct core *core, const struct record *r, struct now now)
 {
     const struct mono at = now.mono;
     const char *what = record_text_or_empty(r, "request");
     const int32_t tank = core_tank_named(core, record_text_or_empty(r, "tank"));
     bool ok = false, on = false;
-    if (!record_truth(r, "ok", &ok) || !ok) return;
+    if (!record_truth(r, "ok", &ok)) return;
+    restore_id(core, r, ok);
+    if (!ok) return;
     upkeep_restore_request(core, r, now);
     (void)record_truth(r, "on", &on);
     if (text_same(what, "halt")) core->halted = on;
@@ -334,6 +343,7 @@ void core_restore(struct core *core, const struct record *record, struct now now
     if (tank >= 0) core_restore_care(core, (uint32_t)tank, record, now);
     if (record_is(record, "carry")) restore_carried(core, record, at);
     if (record_is(record, "upkeep")) upkeep_restore(core, record, at);
+    if (record_is(record, "asked")) asked_restore(&core->asked, record);
     if (record_is(record, "adopt")) {
         const int32_t chain = chain_named(core, record_text_or_empty(record, "chain"));
         if (chain >= 0) core_restore_adopt(core, (uint32_t)chain, record);

@@ -4,6 +4,7 @@
 #define DOSEWRIGHT_CORE_STATE_H
 
 #include "lib/control/law_inside.h"
+#include "lib/core/asked.h"
 #include "lib/core/care.h"
 #include "lib/core/core.h"
 #include "lib/core/upkeep.h"
@@ -203,6 +204,7 @@ struct core {
     struct mono peer_at;
     char peer[CHAIN_WORD_MAX];
     uint64_t refused_messages;
+    struct asked asked;
     bool damaged; /* the journal was found damaged */
     struct core_chain chain[SITE_CHAINS_MAX];
     struct core_stock stock[SITE_STOCKS_MAX];

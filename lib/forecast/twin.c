@@ -70,6 +70,7 @@ static void perform(struct twin *t)
         case ACTION_ANSWER:
             t->answer_ok = a->answer.ok;
             break;
+        case ACTION_REPLAY: /* nobody listens */
         case ACTION_LOG:
             break;
         }

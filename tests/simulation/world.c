@@ -281,6 +281,7 @@ static void perform(struct world *w)
         case ACTION_AMEND:  /* nor calibrates */
             break;
         case ACTION_ANSWER:
+        case ACTION_REPLAY:
             break;
         case ACTION_LOG:
             if (getenv("WORLD_TALKS"))

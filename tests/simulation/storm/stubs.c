@@ -113,6 +113,21 @@ void homie_entry(struct homie *h, struct mqtt *m, const char *line, const struct
     (void)tip;
 }
 
+bool homie_again(struct homie *h, struct mqtt *m, const char *line)
+{
+    (void)h;
+    (void)m;
+    (void)line;
+    return true;
+}
+
+void homie_answer(struct homie *h, struct mqtt *m, const char *answer)
+{
+    (void)h;
+    (void)m;
+    (void)answer;
+}
+
 void homie_warn(struct homie *h, struct mqtt *m, const char *text)
 {
     (void)h;

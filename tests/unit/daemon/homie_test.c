@@ -108,7 +108,12 @@ START_TEST(the_description_is_what_homie_wants)
     ck_assert(json_kind(at(root, "/nodes/site/properties/halt/settable")) == JSON_TRUE);
     ck_assert(json_kind(at(root, "/nodes/site/properties/beat/retained")) == JSON_FALSE);
     is_text(root, "/nodes/journal/properties/tip/datatype", "json");
-    ck_assert(!has(root, "/nodes/request"));
+    is_text(root, "/nodes/request/properties/call/datatype", "json");
+    ck_assert(json_kind(at(root, "/nodes/request/properties/call/settable")) == JSON_TRUE);
+    ck_assert(json_kind(at(root, "/nodes/request/properties/call/retained")) == JSON_FALSE);
+    is_text(root, "/nodes/request/properties/answer/datatype", "json");
+    ck_assert(!has(root, "/nodes/request/properties/answer/settable"));
+    ck_assert(json_kind(at(root, "/nodes/request/properties/answer/retained")) == JSON_FALSE);
 
     const struct json_view tank = parse(fixture_sent("tern-hall-basil-bench/$description"));
     int64_t version;
@@ -353,6 +358,8 @@ START_TEST(what_cannot_be_read_is_refused_and_the_value_said_again)
         { "tern-hall-basil-bench/setpoint/override-for/set", "P1D" } };
     for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
         ck_assert_int_eq(set(h, bad[i].topic, bad[i].payload, false, &q), HOMIE_REFUSED);
+        ck_assert_int_eq(q.kind, REQUEST_UNREAD);
+        ck_assert_str_eq(q.refusal.reason, "malformed");
     }
     fixture_settle(h);
     ck_assert_str_eq(fixture_sent("tern-hall/site/halt"), "false");
@@ -370,6 +377,8 @@ START_TEST(only_an_order_to_halt_is_acted_on_when_it_was_retained)
     ck_assert_int_eq(set(h, "tern-hall/site/halt/set", "true", true, &q), HOMIE_REQUEST);
     ck_assert(q.kind == REQUEST_HALT && q.on && q.origin.retained);
     ck_assert_int_eq(set(h, "tern-hall/site/halt/set", "false", true, &q), HOMIE_REFUSED);
+    ck_assert(q.kind == REQUEST_UNREAD && q.origin.retained);
+    ck_assert_str_eq(q.refusal.reason, "retained");
     ck_assert_int_eq(
         set(h, "tern-hall-basil-bench/dosing/paused/set", "true", true, &q), HOMIE_REFUSED);
     ck_assert_int_eq(
@@ -387,6 +396,22 @@ START_TEST(the_echo_of_a_clearing_is_not_answered)
     ck_assert_int_eq(set(h, "tern-hall/site/halt/set", "", true, &q), HOMIE_NOT_MINE);
     ck_assert_int_eq(set(h, "tern-hall/site/halt/set", "", false, &q), HOMIE_NOT_MINE);
     ck_assert_int_eq(set(h, "tern-hall-basil-bench/setpoint/ec/set", "", true, &q), HOMIE_NOT_MINE);
+    fixture_settle(h);
+    ck_assert_uint_eq(world.sent_count, 0);
+    homie_close(h);
+}
+END_TEST
+
+/* What it asks for is read elsewhere; there is no value of it to say again. */
+START_TEST(a_call_is_told_from_a_set)
+{
+    struct homie *h = fixture_open();
+    struct event_request q;
+    fixture_settle(h);
+    ck_assert_int_eq(set(h, "tern-hall/request/call/set", "{", false, &q), HOMIE_CALL);
+    ck_assert_int_eq(set(h, "tern-hall/request/call/set", "{}", true, &q), HOMIE_CALL);
+    ck_assert_int_eq(set(h, "tern-hall/request/call/set", "", true, &q), HOMIE_NOT_MINE);
+    ck_assert_int_eq(set(h, "tern-hall/request/answer/set", "{}", false, &q), HOMIE_NOT_MINE);
     fixture_settle(h);
     ck_assert_uint_eq(world.sent_count, 0);
     homie_close(h);
@@ -436,14 +461,16 @@ START_TEST(it_listens_to_what_can_be_set_and_to_its_own_alerts)
 {
     struct homie *h = fixture_open();
     struct mqtt_subscription list[32];
-    ck_assert_uint_eq(homie_filters(h, list, 32), 2 + 5 * 2);
-    ck_assert_uint_eq(homie_filters(h, list, 3), 3);
+    ck_assert_uint_eq(homie_filters(h, list, 32), 3 + 5 * 2);
+    ck_assert_uint_eq(homie_filters(h, list, 4), 4);
     ck_assert_str_eq(list[0].filter, "homie/5/tern-hall/site/halt/set");
     ck_assert(list[0].settable && list[0].kept && list[0].urgent);
-    ck_assert_str_eq(list[1].filter, "homie/5/tern-hall/$alert/+");
-    ck_assert(!list[1].settable);
-    ck_assert_str_eq(list[2].filter, "homie/5/tern-hall-basil-bench/setpoint/ec/set");
-    ck_assert(list[2].settable && !list[2].kept && list[2].qos == 1);
+    ck_assert_str_eq(list[1].filter, "homie/5/tern-hall/request/call/set");
+    ck_assert(list[1].settable && !list[1].kept && list[1].urgent && list[1].qos == 1);
+    ck_assert_str_eq(list[2].filter, "homie/5/tern-hall/$alert/+");
+    ck_assert(!list[2].settable);
+    ck_assert_str_eq(list[3].filter, "homie/5/tern-hall-basil-bench/setpoint/ec/set");
+    ck_assert(list[3].settable && !list[3].kept && list[3].qos == 1);
     homie_close(h);
 }
 END_TEST
@@ -465,6 +492,7 @@ int main(void)
     tcase_add_test(t, what_cannot_be_read_is_refused_and_the_value_said_again);
     tcase_add_test(t, only_an_order_to_halt_is_acted_on_when_it_was_retained);
     tcase_add_test(t, the_echo_of_a_clearing_is_not_answered);
+    tcase_add_test(t, a_call_is_told_from_a_set);
     tcase_add_test(t, other_topics_are_not_mine);
     tcase_add_test(t, the_span_of_the_next_override_is_shown_as_the_core_holds_it);
     tcase_add_test(t, it_listens_to_what_can_be_set_and_to_its_own_alerts);
