@@ -81,6 +81,10 @@ static void ask(struct core_world *w, struct bites *b)
     r.span_ms = llabs(cw_number(b)) % (366 * DAY_MS);
     r.ul = llabs(cw_number(b)) % 1000000001;
     text_copy(r.word, sizeof r.word, cw_word(b));
+    r.from = cw_number(b);
+    r.to = cw_number(b);
+    if (how & 0x10) text_copy(r.id, sizeof r.id, r.on ? "x-1" : "d1-1");
+    if (r.kind == REQUEST_UNREAD) r.refusal = (struct event_refusal){ "malformed", "as it came" };
     cw_ask(w, &r);
 }
 

@@ -12,15 +12,16 @@ static const double reals[] = { 0, -1, 0.5, 5.8, 6.5, 7, 20, 600, 1200, 1400, 22
 static const char *const words[] = { "bench", "wall", "porch", "leaf-a", "leaf-b", "acid", "base",
     "west", "east", "a1f3", "b77c", "c3", "x-1", "x-2", "d1", "d1-1", "halt", "pause", "service",
     "set-ec", "set-ph", "override-for", "acknowledge", "refilled", "identify", "claim",
-    "no-effect-bench-feed", "no-effect-bench-acid", "limits-unknown-west", "", "nobody", "feed" };
+    "no-effect-bench-feed", "no-effect-bench-acid", "limits-unknown-west", "", "nobody", "feed",
+    "x-1 done", "d1-1 done" };
 static const char *const kinds[] = { "dose", "outcome", "identify", "hand", "hand-base", "claim",
     "reign", "alert", "request", "carry", "limits-unknown", "damage", "learned", "flushed", "start",
-    "circulate" };
+    "circulate", "asked" };
 static const char *const keys[] = { "tank", "stock", "chain", "serial", "channel", "id", "ul",
     "run_ms", "ends_ms", "ec_milli", "ph_micro", "unsure", "total_ms", "by", "reign", "alert", "on",
     "ok", "request", "span_ms", "value", "halted", "paused", "service", "line_dirty",
     "remaining_ul", "override_for_ms", "override_left_ms", "override_ec_us_cm", "override_ph",
-    "feed", "acid", "base", "model" };
+    "feed", "acid", "base", "i1", "i2", "model" };
 
 enum { NUMBERS = sizeof numbers / sizeof *numbers, REALS = sizeof reals / sizeof *reals };
 enum { WORDS = sizeof words / sizeof *words, KINDS = sizeof kinds / sizeof *kinds };

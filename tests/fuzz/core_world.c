@@ -185,7 +185,8 @@ static bool was_granted(uint64_t ticket)
 {
     for (uint32_t i = 0; i < actions.count; i++) {
         const struct action *a = &actions.item[i];
-        if (a->kind == ACTION_ANSWER && a->answer.ticket == ticket) return a->answer.ok;
+        if (a->kind == ACTION_ANSWER && a->answer.ticket == ticket)
+            return a->answer.ok && !text_same(a->answer.reason, "duplicate");
     }
     return false;
 }
@@ -194,13 +195,11 @@ void cw_ask(struct core_world *w, const struct event_request *request)
 {
     struct event e = { .kind = EVENT_REQUEST, .request = *request };
     e.request.ticket = ++w->ticket;
-    if (e.request.kind == REQUEST_HALT) {
-        if (e.request.on) w->halted = true; /* is never refused */
-        if (!e.request.on && !e.request.origin.retained) w->halted = false;
-    }
     core_step(w->core, &e, w->now, &actions);
     const bool ok = was_granted(w->ticket);
-    if (e.request.kind == REQUEST_HALT && e.request.on) HOLDS(ok);
+    if (e.request.kind == REQUEST_HALT && ok) w->halted = e.request.on;
+    /* a halt is never refused, unless its id was used before */
+    if (e.request.kind == REQUEST_HALT && e.request.on) HOLDS(ok || e.request.id[0]);
     if (ok && e.request.kind == REQUEST_PAUSE) w->paused[e.request.tank] = e.request.on;
     if (ok && e.request.kind == REQUEST_SERVICE) w->serviced[e.request.tank] = e.request.on;
     perform(w);
