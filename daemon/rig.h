@@ -46,6 +46,8 @@ struct rig_pump {    /* one stock's tube into one tank */
     double factor;   /* of the fault 'slow'; else 1 */
     uint32_t parcel_count;
     struct rig_parcel parcel[RIG_PARCELS_MAX]; /* oldest first */
+    bool cup;                                  /* its tube hangs in a cup, which holds so much */
+    double cup_ul;
     double line_until_ms; /* some of it is in the line until then, on the same clock */
     uint32_t met;         /* pumps that this run was seen to meet, a bit each */
     uint64_t starts;
@@ -116,6 +118,8 @@ struct rig_probe {
     const struct probe_config *config;
     struct probe_model model;
     bool silent;
+    bool bathes; /* it hangs in a bath of that value, in the unit used inside */
+    double bath;
     bool first; /* of its topic: it publishes for all that share it */
 };
 
@@ -263,6 +267,8 @@ void rig_tell_refusal(
 void rig_tell_ignored(
     struct rig *rig, const struct rig_chain *chain, const char *id, const char *reason);
 void rig_tell_met(struct rig *rig, uint32_t tank, uint32_t stock, uint32_t other);
+/* Circulation runs while a tube of the tank hangs in a cup. */
+void rig_tell_spray(struct rig *rig, uint32_t tank);
 void rig_tell_tanks(struct rig *rig);
 void rig_tell_totals(struct rig *rig);
 

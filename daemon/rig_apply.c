@@ -136,6 +136,30 @@ static void do_jump(struct rig *rig, const struct rig_fault *f)
         probe_model_step(&probe_of(rig, f)->model, f->value);
 }
 
+static void do_bath(struct rig *rig, const struct rig_fault *f)
+{
+    probe_of(rig, f)->bathes = !f->heal;
+    probe_of(rig, f)->bath = f->value;
+}
+
+/* Out of the line into an empty cup, and back: then it is said what the cup holds. */
+static void do_cup(struct rig *rig, const struct rig_fault *f)
+{
+    struct rig_chain *chain = chain_of(rig, f);
+    struct rig_tube tube;
+    rig_head_advance(rig, chain);
+    if (!rig_tube_of(rig, chain, module_at(rig, f), f->channel, &tube) ||
+        tube.pump == TANK_PUMPS_MAX) {
+        rig_say(rig, "%-20s no tube hangs there, nothing changes", f->word);
+        return;
+    }
+    struct rig_pump *pump = &rig->tank[tube.tank].pump[tube.pump];
+    pump->cup = !f->heal;
+    if (f->heal) rig_say(rig, "%-20s the cup holds %.2f mL", f->word, pump->cup_ul / 1000.0);
+    pump->cup_ul = 0.0;
+    if (pump->cup && rig->tank[tube.tank].circulates) rig_tell_spray(rig, tube.tank);
+}
+
 static void do_leak(struct rig *rig, const struct rig_fault *f)
 {
     rig->tank[f->tank].leaks = !f->heal;
@@ -176,6 +200,8 @@ static void (*const deeds[RIG_FAULT_KINDS])(struct rig *rig, const struct rig_fa
     [RIG_LEVEL] = do_level,
     [RIG_REFILL] = do_refill,
     [RIG_WATER_CHANGE] = do_water_change,
+    [RIG_BATH] = do_bath,
+    [RIG_CUP] = do_cup,
 };
 
 static void apply(struct rig *rig, const struct rig_fault *f)

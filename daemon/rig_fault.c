@@ -43,6 +43,8 @@ static const struct row {
     [RIG_LEVEL] = { "level", SHAPE_TANK, NEEDS_NUMBER, false, 0, 200, "=PERCENT" },
     [RIG_REFILL] = { "refill", SHAPE_TANK, NEEDS_NUMBER, true, 0, 1e6, "=LITRES" },
     [RIG_WATER_CHANGE] = { "water-change", SHAPE_TANK, NEEDS_NUMBER, true, 0, 1, "=SHARE" },
+    [RIG_BATH] = { "bath", SHAPE_PROBE, NEEDS_NUMBER, false, -100, 100000, "=VALUE" },
+    [RIG_CUP] = { "cup", SHAPE_OUTPUT, NO_VALUE, false, 0, 0, "" },
 };
 
 static const char *const shapes[] = {

@@ -26,6 +26,8 @@ enum rig_fault_kind {
     RIG_LEVEL,
     RIG_REFILL,
     RIG_WATER_CHANGE,
+    RIG_BATH,
+    RIG_CUP,
     RIG_FAULT_KINDS,
 };
 

@@ -114,6 +114,7 @@ static double truth_of(const struct rig *rig, const struct rig_probe *probe)
 {
     const struct rig_tank *tank = &rig->tank[probe->tank];
     const struct plant_tank *plant = &tank->water.tank;
+    if (probe->bathes) return probe->bath;
     switch (probe->config->quantity) {
     case PROBE_EC:
         return plant_ec_us_cm(plant, false);

@@ -222,6 +222,15 @@ void rig_tell_met(struct rig *rig, uint32_t tank, uint32_t stock, uint32_t other
     finish(rig, &line);
 }
 
+void rig_tell_spray(struct rig *rig, uint32_t tank)
+{
+    rig_say(rig, "%-20s circulates while a tube is out: it sprays", rig->site->tank[tank].key);
+    struct line line;
+    begin(rig, &line, "spray");
+    add_string(&line.t, "tank", rig->site->tank[tank].key);
+    finish(rig, &line);
+}
+
 /* --- water and sums --------------------------------------------------------------------------- */
 
 void rig_tell_tanks(struct rig *rig)

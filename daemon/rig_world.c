@@ -179,7 +179,9 @@ struct rig_moved rig_pour(
     pump->moved_ul += ul;
     pump->arrived_ul += arrived;
     bottle->left_ul -= arrived;
-    if (arrived > 0.0) {
+    if (pump->cup) {
+        pump->cup_ul += arrived;
+    } else if (arrived > 0.0) {
         const double way = way_ms(&config->circulation);
         look_for_meetings(rig, tube, (double)(by_command_ms + by_hand_ms));
         pump->line_until_ms = tank->flow_ms + way;
@@ -220,6 +222,9 @@ void rig_world_start(struct rig *rig, struct rig_tube tube)
     struct rig_tank *tank = &rig->tank[tube.tank];
     if (tube.pump == TANK_PUMPS_MAX) {
         tank->circulates = true;
+        for (uint32_t p = 0; p < rig->site->tank[tube.tank].pump_count; p++) {
+            if (tank->pump[p].cup) rig_tell_spray(rig, tube.tank);
+        }
         return;
     }
     tank->pump[tube.pump].starts++;

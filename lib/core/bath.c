@@ -67,7 +67,7 @@ void core_turn_bath(struct core *core, uint32_t tank, struct now now)
     struct core_care *care = &core->tank[tank].care;
     if (!care->listening.on) return;
     if (mono_since(now.mono, care->listening.since) < BATH_PATIENCE_MS) return;
-    give_up(care, care->listening.watch.count == 0
+    give_up(care, care->listening.watch.readings == 0
                       ? "no reading came from the probe: is it connected, and does its topic speak?"
                       : "the probe didn't settle within 5 minutes: rinse it, use fresh liquid, and "
                         "try again");

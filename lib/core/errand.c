@@ -102,8 +102,8 @@ static struct core_dose dose_of(const struct core *core, uint32_t tank, uint32_t
     return d;
 }
 
-static const char *may_be_now(
-    struct core *core, const struct event_request *q, struct now now, struct text *said)
+static const char *may_be_now(struct core *core, const struct event_request *q, uint32_t pump,
+    struct now now, struct text *said)
 {
     struct core_tank *t = &core->tank[q->tank];
     const char *no = NULL;
@@ -118,7 +118,7 @@ static const char *may_be_now(
         text_add(said, no);
         return "busy";
     }
-    const bool may = q->cup ? core_gate_site(core, q->tank)
+    const bool may = q->cup ? core_gate_cup(core, q->tank, pump, now)
                             : core_gate_move(core, q->tank, now) &&
                                   core_gate_errand(core, q->tank, errand_of(q->kind), now);
     if (may) return NULL;
@@ -154,7 +154,7 @@ const char *core_ask_errand(
         text_add(said, "no pump of this tank draws from that stock");
         return "no-such-pump";
     }
-    const char *no = may_be_now(core, q, now, said);
+    const char *no = may_be_now(core, q, (uint32_t)p, now, said);
     if (no) return no;
     const struct site_pump *pump = &core->site->tank[q->tank].pump[p];
     const enum core_errand errand = errand_of(q->kind);

@@ -19,25 +19,37 @@ static double still_within(const struct probe_config *config, double number)
     return share * fabs(number);
 }
 
+/* True with each mean that is complete. */
+static bool take_mean(struct bath_watch *w, double number, struct mono now)
+{
+    const bool complete = w->readings > 0 && mono_since(now, w->since) >= BATH_MEAN_MS;
+    if (complete) {
+        if (w->count == BATH_MEANS) {
+            memmove(w->mean, w->mean + 1, sizeof w->mean - sizeof w->mean[0]);
+            w->count--;
+        }
+        w->mean[w->count++] = w->sum / w->readings;
+        w->readings = 0;
+        w->sum = 0.0;
+    }
+    if (w->readings == 0) w->since = now;
+    w->readings++;
+    w->sum += number;
+    return complete;
+}
+
 bool bath_settles(double *ret, struct bath_watch *w, const struct probe_config *config,
     double number, struct mono now)
 {
-    if (w->count == BATH_READINGS) {
-        memmove(w->recent, w->recent + 1, sizeof w->recent - sizeof w->recent[0]);
-        memmove(w->at, w->at + 1, sizeof w->at - sizeof w->at[0]);
-        w->count--;
-    }
-    w->recent[w->count] = number;
-    w->at[w->count++] = now;
-    if (w->count < BATH_READINGS || mono_since(now, w->at[0]) < BATH_SETTLE_MS) return false;
-    double least = number, most = number, sum = 0.0;
-    for (int i = 0; i < BATH_READINGS; i++) {
-        least = w->recent[i] < least ? w->recent[i] : least;
-        most = w->recent[i] > most ? w->recent[i] : most;
-        sum += w->recent[i];
+    if (!take_mean(w, number, now) || w->count < BATH_MEANS) return false;
+    double least = w->mean[0], most = w->mean[0], sum = 0.0;
+    for (int i = 0; i < BATH_MEANS; i++) {
+        least = w->mean[i] < least ? w->mean[i] : least;
+        most = w->mean[i] > most ? w->mean[i] : most;
+        sum += w->mean[i];
     }
     if (most - least > still_within(config, number)) return false;
-    *ret = sum / BATH_READINGS;
+    *ret = sum / BATH_MEANS;
     return true;
 }
 

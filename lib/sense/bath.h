@@ -1,8 +1,8 @@
 /* A probe in a bath of known value: has it settled, and is that the bath that was said?
  *
- * Settled: five readings over at least 20 s that differ by no more than a hundredth of what counts
- * (common practice, no source: field manuals ask for a reading that stands still, with bounds
- * like these). */
+ * Settled: five means of at least 5 s each differ by no more than 1 mV, 0.02 pH or 1 % (common
+ * practice, no source: field manuals ask for a reading that stands still, with bounds like
+ * these). A probe that speaks more seldom gives one reading for each. */
 #ifndef DOSEWRIGHT_SENSE_BATH_H
 #define DOSEWRIGHT_SENSE_BATH_H
 
@@ -10,19 +10,21 @@
 #include "lib/chem/ph_probe.h"
 #include "lib/sense/probe.h"
 
-enum { BATH_READINGS = 5, BATH_SETTLE_MS = 20000, BATH_PATIENCE_MS = 300000 };
+enum { BATH_MEANS = 5, BATH_MEAN_MS = 5000, BATH_PATIENCE_MS = 300000 };
 
 struct bath_watch {
-    uint32_t count; /* of 'recent', newest last */
-    double recent[BATH_READINGS];
-    struct mono at[BATH_READINGS];
+    uint32_t count; /* of 'mean', newest last */
+    double mean[BATH_MEANS];
+    uint32_t readings; /* of the mean under way */
+    double sum;
+    struct mono since;
 };
 
 /* Nothing seen yet. */
 void bath_begin(struct bath_watch *w);
 
-/* A number in the probe's own unit, as it was sent. True when the newest five have settled: then
- * 'ret' is their mean. */
+/* A number in the probe's own unit, as it was sent. True when the newest five means have settled:
+ * then 'ret' is theirs. */
 bool bath_settles(double *ret, struct bath_watch *w, const struct probe_config *config,
     double number, struct mono now);
 

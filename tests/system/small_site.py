@@ -38,7 +38,7 @@ TANK = """\
     circulation: {{ pump: west/{position}.circulation, flow_l_min: {flow_l_min}, line_ml: {line_ml}, flush_lines: {flush_lines} }}
     probes:
       ec:          {{ topic: glass/{tank}/ec, unit: mS/cm, compensated: true, max_age_s: {max_age_s}, calibrated: {yesterday} }}
-      ph:          {{ topic: glass/{tank}/ph, unit: ph, max_age_s: {max_age_s}, calibrated: {yesterday} }}
+      ph:          {{ topic: glass/{tank}/ph, max_age_s: {max_age_s}, {ph_probe} }}
       temperature: {{ topic: glass/{tank}/temperature, unit: degC, max_age_s: {max_age_s} }}{more_probes}
     pumps:
       leaf-a: {{ address: west/{position}.1, ml_per_s: 1.0, calibrated: {yesterday}, smallest_dose_ml: 0.2 }}
@@ -79,6 +79,7 @@ DEFAULTS = {
     "ph": 5.8,
     "more": "",
     "more_probes": "",
+    "ph_probe": "unit: ph, calibrated: {yesterday}",
 }
 
 TANKS = ("basil-bench", "lettuce-wall")
@@ -106,7 +107,7 @@ def write(folder, port, tanks=TANKS, journal="journal", socket="dosewright.sock"
     text = HEAD.format(**values)
     for position, tank in enumerate(tanks, 1):
         own = {k: v[tank] if isinstance(v, dict) else v for k, v in values.items()}
-        own.update(tank=tank, position=position)
+        own.update(tank=tank, position=position, ph_probe=own["ph_probe"].format(**own))
         text += TANK.format(**own)
         put(os.path.join(folder, "schedules", tank + ".yaml"), SCHEDULE.format(**own))
     path = os.path.join(folder, "site.yaml")

@@ -43,6 +43,10 @@ START_TEST(every_word_is_read)
     ck_assert(f.kind == RIG_SLOW && f.value == 0.5);
     ck_assert_int_eq(read_good("leak:basil-bench").kind, RIG_LEAK);
     ck_assert_int_eq(read_good("level:basil-bench=35").kind, RIG_LEVEL);
+    f = read_good("bath:basil-bench.ph=7");
+    ck_assert(f.kind == RIG_BATH && f.probe == PROBE_PH && f.value > 6.9 && f.value < 7.1);
+    f = read_good("-cup:west/1.1");
+    ck_assert(f.kind == RIG_CUP && f.heal && f.position == 1 && f.channel == 1);
     ck_assert_int_eq(read_good("refill:basil-bench=1.5").kind, RIG_REFILL);
     f = read_good("water-change:lettuce-wall=0.3");
     ck_assert(f.kind == RIG_WATER_CHANGE && f.tank == 1);

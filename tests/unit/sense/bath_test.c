@@ -25,29 +25,43 @@ static bool settles(const double *number, int count, int64_t every_ms, double *r
     return settled;
 }
 
-START_TEST(five_readings_over_twenty_seconds_that_stand_still)
+/* The sixth reading completes the fifth mean. */
+START_TEST(five_means_that_stand_still)
 {
-    const double still[] = { 3.0, 3.4, 3.1, 3.9, 3.6 };
+    const double still[] = { 3.0, 3.4, 3.1, 3.9, 3.6, 9.9 };
     double mv;
-    ck_assert(settles(still, 5, 5000, &mv));
+    ck_assert(settles(still, 6, 5000, &mv));
     ck_assert_double_eq_tol(mv, 3.4, 1e-9);
-    ck_assert(!settles(still, 5, 4999, &mv));
-    ck_assert(!settles(still, 4, 60000, &mv));
+    ck_assert(!settles(still, 6, 4999, &mv));
+    ck_assert(!settles(still, 5, 60000, &mv));
+}
+END_TEST
+
+/* Noise of 0.5 mV each half second: single readings differ by more than 1 mV, means of ten don't.
+ */
+START_TEST(many_readings_make_a_mean)
+{
+    double noisy[51], mv;
+    for (int i = 0; i < 51; i++) {
+        noisy[i] = i % 2 ? 2.9 : 4.1;
+    }
+    ck_assert(settles(noisy, 51, 500, &mv));
+    ck_assert_double_eq_tol(mv, 3.5, 1e-9);
 }
 END_TEST
 
 START_TEST(a_reading_that_creeps_has_not_settled)
 {
-    double creeping[12], mv;
-    for (int i = 0; i < 12; i++) {
+    double creeping[13], mv;
+    for (int i = 0; i < 13; i++) {
         creeping[i] = 0.3 * i;
     }
-    ck_assert(!settles(creeping, 12, 10000, &mv));
-    for (int i = 0; i < 12; i++) {
+    ck_assert(!settles(creeping, 13, 10000, &mv));
+    for (int i = 0; i < 13; i++) {
         creeping[i] = i < 7 ? 20.0 * i : 177.5;
     }
-    ck_assert(!settles(creeping, 11, 10000, &mv));
-    ck_assert(settles(creeping, 12, 10000, &mv));
+    ck_assert(!settles(creeping, 12, 10000, &mv));
+    ck_assert(settles(creeping, 13, 10000, &mv));
 }
 END_TEST
 
@@ -185,7 +199,8 @@ END_TEST
 int main(void)
 {
     TCase *tc = tcase_create("bath");
-    tcase_add_test(tc, five_readings_over_twenty_seconds_that_stand_still);
+    tcase_add_test(tc, five_means_that_stand_still);
+    tcase_add_test(tc, many_readings_make_a_mean);
     tcase_add_test(tc, a_reading_that_creeps_has_not_settled);
     tcase_add_test(tc, points_are_buffers_standards_or_a_ph);
     tcase_add_test(tc, the_truth_is_the_tables_at_the_baths_temperature);
