@@ -24,7 +24,7 @@ enum rate_verdict rate_judge_run(const struct rate_run *run, double nominal_ml_p
 
 enum rate_verdict rate_judge(struct rate *ret, const struct rate_run run[RATE_RUNS])
 {
-    double least = INFINITY, most = 0.0, sum = 0.0, squares = 0.0;
+    double least = (double)INFINITY, most = 0.0, sum = 0.0, squares = 0.0;
     int64_t ul = 0, ran_ms = 0;
     for (int i = 0; i < RATE_RUNS; i++) {
         const double r = ml_per_s(&run[i]);
