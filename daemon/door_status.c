@@ -158,7 +158,9 @@ static void add_chain(struct text *t, const struct chain_view *v)
     open_with(t, NULL, '{');
     add_string(t, "key", v->key);
     add_bool(t, "ready", v->ready);
+    add_bool(t, "roll_call", v->roll_heard);
     add_bool(t, "bound", v->bound);
+    add_bool(t, "adopted", v->adopted);
     add_bool(t, "ours", v->ours);
     add_bool(t, "halted", v->halted);
     add_string(t, "why", v->why);

@@ -169,9 +169,12 @@ static int code_of(enum err err)
     return err == ERR_IO || err == ERR_MISSING ? EX_UNAVAILABLE : EX_IOERR;
 }
 
-static int say_problem(enum err err, const struct problem *problem)
+static int say_problem(struct tool *tool, enum err err, const struct problem *problem)
 {
-    fprintf(stderr, "dosewright: %s: %s\n", problem->where, problem->text);
+    if (tool->quiet)
+        tool->problem = *problem;
+    else
+        fprintf(stderr, "dosewright: %s: %s\n", problem->where, problem->text);
     return code_of(err);
 }
 
@@ -188,13 +191,14 @@ cJSON *tool_call(
     }
     if (err == ERR_NONE) err = door_ask(tool->path, line, wait_ms, &raw, &problem);
     if (err != ERR_NONE) {
-        *ret_code = say_problem(err, &problem);
+        *ret_code = say_problem(tool, err, &problem);
         return NULL;
     }
     cJSON *answer = cJSON_Parse(raw);
     if (!cJSON_IsBool(cJSON_GetObjectItemCaseSensitive(answer, "ok"))) {
-        fprintf(
-            stderr, "dosewright: %s: the answer can't be read; is that the daemon?\n", tool->path);
+        (void)problem_set(
+            &problem, ERR_SYNTAX, tool->path, "the answer can't be read; is that the daemon?");
+        (void)say_problem(tool, ERR_SYNTAX, &problem);
         cJSON_Delete(answer);
         free(raw);
         *ret_code = EX_DATAERR;

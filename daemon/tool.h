@@ -36,6 +36,8 @@ struct tool {
     int count; /* words that are no options, in order */
     const char *word[TOOL_WORDS_MAX];
     char path[TOOL_PATH_MAX]; /* of the daemon's socket, once tool_call has found it */
+    bool quiet;               /* tool_call keeps in 'problem' what it would say */
+    struct problem problem;
 };
 
 /* Reads the arguments after argv[0]. TOOL_GO_ON, or the exit code when that was all. */
@@ -49,7 +51,8 @@ enum err tool_find_socket(char ret[TOOL_PATH_MAX], const char *given, const char
     const char *dir, struct problem *problem);
 
 /* Makes one call and gives the answer, or NULL with the exit code in *ret_code and the reason said.
- * 'ret_raw' (NULL: not wanted) gets the line as it came; both are freed by the caller. */
+ * With tool->quiet the reason is in tool->problem. 'ret_raw' (NULL: not wanted) gets the line as it
+ * came; both are freed by the caller. */
 cJSON *tool_call(
     struct tool *tool, const char *line, int64_t wait_ms, char **ret_raw, int *ret_code);
 

@@ -2,6 +2,35 @@
 
 #include <math.h>
 #include <string.h>
+#include <sys/ioctl.h>
+#include <termios.h>
+#include <unistd.h>
+
+#include "daemon/report.h"
+
+static int last_column = SHOW_COLUMNS;
+static bool only_ascii = false;
+
+void show_set_terminal(int columns, bool ascii)
+{
+    last_column = columns < SHOW_COLUMNS_LEAST ? SHOW_COLUMNS_LEAST
+                  : columns > SHOW_COLUMNS     ? SHOW_COLUMNS
+                                               : columns;
+    only_ascii = ascii;
+}
+
+int show_columns(void)
+{
+    return last_column;
+}
+
+void show_set_terminal_here(void)
+{
+    const struct report_terminal terminal = report_terminal_here();
+    struct winsize size;
+    const bool told = ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) == 0 && size.ws_col > 0;
+    show_set_terminal(told ? size.ws_col : terminal.columns, terminal.ascii);
+}
 
 static bool is_control(const char *s, size_t left)
 {
@@ -14,7 +43,9 @@ static bool is_control(const char *s, size_t left)
 void show_safely(FILE *out, const char *s, size_t length)
 {
     for (size_t i = 0; i < length; i++) {
-        if (!is_control(s + i, length - i)) {
+        const unsigned char c = (unsigned char)s[i];
+        if (only_ascii && (c & 0xC0) == 0x80) continue; /* its first byte was a '?' */
+        if (!is_control(s + i, length - i) && !(only_ascii && c >= 0x80)) {
             fputc(s[i], out);
             continue;
         }
@@ -49,7 +80,7 @@ void show_folded(FILE *out, int indent, const char *label, const char *words)
     while (*words) {
         const size_t length = strcspn(words, " \n");
         const int columns = columns_of(words, length);
-        if (!fresh && column + 1 + columns > SHOW_COLUMNS) {
+        if (!fresh && column + 1 + columns > last_column) {
             fprintf(out, "\n%*s", indent, "");
             column = indent;
             fresh = true;

@@ -158,6 +158,8 @@ void core_view_chain(
     (void)core_chain_ready(core, chain, now, &why);
     ret->ready = c->head_ready && c->has_beat;
     ret->bound = c->has_roll && c->matches;
+    ret->roll_heard = c->has_roll;
+    ret->adopted = core_adopted(core, chain, core->site->chain[chain].file_tag) != NULL;
     ret->ours = c->ours;
     ret->halted = c->has_beat && c->beat.halted;
     ret->claim = c->claim;

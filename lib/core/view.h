@@ -109,6 +109,8 @@ struct tank_view {
 struct chain_view {
     const char *key;
     bool ready, bound, ours, halted;
+    bool roll_heard;        /* the head has listed its modules since it was last heard of */
+    bool adopted;           /* the order in force is one that a person adopted, not the file's */
     char why[VIEW_WHY_MAX]; /* "" when all is well */
     struct chain_claim claim;
     bool has_volts, has_amps;

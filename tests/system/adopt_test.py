@@ -25,6 +25,8 @@ class Adopt(harness.Case):
     def test_a_module_is_exchanged_and_adopted(self):
         self.world.fault("swap:west.2=c0de")
         self.wait_alert("roll-call-west", 20)
+        self.assertFalse(self.daemon.status()["chains"][0]["adopted"])
+        self.assertIn("MODULES DON'T MATCH", self.daemon.tool("status")[1])
         self.still(5)
         said = self.adopted()
         self.assertIn("position 2: c0de in place of b77c (calibrate its pumps), draws", said)
@@ -32,10 +34,13 @@ class Adopt(harness.Case):
         self.still(3)
         self.assertIn("Adopted:", self.adopted("yes"))
         harness.wait_until("the alert is over", lambda: "roll-call-west" not in self.daemon.alerts(), 10)
+        self.assertTrue(self.daemon.status()["chains"][0]["adopted"])
+        self.assertIn("modules as adopted", self.daemon.tool("status")[1])
         self.wait_dose_of("c0de")
         self.daemon.kill()
         self.daemon.start()  # it is kept, and the file isn't touched
         self.wait_dose_of("c0de")
+        self.assertTrue(self.daemon.status()["chains"][0]["adopted"])
         self.assertIn("position 2 is c0de by adoption", self.daemon.process.log())
         code, said = self.daemon.tool("reload")
         self.assertEqual(code, 0, said)
