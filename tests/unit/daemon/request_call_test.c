@@ -341,13 +341,12 @@ END_TEST
 
 START_TEST(no_bytes_lead_astray) /* _i is the seed */
 {
-    static const char *const seeds[] = {
-        "{\"id\":\"a1\",\"request\":\"set\",\"tank\":\"basil-bench\",\"property\":\"setpoint/ec\","
-        "\"value\":1.4}",
+    static const char set[] = "{\"id\":\"a1\",\"request\":\"set\",\"tank\":\"basil-bench\","
+                              "\"property\":\"setpoint/ec\",\"value\":1.4}";
+    static const char *const seeds[] = { set,
         "{\"id\":\"a1\",\"request\":\"journal\",\"from\":12,\"to\":15}",
         "{\"id\":\"a1\",\"request\":\"refilled\",\"stock\":\"leaf-a\",\"ml\":250}",
-        "{\"id\":\"a1\",\"request\":\"identify\",\"address\":\"west/1.2\"}"
-    };
+        "{\"id\":\"a1\",\"request\":\"identify\",\"address\":\"west/1.2\"}" };
     static const char spice[] = "{}[]\",:\\u0e+-.19tfn \x80\xff/";
     struct prng prng = prng_seed((uint64_t)_i);
     char text[256];
