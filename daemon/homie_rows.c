@@ -31,11 +31,22 @@ static const struct homie_row tank_rows[] = {
         .refresh = true, .measured = true, .quantity = PROBE_VOLUME, .decimals = 1,
         .resolution = 1 },
     { ROW(WHAT_EC_QUALITY, "water", "ec-quality", "Trust in the EC"), .type = HOMIE_ENUM,
-        .format = HOMIE_QUALITIES, .refresh = true },
+        .format = HOMIE_QUALITIES, .quantity = PROBE_EC, .refresh = true },
     { ROW(WHAT_PH_QUALITY, "water", "ph-quality", "Trust in the pH"), .type = HOMIE_ENUM,
-        .format = HOMIE_QUALITIES, .refresh = true },
+        .format = HOMIE_QUALITIES, .quantity = PROBE_PH, .refresh = true },
     { ROW(WHAT_TEMPERATURE_QUALITY, "water", "temperature-quality", "Trust in the temperature"),
-        .type = HOMIE_ENUM, .format = HOMIE_QUALITIES, .refresh = true },
+        .type = HOMIE_ENUM, .format = HOMIE_QUALITIES, .quantity = PROBE_TEMPERATURE,
+        .refresh = true },
+    { ROW(WHAT_AIR_TEMPERATURE, "air", "temperature", "Air temperature at the crop"),
+        .type = HOMIE_FLOAT, .unit = "°C", .refresh = true, .measured = true,
+        .quantity = PROBE_AIR_TEMPERATURE, .decimals = 1, .resolution = 1 },
+    { ROW(WHAT_HUMIDITY, "air", "humidity", "Relative humidity at the crop"), .type = HOMIE_FLOAT,
+        .unit = "%", .refresh = true, .measured = true, .quantity = PROBE_HUMIDITY, .decimals = 0,
+        .resolution = 1 },
+    { ROW(WHAT_VPD, "air", "vpd", "Vapour pressure deficit"), .type = HOMIE_FLOAT, .unit = "kPa",
+        .refresh = true, .measured = true, .quantity = PROBE_HUMIDITY, .decimals = 2,
+        .resolution = 2 },
+    { ROW(WHAT_LIGHT, "light", "on", "The light probe sees light"), .type = HOMIE_BOOLEAN },
     { ROW(WHAT_SET_EC, "setpoint", "ec", "EC setpoint"), .type = HOMIE_FLOAT, .format = HOMIE_EC,
         .unit = "mS/cm", .settable = true, .decimals = 3 },
     { ROW(WHAT_SET_PH, "setpoint", "ph", "pH setpoint"), .type = HOMIE_FLOAT, .format = HOMIE_PH,
@@ -206,6 +217,19 @@ static bool say_quality(struct homie_value *ret, const struct probe_view *probe)
     return say_text(ret, probe_quality_word(probe->present ? probe->quality : PROBE_NONE));
 }
 
+static bool say_vpd(
+    struct homie_value *ret, const struct homie_row *row, const struct tank_view *tank)
+{
+    return tank->probe[PROBE_AIR_TEMPERATURE].present && tank->probe[PROBE_HUMIDITY].present &&
+           say_real(ret, row, tank->upkeep.vpd_kpa);
+}
+
+/* A boolean can't be unknown: it stays as it was. */
+static bool say_light(struct homie_value *ret, enum light_view light)
+{
+    return light != LIGHT_UNKNOWN && say_truth(ret, light == LIGHT_ON);
+}
+
 static bool say_integer(struct homie_value *ret, int64_t value)
 {
     struct text t = text_over(ret->text, sizeof ret->text);
@@ -288,17 +312,19 @@ bool homie_value(struct homie_value *ret, const struct homie_row *row, const str
     case WHAT_EC:
         return say_probe(ret, row, &s->tank->probe[PROBE_EC], 1000);
     case WHAT_PH:
-        return say_probe(ret, row, &s->tank->probe[PROBE_PH], 1);
     case WHAT_TEMPERATURE:
-        return say_probe(ret, row, &s->tank->probe[PROBE_TEMPERATURE], 1);
     case WHAT_VOLUME:
-        return say_probe(ret, row, &s->tank->probe[PROBE_VOLUME], 1);
+    case WHAT_AIR_TEMPERATURE:
+    case WHAT_HUMIDITY:
+        return say_probe(ret, row, &s->tank->probe[row->quantity], 1);
     case WHAT_EC_QUALITY:
-        return say_quality(ret, &s->tank->probe[PROBE_EC]);
     case WHAT_PH_QUALITY:
-        return say_quality(ret, &s->tank->probe[PROBE_PH]);
     case WHAT_TEMPERATURE_QUALITY:
-        return say_quality(ret, &s->tank->probe[PROBE_TEMPERATURE]);
+        return say_quality(ret, &s->tank->probe[row->quantity]);
+    case WHAT_VPD:
+        return say_vpd(ret, row, s->tank);
+    case WHAT_LIGHT:
+        return say_light(ret, s->tank->upkeep.light);
     case WHAT_SET_EC:
         return s->tank->planted && say_real(ret, row, s->tank->set_ec_us_cm / 1000);
     case WHAT_SET_PH:

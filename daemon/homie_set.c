@@ -99,6 +99,10 @@ static const char *read_value(
     case WHAT_EC_QUALITY:
     case WHAT_PH_QUALITY:
     case WHAT_TEMPERATURE_QUALITY:
+    case WHAT_AIR_TEMPERATURE:
+    case WHAT_HUMIDITY:
+    case WHAT_VPD:
+    case WHAT_LIGHT:
     case WHAT_SOURCE:
     case WHAT_STAGE:
     case WHAT_DAY:

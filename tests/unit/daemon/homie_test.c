@@ -218,6 +218,10 @@ START_TEST(values_read_as_the_contract_says)
     struct tank_view *v = &world.tank[0];
     measure(0, PROBE_TEMPERATURE, -0.04);
     measure(0, PROBE_VOLUME, 118.25);
+    measure(0, PROBE_AIR_TEMPERATURE, 24.96);
+    measure(0, PROBE_HUMIDITY, 60.4);
+    v->upkeep.vpd_kpa = 1.2669;
+    v->upkeep.light = LIGHT_OFF;
     v->planted = true;
     v->set_ec_us_cm = 833.3333;
     v->set_ph = 5.8;
@@ -245,10 +249,12 @@ START_TEST(values_read_as_the_contract_says)
     const struct {
         const char *property, *value;
     } expected[] = { { "water/temperature", "0.0" }, { "water/volume", "118.3" },
-        { "setpoint/ec", "0.833" }, { "setpoint/ph", "5.80" }, { "setpoint/override-for", "PT8H" },
-        { "setpoint/source", "override" }, { "schedule/stage", "leafing" },
-        { "schedule/day", "17" }, { "dosing/paused", "true" }, { "dosing/why", "" },
-        { "stock-leaf-a/remaining", "4.200" }, { "stock-leaf-b/days-left", "12.3" },
+        { "air/temperature", "25.0" }, { "air/humidity", "60" }, { "air/vpd", "1.27" },
+        { "light/on", "false" }, { "setpoint/ec", "0.833" }, { "setpoint/ph", "5.80" },
+        { "setpoint/override-for", "PT8H" }, { "setpoint/source", "override" },
+        { "schedule/stage", "leafing" }, { "schedule/day", "17" }, { "dosing/paused", "true" },
+        { "dosing/why", "" }, { "stock-leaf-a/remaining", "4.200" },
+        { "stock-leaf-b/days-left", "12.3" },
         { "dosing/last", "{\"id\":\"9f2c-1\",\"stock\":\"leaf-a\",\"ml\":3.500,"
                          "\"at\":\"2031-04-02T05:06:07.089Z\"}" },
         { "dosing/day-ml", "{\"leaf-a\":{\"ml\":12.345,\"limit_ml\":800.000},\"leaf-b\":{\"ml\":0."
@@ -262,6 +268,8 @@ START_TEST(values_read_as_the_contract_says)
             got ? got : "nothing", expected[i].value);
     }
     ck_assert_str_eq(fixture_sent("tern-hall-lettuce-wall/dosing/last"), "{}");
+    ck_assert_ptr_null(fixture_sent("tern-hall-lettuce-wall/air/vpd")); /* it has no such probes */
+    ck_assert_ptr_null(fixture_sent("tern-hall-lettuce-wall/light/on"));
     ck_assert_str_eq(fixture_sent("tern-hall-lettuce-wall/setpoint/source"), "schedule");
     homie_close(h);
 }
