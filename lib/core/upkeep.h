@@ -39,6 +39,7 @@ struct upkeep_tank {
     bool dry;         /* the EC probe reads less than any water of this tank can */
     struct mono dry_since;
     double ph_least, ph_most; /* since then */
+    bool over;                /* the enclosure probe\'s newest number was above its range */
     bool differs;             /* light against the schedule's day */
     struct mono differs_since;
 };

@@ -20,24 +20,14 @@ static double dry_below_us_cm(const struct site_tank *config)
     return share > DRY_LEAST_US_CM ? share : DRY_LEAST_US_CM;
 }
 
-void upkeep_look_at_probe(
-    struct core *core, uint32_t tank, enum probe_quantity q, double number, struct now now)
+/* Is it in the water? The newest number was 'number', trusted or not. */
+static void look_at_ec(struct core *core, uint32_t tank, double number, struct now now)
 {
     const struct site_tank *config = &core->site->tank[tank];
-    const struct probe_config *probe = &config->probe[q];
     struct core_tank *t = &core->tank[tank];
     struct upkeep_tank *u = &t->upkeep;
-    const struct probe *p = &t->probe[q];
-    if (t->care.bench) { /* it may hang anywhere, and nothing is dosed on it */
-        u->dry = false;
-        return;
-    }
-    if (q == PROBE_PH && u->dry && p->live == PROBE_OK) {
-        if (p->value < u->ph_least) u->ph_least = p->value;
-        if (p->value > u->ph_most) u->ph_most = p->value;
-    }
-    if (q != PROBE_EC) return;
-    const bool none = p->live == PROBE_OUT_OF_RANGE && number < probe->least;
+    const struct probe *p = &t->probe[PROBE_EC];
+    const bool none = p->live == PROBE_OUT_OF_RANGE && number < config->probe[PROBE_EC].least;
     const bool trusted = p->live == PROBE_OK;
     if (none || (trusted && p->value < dry_below_us_cm(config))) {
         if (u->dry) return;
@@ -51,6 +41,25 @@ void upkeep_look_at_probe(
         law_disturb(&t->law, &t->model, now.mono); /* nobody saw the water meanwhile */
         t->due = now.mono;
     }
+}
+
+void upkeep_look_at_probe(
+    struct core *core, uint32_t tank, enum probe_quantity q, double number, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    struct upkeep_tank *u = &t->upkeep;
+    const struct probe *p = &t->probe[q];
+    if (q == PROBE_ENCLOSURE)
+        u->over = p->live == PROBE_OUT_OF_RANGE && number > core->site->tank[tank].probe[q].most;
+    if (t->care.bench) { /* it may hang anywhere, and nothing is dosed on it */
+        u->dry = false;
+        return;
+    }
+    if (q == PROBE_PH && u->dry && p->live == PROBE_OK) {
+        if (p->value < u->ph_least) u->ph_least = p->value;
+        if (p->value > u->ph_most) u->ph_most = p->value;
+    }
+    if (q == PROBE_EC) look_at_ec(core, tank, number, now);
 }
 
 static void look_at_dry(struct core *core, uint32_t tank, struct now now, struct actions *ret)
@@ -126,29 +135,41 @@ static void look_at_light(struct core *core, uint32_t tank, struct now now, stru
 
 static const double COOLER_DEGC = 3.0; /* before it counts as over */
 
+static void add_heat(struct text *t, const struct core *core, uint32_t tank)
+{
+    const struct site_tank *config = &core->site->tank[tank];
+    text_add(t, config->key);
+    text_add(t, ": the enclosure has ");
+    if (core->tank[tank].upkeep.over) {
+        text_add(t, "more than its probe's range goes");
+    } else {
+        text_add_real(t, core->tank[tank].probe[PROBE_ENCLOSURE].value, 0);
+        text_add(t, " degrees C, more than ");
+        text_add_real(t, config->upkeep.enclosure_most_degc, 0);
+    }
+    text_add(t,
+        ". Supply off before you open it; look for a motor that jams, a supply at its limit, "
+        "sun, a blocked vent");
+}
+
 static void look_at_enclosure(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
     const struct site_tank *config = &core->site->tank[tank];
     const struct probe_config *probe = &config->probe[PROBE_ENCLOSURE];
     const struct probe *p = &core->tank[tank].probe[PROBE_ENCLOSURE];
     const double most = config->upkeep.enclosure_most_degc;
+    const bool over = core->tank[tank].upkeep.over;
     char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
     alert_name(id, "enclosure-hot", config->key, NULL);
     if (!probe->present || most <= 0.0) {
         upkeep_forget(core, id, ret);
         return;
     }
-    if (probe_quality_at(p, probe, now.mono) != PROBE_GOOD) return;
-    if (p->value < most - COOLER_DEGC) upkeep_forget(core, id, ret);
-    if (p->value <= most) return;
+    if (!over && probe_quality_at(p, probe, now.mono) != PROBE_GOOD) return;
+    if (!over && p->value < most - COOLER_DEGC) upkeep_forget(core, id, ret);
+    if (!over && p->value <= most) return;
     struct text t = text_over(text, sizeof text);
-    text_add(&t, config->key);
-    text_add(&t, ": the enclosure has ");
-    text_add_real(&t, p->value, 0);
-    text_add(&t, " degrees C, more than ");
-    text_add_real(&t, most, 0);
-    text_add(&t, ". Switch the supply off before you open it; look for a motor that jams, a supply "
-                 "at its limit, sun on the box, a blocked vent");
+    add_heat(&t, core, tank);
     upkeep_remind(core, id, (int32_t)tank, text, ret);
 }
 

@@ -254,6 +254,12 @@ START_TEST(a_hot_enclosure_is_told_of_until_it_is_well_cooler)
     tell(PROBE_ENCLOSURE, 60.0);
     look_after(1000);
     ck_assert(stands("enclosure-hot-basil"));
+    tell(PROBE_ENCLOSURE, 30.0);
+    look_after(1000);
+    ck_assert(!stands("enclosure-hot-basil"));
+    tell_probe(BASIL, PROBE_ENCLOSURE, 101.0); /* the probe's range ends at 100 */
+    look_after(1000);
+    ck_assert_ptr_nonnull(strstr(said("enclosure-hot-basil"), "more than its probe's range goes"));
     b.tank[BASIL].upkeep.enclosure_most_degc = 0;
     look_after(1000);
     ck_assert(!stands("enclosure-hot-basil"));
