@@ -290,12 +290,22 @@ static void add_last(struct text *t, const struct tank_view *v)
     text_add_char(t, '}');
 }
 
-static void add_pumps(struct text *t, const struct tank_view *v)
+static void add_address(struct text *t, const struct site *site, const struct chain_address *a)
+{
+    char address[CHAIN_WORD_MAX + 32];
+    struct text written = text_over(address, sizeof address);
+    chain_address_add(&written, site->chain[a->chain].key, a->position, a->channel);
+    add_string(t, "address", address);
+}
+
+static void add_pumps(struct text *t, const struct site *site, const struct site_tank *tank,
+    const struct tank_view *v)
 {
     open_with(t, "pumps", '[');
     for (uint32_t i = 0; i < v->pump_count && i < TANK_PUMPS_MAX; i++) {
         open_with(t, NULL, '{');
         add_string(t, "stock", v->pump[i].stock);
+        add_address(t, site, &tank->pump[i].address);
         add_ml(t, "hour_ml", v->pump[i].hour_ul);
         add_ml(t, "hour_limit_ml", v->pump[i].hour_limit_ul);
         add_ml(t, "day_ml", v->pump[i].day_ul);
@@ -384,7 +394,8 @@ static void add_upkeep(struct text *t, const struct tank_view *v)
     text_add(t, "]}");
 }
 
-static void add_tank(struct text *t, const struct site_tank *tank, const struct tank_view *v)
+static void add_tank(struct text *t, const struct site *site, const struct site_tank *tank,
+    const struct tank_view *v)
 {
     open_with(t, NULL, '{');
     add_string(t, "key", v->key);
@@ -404,7 +415,7 @@ static void add_tank(struct text *t, const struct site_tank *tank, const struct 
     add_water(t, tank, v);
     add_others(t, v);
     add_last(t, v);
-    add_pumps(t, v);
+    add_pumps(t, site, tank, v);
     add_upkeep(t, v);
     text_add_char(t, '}');
 }
@@ -418,7 +429,7 @@ static void add_tanks(struct text *t, const struct status_source *source, uint32
         const size_t before = t->length;
         struct tank_view v;
         source->view_tank(source, i, &v);
-        add_tank(t, &site->tank[i], &v);
+        add_tank(t, site, &site->tank[i], &v);
         if (!t->cut && t->length + ROOM_AFTER_TANKS <= t->size) continue;
         t->length = before; /* it doesn't fit any more: take it back */
         t->at[before] = '\0';

@@ -29,6 +29,7 @@ static const struct command commands[] = {
     { "pause", cmd_pause, "stop dosing one tank" },
     { "unpause", cmd_pause, "let it dose again" },
     { "reload", cmd_reload, "read the configuration again and wait for the verdict" },
+    { "commission", cmd_commission, "a walk through a new site, tank or part, step by step" },
     { "ask", cmd_ask,
         "other requests: setpoint, acknowledge, claim, refilled, service, identify, adopt" },
     { "journal", cmd_journal, "verify, show or draw the journal" },
@@ -42,7 +43,7 @@ static int help(FILE *out, int code)
 {
     fprintf(out, "usage: dosewright COMMAND [...]\n\n");
     for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
-        fprintf(out, "  %-9s %s\n", commands[i].name, commands[i].help);
+        fprintf(out, "  %-10s %s\n", commands[i].name, commands[i].help);
     }
     fprintf(out, "\n'dosewright COMMAND --help' tells more.\n");
     return code;

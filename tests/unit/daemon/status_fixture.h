@@ -76,6 +76,7 @@ static void set_tanks(void)
 {
     for (int i = 0; i < SITE_TANKS_MAX; i++) {
         tanks[i] = (struct site_tank){ .key = "basil-bench",
+            .pump = { { .address = { 0, 1, 1 } } },
             .band_ec_us_cm = 100,
             .band_ph = 0.2,
             .envelope = { .degc_least = 12, .degc_most = 30 } };

@@ -14,6 +14,7 @@ static void set_up(void)
 {
     set_tanks();
     site = (struct site){ .tank_count = 1, .tank = tanks, .chain_count = 1, .stock_count = 1 };
+    site.chain[0].key = "west";
     the_site = (struct site_view){ .key = "tern-hall",
         .name = "Tern Hall school glasshouse",
         .active = true,
@@ -142,7 +143,8 @@ START_TEST(the_answer_is_these_very_bytes)
         "\"age_s\":2,\"quality\":\"good\",\"least\":12.0,\"most\":30.0},\"probes\":[],\"last\":{"
         "\"stock\":"
         "\"acid\",\"ml\":3.500,\"at\":\"2031-04-02T05:01:07.089Z\",\"id\":\"d-1\"},\"pumps\":[{"
-        "\"stock\":\"leaf-a\",\"hour_ml\":40.250,\"hour_limit_ml\":200.000,\"day_ml\":120.000,"
+        "\"stock\":\"leaf-a\",\"address\":\"west/"
+        "1.1\",\"hour_ml\":40.250,\"hour_limit_ml\":200.000,\"day_ml\":120.000,"
         "\"day_limit_ml\":800.000,\"locked\":false,\"ml_per_s\":1.0500,"
         "\"filed_ml_per_s\":1.0200,\"calibrated\":\"2031-04-02T04:00:00.000Z\","
         "\"calibrated_here\":false,\"runs\":0,\"waits_ms\":0}],"
