@@ -44,18 +44,31 @@ static bool amps_agree(const struct core *core, uint32_t tank)
     return rose >= draws * CONFIRM_SHARE_PERCENT / 100.0;
 }
 
+/* One pump's current is missing, and the sum doesn't tell whose: none of them is believed until it
+ * was off, and was seen to begin anew by itself. */
+static void doubt_all(struct core *core, uint32_t chain)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        if (tank_chain(core, i) == chain && core->tank[i].circulation_on)
+            core->tank[i].amps_doubt = true;
+    }
+}
+
 /* What was seen to run is believed until two beats running say otherwise: one may be older than the
  * start of a pump. */
 static bool amps_go_on(struct core *core, uint32_t tank)
 {
     struct core_tank *t = &core->tank[tank];
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
+    if (t->amps_doubt) return false;
     if (!t->circulation_seen) t->amps_short = 0;
     if (!t->circulation_seen) return amps_agree(core, tank);
     if (mono_since(c->beat_at, t->amps_looked) == 0 || c->amps_stale) return true;
     t->amps_looked = c->beat_at;
     t->amps_short = amps_agree(core, tank) ? 0 : t->amps_short + 1;
-    return t->amps_short < 2;
+    if (t->amps_short < 2) return true;
+    doubt_all(core, tank_chain(core, tank));
+    return false;
 }
 
 bool core_circulation_unseen(const struct core *core, uint32_t tank, struct now now)
@@ -81,9 +94,19 @@ static bool another_starts(const struct core *core, uint32_t tank, struct now no
     return false;
 }
 
+/* What is doubted ends by itself; its end would hide what begins meanwhile. */
+static bool another_is_doubted(const struct core *core, uint32_t tank)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        if (i != tank && tank_chain(core, i) == tank_chain(core, tank) && core->tank[i].amps_doubt)
+            return true;
+    }
+    return false;
+}
+
 bool core_circulation_may_begin(const struct core *core, uint32_t tank, struct now now)
 {
-    return !another_starts(core, tank, now) &&
+    return !another_starts(core, tank, now) && !another_is_doubted(core, tank) &&
            core_motor_may_start(core, tank_chain(core, tank), now) &&
            core_supply_allows(core, &core->site->tank[tank].circulation.address, true);
 }
@@ -121,7 +144,7 @@ void core_end_circulation(struct core *core, uint32_t tank, struct now now)
     struct core_tank *t = &core->tank[tank];
     upkeep_count_circulation(core, tank, now);
     if (t->circulation_on) core_doubt_amps(core, tank_chain(core, tank), now);
-    t->circulation_on = t->circulation_seen = t->circulation_confirmed = false;
+    t->circulation_on = t->circulation_seen = t->circulation_confirmed = t->amps_doubt = false;
 }
 
 void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)

@@ -97,8 +97,10 @@ static void on_beat(struct core *core, uint32_t chain, const struct chain_beat *
     if (turned && !beat->halted) forget_failures(core, chain, now);
     if (first || turned) wake_tanks(core, chain, now);
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        if (core->tank[i].step == STEP_CIRCULATE && tank_chain(core, i) == chain)
-            core->tank[i].due = now.mono; /* its current may confirm the circulation */
+        struct core_tank *t = &core->tank[i];
+        if (tank_chain(core, i) != chain) continue;
+        if (t->circulation_on) core_confirm_circulation(core, i, now); /* also while it doses */
+        if (t->step == STEP_CIRCULATE) t->due = now.mono;
     }
 }
 

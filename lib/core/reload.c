@@ -106,6 +106,7 @@ static void move_circulation(struct core_tank *to, const struct site_tank *confi
     if (!text_same(config->circulation.serial, former->circulation.serial)) return;
     to->circulation = from->circulation;
     to->circulation_on = from->circulation_on;
+    to->amps_doubt = from->amps_doubt;
     to->circulation_start = from->circulation_start;
     to->circulation_till = from->circulation_till;
     to->circulation_seen = from->circulation_seen;

@@ -142,8 +142,10 @@ struct core_tank {
     double amps_before;              /* of the chain, beside what else ran; NaN: not measured */
     struct mono amps_looked;         /* the beat that was last held against it */
     uint32_t amps_short;             /* beats running that contradict it */
-    struct mono circulation_asked;   /* first ask of this attempt */
-    bool line_dirty;                 /* the line holds a stock: a flush is owed */
+    bool amps_doubt; /* a pump of its chain stands still, and may be this one: until this run has
+                        ended */
+    struct mono circulation_asked; /* first ask of this attempt */
+    bool line_dirty;               /* the line holds a stock: a flush is owed */
     struct mono flush_from;
     int64_t flushed_ms;    /* of this flush, circulation confirmed */
     struct mono pumped_at; /* end of the last movement of liquid */

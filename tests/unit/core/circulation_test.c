@@ -138,6 +138,37 @@ START_TEST(what_others_draw_isnt_taken_for_it)
 }
 END_TEST
 
+/* Found by simulation.storm (circulation-dead): of two that run one stands still, and the sum of
+ * their currents doesn't tell which; the living one was doubted first, and then the dead one had
+ * its current. Nobody looks at a tank while it doses but the beat does. */
+START_TEST(of_two_that_run_neither_is_believed_when_one_is_missing)
+{
+    prepare();
+    begin(0.5);
+    pass(1000);
+    tell_amps(1.3);
+    ck_assert(confirmed());
+    struct core_tank *other = &b.core->tank[LETTUCE];
+    other->circulation_on = other->circulation_seen = other->circulation_confirmed = true;
+    other->circulation_till = tank()->circulation_till;
+    other->amps_before = 0.5;
+    for (int n = 0; n < 2; n++) {
+        ck_assert(tank()->circulation_confirmed && other->circulation_confirmed);
+        pass(2000);
+        tell_amps(1.3);
+    }
+    ck_assert(!tank()->circulation_confirmed && !other->circulation_confirmed);
+    pass(2000);
+    tell_amps(1.3);
+    ck_assert(!tank()->circulation_confirmed && !other->circulation_confirmed);
+    core_end_circulation(b.core, BASIL, b.now); /* each from a standstill, when all have ended */
+    ck_assert(!tank()->amps_doubt && other->amps_doubt);
+    ck_assert(!core_circulation_may_begin(b.core, BASIL, b.now));
+    core_end_circulation(b.core, LETTUCE, b.now);
+    ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
+}
+END_TEST
+
 START_TEST(a_flow_probe_must_show_flow)
 {
     prepare();
@@ -307,6 +338,7 @@ int main(void)
     tcase_add_loop_test(t, without_amps_the_report_alone_tells, 0, 3);
     tcase_add_test(t, two_beats_running_that_contradict_end_the_trust);
     tcase_add_test(t, what_others_draw_isnt_taken_for_it);
+    tcase_add_test(t, of_two_that_run_neither_is_believed_when_one_is_missing);
     tcase_add_test(t, a_flow_probe_must_show_flow);
     tcase_add_loop_test(t, it_is_confirmed_no_longer_than_it_runs, 0, 3);
     tcase_add_test(t, it_is_asked_for_once_and_again_when_time_runs_short);
