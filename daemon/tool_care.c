@@ -69,42 +69,54 @@ static void show_probes(FILE *out, const cJSON *tank, const cJSON *listed, const
     if (t->length > 0) line_end(out, &line, "calibrated");
 }
 
-static void add_tube(struct text *t, const cJSON *tube, const char *time)
+static void show_pumps(FILE *out, const cJSON *tank, const cJSON *listed)
 {
-    const double hours = show_number(tube, "tube_h");
-    if (!line_is_known(hours)) return;
-    text_add(t, ", tube ran ");
-    text_add_real(t, hours, 1);
-    text_add(t, " h");
-    if (!show_true(tube, "tube_changed")) return;
-    text_add(t, " since ");
-    add_day(t, tube, "tube_since", time);
-}
-
-static void show_pump_care(FILE *out, const cJSON *tank, const cJSON *listed, const char *time)
-{
+    struct line line;
+    struct text *t = line_begin(&line);
     const cJSON *pump;
     cJSON_ArrayForEach(pump, show_member(tank, "pumps"))
     {
-        struct line line;
-        struct text *t = line_begin(&line);
         const char *stock = show_string(pump, "stock");
-        const cJSON *tube = find_item(listed, "stock", stock);
-        const cJSON *dated = show_member(tube, "calibrated") ? tube : pump;
+        const cJSON *item = find_item(listed, "stock", stock);
+        const cJSON *dated = show_member(item, "calibrated") ? item : pump;
         const double ml_per_s = show_number(pump, "ml_per_s");
+        const char *at = show_string(dated, "calibrated");
         if (!show_member(dated, "calibrated")) continue;
+        if (t->length > 0) text_add(t, "; ");
         text_add(t, stock);
         if (line_is_known(ml_per_s)) {
-            text_add(t, " at ");
+            text_add_char(t, ' ');
             text_add_real(t, ml_per_s, 3);
             text_add(t, " mL/s");
         }
-        text_add(t, ", calibrated ");
-        add_day(t, dated, "calibrated", time);
+        text_add_char(t, ' ');
+        text_add_bytes(t, strlen(at) > 10 ? at : "never", strlen(at) > 10 ? 10 : 5);
         if (show_true(dated, "calibration_due")) text_add(t, " DUE");
-        add_tube(t, tube, time);
-        line_end(out, &line, "pump");
     }
+    if (t->length > 0) line_end(out, &line, "pumps");
+}
+
+/* A tube that has hardly run yet isn't worth a word, unless it is new. */
+static void show_tubes(FILE *out, const cJSON *listed, const char *time)
+{
+    struct line line;
+    struct text *t = line_begin(&line);
+    const cJSON *tube;
+    cJSON_ArrayForEach(tube, listed)
+    {
+        const double hours = show_number(tube, "tube_h");
+        const bool changed = show_true(tube, "tube_changed");
+        if (!line_is_known(hours) || (hours < 0.05 && !changed)) continue;
+        if (t->length > 0) text_add(t, "; ");
+        text_add(t, show_string(tube, "stock"));
+        text_add(t, " ran ");
+        text_add_real(t, hours, 1);
+        text_add(t, " h");
+        if (!changed) continue;
+        text_add(t, " since ");
+        add_day(t, tube, "tube_since", time);
+    }
+    if (t->length > 0) line_end(out, &line, "tubes");
 }
 
 /* --- the rest --------------------------------------------------------------------------------- */
@@ -114,8 +126,9 @@ static void show_water(FILE *out, const cJSON *upkeep, const char *time)
     struct line line;
     struct text *t = line_begin(&line);
     const double topped_l = show_number(upkeep, "topped_l");
+    const bool changed = show_true(upkeep, "water_changed");
     if (!cJSON_IsString(show_member(upkeep, "water_since"))) return;
-    text_add(t, show_true(upkeep, "water_changed") ? "changed " : "not changed, counted from ");
+    text_add(t, changed ? "changed " : "not changed, counted from ");
     add_day(t, upkeep, "water_since", time);
     if (line_is_known(topped_l)) {
         text_add(t, ", topped up by ");
@@ -130,7 +143,7 @@ static void show_strainer(FILE *out, const cJSON *upkeep, const char *time)
     struct line line;
     struct text *t = line_begin(&line);
     const double hours = show_number(upkeep, "circulated_h");
-    if (!line_is_known(hours)) return;
+    if (!(hours >= 1)) return; /* hardly begun */
     text_add_real(t, hours, 0);
     text_add(t, " h of circulation");
     if (cJSON_IsString(show_member(upkeep, "strainer_since"))) {
@@ -184,7 +197,8 @@ void show_care(FILE *out, const cJSON *tank, const char *time)
         line_end(out, &line, "");
     }
     show_probes(out, tank, show_member(upkeep, "probes"), time);
-    show_pump_care(out, tank, show_member(upkeep, "pumps"), time);
+    show_pumps(out, tank, show_member(upkeep, "pumps"));
+    show_tubes(out, show_member(upkeep, "pumps"), time);
     show_water(out, upkeep, time);
     show_strainer(out, upkeep, time);
     show_air(out, upkeep);

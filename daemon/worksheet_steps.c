@@ -126,8 +126,7 @@ static void tell_pump(const struct telling *a, const struct site_tank *tank, uin
     text_add(&t, " into ");
     text_add(&t, tank->key);
     text_add(&t, ": it is the pump that ticks; its tube is full of water; three runs into a "
-                 "measuring cylinder gave ______ ______ ______ mL in ______ s each, so ______ mL/s "
-                 "(configured ");
+                 "measuring cylinder gave ______ ______ ______ mL, so ______ mL/s (configured ");
     worksheet_add_short(&t, pump->ml_per_s, 3);
     text_add(&t, pump->calibrated ? ")" : ", never measured)");
     box(a, words);
@@ -143,9 +142,12 @@ static void tell_pumps(const struct telling *a)
         }
     }
     if (site->tank_count > EACH_MOST) box(a, "The same for the pumps of all other tanks.");
-    a->form->words(a->out, "'dosewright ask identify ADDRESS' makes one pump tick. A new figure in "
-                           "mL/s goes into the configuration with the day's date, and 'dosewright "
-                           "reload' takes the file.");
+    a->form->words(a->out,
+        "'dosewright ask identify ADDRESS' makes one pump tick. With the tank on the bench "
+        "('dosewright ask bench TANK on'), 'ask prime TANK STOCK ML cup' fills a line, 'ask run "
+        "TANK "
+        "STOCK ML cup' and 'ask measured TANK STOCK ML', three times, calibrate a pump, and 'ask "
+        "bath TANK ph|ec POINT DEGC' a probe: see docs/commissioning.md.");
 }
 
 static void tell_probes(const struct telling *a)
@@ -167,13 +169,13 @@ static void tell_probes(const struct telling *a)
 static void tell_stocks(const struct telling *a)
 {
     a->form->part(a->out, "Stocks");
-    box(a, "dosewright ask service TANK on, for each tank: nothing moves while hands are in it.");
+    box(a, "dosewright ask bench TANK on, for each tank: nothing moves but what you ask for.");
     box(a, "Bottles filled by their labels, nutrients first, acid and base last and one at a "
            "time, with goggles and gloves on; acid into water.");
-    box(a, "Tubes filled with stock, their ends in a beaker; beakers rinsed one by one, never "
-           "emptied into each other.");
+    box(a, "Tubes filled with stock (ask prime), their ends in a beaker; beakers rinsed one by "
+           "one, never emptied into each other.");
     box(a, "dosewright ask refilled STOCK, for each bottle.");
-    box(a, "dosewright ask service TANK off, then dosewright unpause TANK. The first dose is "
+    box(a, "dosewright ask bench TANK off, then dosewright unpause TANK. The first dose is "
            "watched from bottle to tank; EC "
            "and pH then move the right way.");
     box(a, "After an hour, after a day: no drip, no air in a tube, bottle levels agree with "

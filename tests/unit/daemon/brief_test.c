@@ -258,7 +258,8 @@ START_TEST(what_is_due_is_told_with_its_day)
     expect("  acid        90 of 1000 mL left, LOW, for about 2 days\n");
     expect("THE EC PROBE IS DRY");
     expect("  calibrated  ec 2031-04-01 (1 d ago); ph never DUE\n");
-    expect("  pump        acid, calibrated 2031-01-02 (90 d ago) DUE, tube ran 1.5 h\n");
+    expect("  pumps       acid 2031-01-02 DUE\n");
+    expect("  tubes       acid ran 1.5 h\n");
     expect("  water       changed 2031-03-21 (12 d ago), topped up by 34.0 L since\n");
     expect("  strainer    36 h of circulation\n");
     expect("  air         vapour pressure deficit 1.27 kPa, light on, AGAINST THE SCHEDULE\n");
@@ -277,7 +278,7 @@ START_TEST(calibrations_made_here_are_told_from_the_files)
     expect("calibrating, ON THE BENCH");
     expect("  by hand     calibrate under way; before: 1.05 mL/s\n");
     expect("  calibrated  ec never; ph 2031-04-01 (1 d ago) here\n");
-    expect("  pump        leaf-a at 1.050 mL/s, calibrated 2031-04-01 (1 d ago)\n");
+    expect("  pumps       leaf-a 1.050 mL/s 2031-04-01\n");
 }
 END_TEST
 
