@@ -13,10 +13,10 @@ int cmd_pause(int argc, char **argv); /* pause and unpause */
 int cmd_halt(int argc, char **argv);  /* halt and release */
 int cmd_reload(int argc, char **argv);
 int cmd_commission(int argc, char **argv); /* the walk through a new site */
-int cmd_ask(int argc, char **argv);       /* other requests through the local door */
-int cmd_forecast(int argc, char **argv);  /* weeks of a site against a model; talks to nobody */
-int cmd_drive(int argc, char **argv);     /* the core, step by step; talks to nobody */
-int cmd_worksheet(int argc, char **argv); /* what a configuration says, for paper */
-int cmd_reckon(int argc, char **argv);    /* stock arithmetic; talks to nobody */
+int cmd_ask(int argc, char **argv);        /* other requests through the local door */
+int cmd_forecast(int argc, char **argv);   /* weeks of a site against a model; talks to nobody */
+int cmd_drive(int argc, char **argv);      /* the core, step by step; talks to nobody */
+int cmd_worksheet(int argc, char **argv);  /* what a configuration says, for paper */
+int cmd_reckon(int argc, char **argv);     /* stock arithmetic; talks to nobody */
 
 #endif
