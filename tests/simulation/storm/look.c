@@ -65,6 +65,9 @@ static void settle(struct world *w)
         people_end_override(w, i);
         water_change(w, i, 0.5);
         w->doses_before[i] = w->doses_of[i];
+        for (uint32_t n = 0; n < BOARDS; n++) { /* it may have had a file without this tank */
+            w->waiting_ms[n][i] = w->t_ms;
+        }
     }
     people_acknowledge(w, true);
 }
