@@ -34,6 +34,15 @@ static void tell_dose(struct text *t, const struct record *r)
     add_number(t, r, "position", 1.0, 0);
     text_add_char(t, '.');
     add_number(t, r, "channel", 1.0, 0);
+    const char *asked = record_text_or_empty(r, "asked");
+    if (asked[0]) {
+        text_add(t, "; somebody asked for it (");
+        text_add(t, asked);
+        text_add(t, ", into the ");
+        text_add(t, record_text_or_empty(r, "into"));
+        text_add_char(t, ')');
+        return;
+    }
     text_add(t, "; EC ");
     add_number(t, r, "ec_us_cm", 0.001, 2);
     text_add(t, " of ");
