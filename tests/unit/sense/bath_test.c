@@ -65,6 +65,28 @@ START_TEST(a_reading_that_creeps_has_not_settled)
 }
 END_TEST
 
+/* 0.02 pH, or 1 % of what an EC probe shows; means that fall count as those that rise. */
+START_TEST(each_unit_has_its_own_stillness)
+{
+    static const struct {
+        enum probe_unit unit;
+        double from, step;
+        bool settles;
+    } c[] = { { UNIT_PH, 7.0, -0.004, true }, { UNIT_PH, 7.0, -0.006, false },
+        { UNIT_US_CM, 1413.0, -3.0, true }, { UNIT_US_CM, 1413.0, -4.0, false } };
+    const struct probe_config config = { .unit = c[_i].unit };
+    struct bath_watch w;
+    double mean;
+    bool settled = false;
+    bath_begin(&w);
+    for (int n = 0; n < 6; n++) {
+        settled = bath_settles(
+            &mean, &w, &config, c[_i].from + n * c[_i].step, (struct mono){ n * 5000 });
+    }
+    ck_assert(settled == c[_i].settles);
+}
+END_TEST
+
 START_TEST(points_are_buffers_standards_or_a_ph)
 {
     struct bath_point p;
@@ -77,6 +99,7 @@ START_TEST(points_are_buffers_standards_or_a_ph)
     ck_assert_int_eq(p.standard, EC_STANDARD_1413);
     ck_assert(!bath_point_read(&p, PROBE_PH, "vinegar"));
     ck_assert(!bath_point_read(&p, PROBE_PH, "14.5"));
+    ck_assert(!bath_point_read(&p, PROBE_PH, "0.5"));
     ck_assert(!bath_point_read(&p, PROBE_EC, "7.00"));
     ck_assert(!bath_point_read(&p, PROBE_TEMPERATURE, "7.00"));
 }
@@ -158,6 +181,9 @@ START_TEST(a_probe_in_finished_units_is_verified_not_changed)
     struct ph_bath a = bath_at(7.0, 7.1), c = bath_at(4.0, 3.9), off = bath_at(4.0, 4.2);
     ck_assert_int_eq(bath_judge(&f, &row, &meter, &off), BATH_OFF);
     ck_assert_int_eq(bath_judge(&f, &row, &meter, &a), BATH_TAKEN);
+    struct ph_bath other = bath_at(7.0, 4.0), near = bath_at(6.5, 6.5);
+    ck_assert_int_eq(bath_judge(&f, &row, &meter, &other), BATH_OTHER);
+    ck_assert_int_eq(bath_judge(&f, &row, &meter, &near), BATH_TOO_NEAR);
     ck_assert_int_eq(bath_judge(&f, &row, &meter, &c), BATH_VERIFIED);
 }
 END_TEST
@@ -172,6 +198,7 @@ START_TEST(a_cell_gets_its_constant)
         { 2.0, BATH_DRY },
         { 12880.0, BATH_OTHER },
         { 1000.0, BATH_WORN },
+        { 600.0, BATH_OTHER },
     };
     struct bath_row row = { 0 };
     struct bath_found f;
@@ -191,8 +218,11 @@ START_TEST(a_meter_for_ec_is_verified)
         { 0.0, BATH_DRY } };
     struct bath_row row = { 0 };
     struct bath_found f;
-    const struct ph_bath bath = { .ph = 1413.0, .mv = c[_i].shown, .degc = 25.0 };
+    struct ph_bath bath = { .ph = 1413.0, .mv = c[_i].shown, .degc = 25.0 };
     ck_assert_int_eq(bath_judge(&f, &row, &meter, &bath), c[_i].verdict);
+    const struct probe_config fine = { .quantity = PROBE_EC, .unit = UNIT_US_CM };
+    bath.mv *= 1000.0;
+    ck_assert_int_eq(bath_judge(&f, &row, &fine, &bath), c[_i].verdict);
 }
 END_TEST
 
@@ -202,13 +232,14 @@ int main(void)
     tcase_add_test(tc, five_means_that_stand_still);
     tcase_add_test(tc, many_readings_make_a_mean);
     tcase_add_test(tc, a_reading_that_creeps_has_not_settled);
+    tcase_add_loop_test(tc, each_unit_has_its_own_stillness, 0, 4);
     tcase_add_test(tc, points_are_buffers_standards_or_a_ph);
     tcase_add_test(tc, the_truth_is_the_tables_at_the_baths_temperature);
     tcase_add_test(tc, two_baths_give_zero_and_slope);
     tcase_add_test(tc, the_wrong_buffer_is_seen);
     tcase_add_test(tc, a_worn_electrode_and_two_baths_alike_are_refused);
     tcase_add_test(tc, a_probe_in_finished_units_is_verified_not_changed);
-    tcase_add_loop_test(tc, a_cell_gets_its_constant, 0, 4);
+    tcase_add_loop_test(tc, a_cell_gets_its_constant, 0, 5);
     tcase_add_loop_test(tc, a_meter_for_ec_is_verified, 0, 4);
     return run_case(tc, "bath");
 }
