@@ -80,6 +80,10 @@ class Commission(harness.Case):
         status = self.daemon.status()
         return status and status["chains"] and status["chains"][0]["why"] == ""
 
+    def probes_are_good(self):
+        tank = self.daemon.tank(TANK)
+        return all(tank[q]["quality"] == "good" for q in ("ec", "ph", "temperature"))
+
     def walk(self, *words):
         walk = Walk(self.daemon.door, *words)
         self.addCleanup(lambda: walk.process.poll() is None and walk.hang_up())
@@ -170,11 +174,12 @@ class Commission(harness.Case):
         self.assertFalse(self.daemon.tank(TANK)["bench"])
         self.daemon.tool("pause", TANK)
         self.wait_state(TANK, ("paused",), 120)
+        harness.wait_until("probes that are trusted again", self.probes_are_good, 60)
         walk = self.walk(TANK, "dose")
         walk.answer("Which stock?", "acid")
         walk.answer("How many mL?", "0.5")
         walk.expect("given", 90)
-        walk.expect("EC was", 180)
+        walk.expect("EC was", 240)
         self.assertEqual(walk.end(), 0)
 
     def test_3_a_site_from_its_first_step(self):
