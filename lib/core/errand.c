@@ -20,16 +20,6 @@ double core_counted_rate(const struct site_pump *pump, enum core_errand errand)
 
 /* --- may it be? ------------------------------------------------------------------------------- */
 
-/* The pump of that stock into that tank; -1 when it has none. */
-static int32_t pump_of(const struct core *core, const struct event_request *q)
-{
-    const struct site_tank *config = &core->site->tank[q->tank];
-    for (uint32_t p = 0; p < config->pump_count; p++) {
-        if (config->pump[p].stock == q->stock) return (int32_t)p;
-    }
-    return -1;
-}
-
 static enum core_errand errand_of(enum request_kind kind)
 {
     if (kind == REQUEST_DOSE) return ERRAND_DOSE;
@@ -149,7 +139,7 @@ static void begin(
 const char *core_ask_errand(
     struct core *core, const struct event_request *q, struct now now, struct text *said)
 {
-    const int32_t p = pump_of(core, q);
+    const int32_t p = site_pump_of(&core->site->tank[q->tank], q->stock);
     if (p < 0) {
         text_add(said, "no pump of this tank draws from that stock");
         return "no-such-pump";

@@ -135,7 +135,7 @@ static struct answer refilled(struct core *core, const struct event_request *q, 
 
 static struct answer tube_changed(struct core *core, const struct event_request *q, struct now now)
 {
-    const int32_t pump = upkeep_pump_of(core, q->tank, q->stock);
+    const int32_t pump = site_pump_of(&core->site->tank[q->tank], q->stock);
     if (pump < 0)
         return (struct answer){ false, "no-such-pump", "no pump of this tank has that stock" };
     upkeep_tube_changed(core, q->tank, (uint32_t)pump, now);

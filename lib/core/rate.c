@@ -71,11 +71,9 @@ const char *core_ask_measured(struct core *core, const struct event_request *q, 
     struct text *said, struct actions *ret)
 {
     const struct site_tank *config = &core->site->tank[q->tank];
-    uint32_t p = 0;
-    while (p < config->pump_count && config->pump[p].stock != q->stock) {
-        p++;
-    }
-    struct core_rate *c = p < config->pump_count ? &core->tank[q->tank].pump[p].rate : NULL;
+    const int32_t found = site_pump_of(config, q->stock);
+    const uint32_t p = found < 0 ? 0 : (uint32_t)found;
+    struct core_rate *c = found < 0 ? NULL : &core->tank[q->tank].pump[p].rate;
     if (!c || c->waits_ms == 0) {
         text_add(said, "no run of that pump waits for its volume: let it run first");
         return "no-run";

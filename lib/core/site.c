@@ -27,6 +27,14 @@ int64_t site_flush_ms(const struct site_tank *tank)
     return ms_up(flushed_l * (double)MINUTE_MS / tank->circulation.flow_l_min);
 }
 
+int32_t site_pump_of(const struct site_tank *tank, uint32_t stock)
+{
+    for (uint32_t p = 0; p < tank->pump_count; p++) {
+        if (tank->pump[p].stock == stock) return (int32_t)p;
+    }
+    return -1;
+}
+
 double site_recipe_ec_us_cm_per_ml(const struct site_tank *tank)
 {
     const double parts = site_recipe_parts(tank);

@@ -134,6 +134,9 @@ void site_law(struct law_config *ret, const struct site *site, const struct site
  */
 bool site_law_stock(const struct site_tank *tank, uint32_t pump, enum law_stock *ret);
 
+/* The tank's pump that draws from that stock; -1 when it has none. */
+int32_t site_pump_of(const struct site_tank *tank, uint32_t stock);
+
 /* Nominal effect of a volume: uS/cm of a part of the recipe, meq/L of acid or base. */
 double site_nominal(
     const struct site *site, const struct site_tank *tank, uint32_t pump, int64_t ul);

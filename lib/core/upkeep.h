@@ -144,7 +144,4 @@ void upkeep_tube_changed(struct core *core, uint32_t tank, uint32_t pump, struct
 void upkeep_strainer_cleaned(struct core *core, uint32_t tank, struct now now);
 void upkeep_water_changed(struct core *core, uint32_t tank, int64_t ul, struct now now);
 
-/* The tank's pump of a stock; -1: none. */
-int32_t upkeep_pump_of(const struct core *core, uint32_t tank, uint32_t stock);
-
 #endif

@@ -134,7 +134,7 @@ void upkeep_restore(struct core *core, const struct record *r, struct mono at)
         return;
     }
     const int32_t stock = stock_of(core, r);
-    const int32_t pump = stock < 0 ? -1 : upkeep_pump_of(core, (uint32_t)tank, (uint32_t)stock);
+    const int32_t pump = stock < 0 ? -1 : site_pump_of(&core->site->tank[tank], (uint32_t)stock);
     if (pump < 0) return;
     struct upkeep_tube *tube = &u->tube[pump];
     take_date(r, "tube_since", &tube->since);
@@ -151,7 +151,7 @@ void upkeep_restore_request(struct core *core, const struct record *r, struct no
     const int32_t tank = core_tank_named(core, record_text_or_empty(r, "tank"));
     if (tank < 0) return;
     const int32_t stock = stock_of(core, r);
-    const int32_t pump = stock < 0 ? -1 : upkeep_pump_of(core, (uint32_t)tank, (uint32_t)stock);
+    const int32_t pump = stock < 0 ? -1 : site_pump_of(&core->site->tank[tank], (uint32_t)stock);
     int64_t ul = 0;
     (void)record_int(r, "ul", &ul);
     if (text_same(what, "tube-changed") && pump >= 0)

@@ -220,15 +220,6 @@ static struct civil date_of(struct now now)
     return now.civil;
 }
 
-int32_t upkeep_pump_of(const struct core *core, uint32_t tank, uint32_t stock)
-{
-    const struct site_tank *config = &core->site->tank[tank];
-    for (uint32_t p = 0; p < config->pump_count; p++) {
-        if (config->pump[p].stock == stock) return (int32_t)p;
-    }
-    return -1;
-}
-
 void upkeep_tube_changed(struct core *core, uint32_t tank, uint32_t pump, struct now now)
 {
     struct upkeep_tank *u = &core->tank[tank].upkeep;
