@@ -4,7 +4,7 @@
 #include <string.h>
 #include <sysexits.h>
 
-#include "daemon/cmd.h"
+#include "daemon/tool/cmd.h"
 #include "lib/base/invariant.h"
 
 _Noreturn void invariant_broken(const char *file, int line, const char *what)
@@ -22,6 +22,7 @@ struct command {
 static const struct command commands[] = {
     { "run", cmd_run, "the daemon: run SITE.yaml" },
     { "check", cmd_check, "read a configuration, say what is wrong and what was derived" },
+    { "doctor", cmd_doctor, "one look at all that a site needs, and what to do where it isn't so" },
     { "worksheet", cmd_worksheet, "a page to print: wiring, tubes, labels, limits, what to do" },
     { "status", cmd_status, "each tank at a glance" },
     { "halt", cmd_halt, "stop every pump and keep them stopped" },
@@ -32,7 +33,10 @@ static const struct command commands[] = {
     { "commission", cmd_commission, "a walk through a new site, tank or part, step by step" },
     { "ask", cmd_ask,
         "other requests: setpoint, acknowledge, claim, refilled, service, identify, adopt" },
+    { "call", cmd_call, "the same requests over MQTT, from any machine" },
     { "journal", cmd_journal, "verify, show or draw the journal" },
+    { "backup", cmd_backup, "configuration and journal in one file" },
+    { "restore", cmd_restore, "put such a file back" },
     { "reckon", cmd_reckon, "stock arithmetic: mixes, stock tanks, acid, dilution, probes" },
     { "forecast", cmd_forecast, "weeks of a site in seconds, against a model of its water" },
     { "drive", cmd_drive, "the core driven from outside: events in, actions out, as JSON lines" },

@@ -33,6 +33,8 @@ END
     system) cat <<'END' ;;
 command:mosquitto_pub mosquitto-clients
 file:/usr/lib/python3/dist-packages/paho python3-paho-mqtt
+file:/usr/lib/python3/dist-packages/jinja2 python3-jinja2
+file:/usr/lib/python3/dist-packages/prometheus_client python3-prometheus-client
 command:systemd-analyze systemd
 command:strace strace
 END
@@ -57,6 +59,21 @@ END
     fuzz) cat <<'END' ;;
 command:clang clang
 file:/usr/lib/llvm-14/lib/clang/14.0.6/lib/linux/libclang_rt.fuzzer-x86_64.a|/usr/lib/llvm-14/lib/clang/14.0.6/lib/linux/libclang_rt.fuzzer-aarch64.a libclang-rt-14-dev
+END
+    package) cat <<'END' ;;
+command:dh debhelper
+command:dpkg-buildpackage dpkg-dev
+command:lintian lintian
+command:mandoc mandoc
+command:man man-db
+command:groff groff
+command:mmdebstrap mmdebstrap
+END
+    cross) cat <<'END' ;;
+command:aarch64-linux-gnu-gcc gcc-aarch64-linux-gnu
+command:arm-linux-gnueabihf-gcc gcc-arm-linux-gnueabihf
+command:qemu-aarch64 qemu-user
+command:mmdebstrap mmdebstrap
 END
     coverage) cat <<'END' ;;
 command:gcovr gcovr

@@ -107,7 +107,7 @@ bool chain_bind(struct chain_binding *ret, const struct chain_config *config,
     return all_placed(config, ret, why);
 }
 
-static const struct chain_module_config *filed_at(const struct chain_config *config, uint32_t filed)
+const struct chain_module_config *chain_filed_at(const struct chain_config *config, uint32_t filed)
 {
     for (uint32_t i = 0; i < config->count; i++) {
         if (filed != 0 && config->module[i].filed == filed) return &config->module[i];
@@ -123,7 +123,7 @@ bool chain_binding_fits(const struct chain_binding *binding, const struct chain_
     }
     for (uint32_t i = 0; i < binding->count; i++) {
         if (binding->module[i].filed == 0) continue;
-        if (!filed_at(config, binding->module[i].filed)) return false;
+        if (!chain_filed_at(config, binding->module[i].filed)) return false;
         placed++;
         for (uint32_t k = 0; k < i; k++) {
             if (binding->module[k].filed == binding->module[i].filed) return false;
@@ -157,7 +157,7 @@ void chain_rebind(struct chain_config *config, const struct chain_binding *bindi
     config->count = binding->count;
     for (uint32_t i = 0; i < binding->count; i++) {
         const struct chain_bound *bound = &binding->module[i];
-        const struct chain_module_config *place = filed_at(&before, bound->filed);
+        const struct chain_module_config *place = chain_filed_at(&before, bound->filed);
         const uint32_t lies = i < before.count ? i : before.count - 1; /* its cable */
         struct chain_module_config *m = &config->module[i];
         if (place) *m = *place;

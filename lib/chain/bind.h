@@ -23,6 +23,9 @@ struct chain_binding {
 bool chain_bind(struct chain_binding *ret, const struct chain_config *config,
     const struct chain_roll *roll, struct text *why);
 
+/* The module whose pumps the file has at that position; NULL when there is none, as for 0. */
+const struct chain_module_config *chain_filed_at(const struct chain_config *config, uint32_t filed);
+
 /* Has each module of the file exactly one place in it? One that was read from a journal may have
  * none. */
 bool chain_binding_fits(const struct chain_binding *binding, const struct chain_config *config);

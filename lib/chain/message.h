@@ -1,6 +1,6 @@
 /* What passes between a controller and a chain head, as structs: profile 1 of the contract in
  * docs/contract.md. Both roles use these types: the daemon as controller, the rig as head.
- * Turning them into JSON and back is the shell's work (daemon/payload.h).
+ * Turning them into JSON and back is the shell's work (daemon/payload/payload.h).
  *
  * Strings end in NUL and were checked at the door: serials and keys [a-z0-9-]{1,32}, ids
  * [A-Za-z0-9-]{1,32}, boots 1 to 32 of [A-Za-z0-9-]. Counts and milliseconds are 0 to 2^53-1. */

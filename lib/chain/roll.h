@@ -5,6 +5,7 @@
 
 #include "lib/base/text.h"
 #include "lib/chain/message.h"
+#include "lib/chain/plain.h"
 #include "lib/chain/supply.h"
 
 /* What the configuration says of one module. */
@@ -12,9 +13,11 @@ struct chain_module_config {
     char serial[CHAIN_WORD_MAX];
     uint32_t position;
     uint32_t filed; /* its position in the file; 0: the file doesn't know it (lib/chain/bind.h) */
-    uint32_t channels; /* the highest channel that the site uses; 0 if none */
-    bool circulation;  /* the site uses its circulation output */
+    char filed_serial[CHAIN_WORD_MAX]; /* what the file has at that position; "" with 'filed' 0 */
+    uint32_t channels;                 /* the highest channel that the site uses; 0 if none */
+    bool circulation;                  /* the site uses its circulation output */
     struct supply_module power;
+    const struct plain_output *plain; /* NULL: a module that speaks the contract */
 };
 
 /* One chain of the site, as configured. Strings live as long as the configuration. */
@@ -22,6 +25,8 @@ struct chain_config {
     const char *key;
     const char *device; /* Homie device id of the head; usually the key */
     struct supply supply;
+    bool plain;       /* the plain outputs of the tank of this name; their head is played by the
+                         daemon (lib/chain/plain_head.h), and 'supply' is none */
     int64_t file_tag; /* chain_file_tag() of the order in the file, whatever was adopted since */
     uint32_t count;
     struct chain_module_config module[CHAIN_MODULES_MAX]; /* sorted by position, 1, 2, ... */

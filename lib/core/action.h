@@ -22,6 +22,7 @@ enum action_kind {
     ACTION_AMEND,    /* put what was found into the configuration: core_amend(), core_amended() */
     ACTION_ANSWER,   /* to a request */
     ACTION_REPLAY,   /* show the records from 'from' to 'to' again, as far as the disk has them */
+    ACTION_ASK,      /* the daemon that commands to show its records from 'from' to 'to' again */
     ACTION_LOG,      /* one line for the operator's log */
 };
 

@@ -7,14 +7,6 @@
 
 /* --- what it would be ------------------------------------------------------------------------- */
 
-static const struct chain_module_config *filed(const struct chain_config *config, uint32_t filed)
-{
-    for (uint32_t i = 0; i < config->count; i++) {
-        if (config->module[i].filed == filed) return &config->module[i];
-    }
-    return NULL;
-}
-
 /* "leaf-a, leaf-b into basil-bench": what the pumps of the module at this position draw from. */
 static void say_bottles(struct text *t, const struct core *core, uint32_t chain, uint32_t position)
 {
@@ -37,7 +29,7 @@ static void say_module(struct text *t, const struct core *core, uint32_t chain,
     const struct chain_bound *bound, uint32_t position)
 {
     const struct chain_module_config *place =
-        bound->filed ? filed(&core->site->chain[chain], bound->filed) : NULL;
+        chain_filed_at(&core->site->chain[chain], bound->filed);
     text_add(t, "position ");
     text_add_int(t, position);
     text_add(t, ": ");
@@ -142,11 +134,10 @@ static bool read_bound(struct chain_bound *ret, const char *value)
         digits++;
     }
     struct decimal d;
-    int64_t filed;
     if (value[digits] != ' ' || !decimal_read_plain(&d, value, digits)) return false;
-    if (!decimal_scaled(&filed, d, 0) || filed > CHAIN_MODULES_MAX) return false;
+    if (d.scaled > CHAIN_MODULES_MAX) return false; /* digits alone: it is the number itself */
     if (!chain_key_valid(value + digits + 1)) return false;
-    ret->filed = (uint32_t)filed;
+    ret->filed = (uint32_t)d.scaled;
     return text_copy(ret->serial, sizeof ret->serial, value + digits + 1);
 }
 
@@ -178,6 +169,12 @@ void core_carry_adopt(const struct core *core, uint32_t chain, struct actions *r
     if (core->chain[chain].has_adopted) record_binding(core, chain, ret);
 }
 
+static bool differs(const struct chain_config *config, uint32_t position)
+{
+    const struct chain_module_config *m = &config->module[position - 1];
+    return m->filed != position || !text_same(m->serial, m->filed_serial);
+}
+
 /* One position where file and adoption differ, in words. */
 static void tell_difference(
     const struct core *core, uint32_t chain, uint32_t position, struct actions *ret)
@@ -195,7 +192,11 @@ static void tell_difference(
     if (m->filed) {
         text_add(&t, "the file has its pumps at position ");
         text_add_int(&t, m->filed);
-        text_add(&t, " or under another serial number: write it into the file");
+        if (!text_same(m->serial, m->filed_serial)) {
+            text_add(&t, " under serial number ");
+            text_add(&t, m->filed_serial);
+        }
+        text_add(&t, ": write it into the file");
     } else {
         text_add(&t, "the file doesn't know it");
     }
@@ -209,7 +210,7 @@ void core_tell_adopted(struct core *core, uint32_t chain, struct actions *ret)
     if (!c->has_adopted) return;
     if (c->adopted_of == config->file_tag) {
         for (uint32_t p = 1; p <= config->count && ret->count < ACTIONS_MAX / 2; p++) {
-            tell_difference(core, chain, p, ret);
+            if (differs(config, p)) tell_difference(core, chain, p, ret);
         }
         return;
     }

@@ -53,6 +53,7 @@ void alert_raise(
     *a = (struct core_alert){ .used = true, .tank = tank };
     text_copy(a->id, sizeof a->id, id);
     text_copy(a->text, sizeof a->text, text);
+    if (tank >= 0) core->tank[tank].summary.raised++;
     tell(core, a, true, ret);
 }
 

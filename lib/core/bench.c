@@ -22,8 +22,25 @@ void core_set_bench(struct core *core, uint32_t tank, bool on, struct now now)
         t->ask_law = true;
     }
     care->bench = on;
+    care->leaving = false;
     care->listening.on = false;
     t->due = now.mono;
+}
+
+/* While a pump runs into the cup it stays on the bench: the pump is stopped first, and what it gave
+ * is told. */
+void core_ask_bench(struct core *core, const struct event_request *q, struct now now,
+    struct text *said, struct actions *ret)
+{
+    struct core_tank *t = &core->tank[q->tank];
+    if (!t->dose.used || !t->care.sent) {
+        core_set_bench(core, q->tank, q->on, now);
+        return;
+    }
+    t->care.leaving = !q->on;
+    if (q->on) return;
+    text_add(said, "a pump runs into the cup: it is stopped, then the tank is off the bench");
+    core_stop_tank(core, q->tank, false, now, ret);
 }
 
 static bool say_bench(struct core *core, uint32_t tank)
@@ -82,18 +99,25 @@ void core_turn_bench(struct core *core, uint32_t tank, struct now now, struct ac
     if (core_dose_overdue(core, tank, now)) core_settle_overdue(core, tank, now, ret);
     core_confirm_circulation(core, tank, now);
     if (t->dose.used && t->care.sent) {
-        if (core_gate_cup(core, tank, t->care.pump, now))
+        if (!t->care.leaving && core_gate_cup(core, tank, t->care.pump, now))
             say_running(core, tank);
         else
             core_stop_tank(core, tank, false, now, ret);
         return;
     }
+    if (t->care.leaving) {
+        core_set_bench(core, tank, false, now);
+        return;
+    }
     t->plan.count = t->plan.next = 0;
+    if (core_flow_runs(core, tank, now)) return;
     core_stop_tank(core, tank, true, now, ret);
     say_bench(core, tank);
     if (t->care.errand == ERRAND_NONE) return;
     if (t->dose.used || t->circulation_on || t->circulation.used)
         core_say(t, TANK_PRIMING, "on the bench: waiting until the circulation stands still");
+    else if (t->care.errand == ERRAND_FLOW)
+        core_start_flow(core, tank, now, ret);
     else
         start(core, tank, now, ret);
 }

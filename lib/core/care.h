@@ -8,12 +8,17 @@
 #include "lib/dose/rate.h"
 #include "lib/sense/bath.h"
 
+struct core;
+struct actions;
+struct event_request;
+
 /* Liquid that a person asked for. */
 enum core_errand {
     ERRAND_NONE,
     ERRAND_DOSE,  /* into the tank, as the scheduler would */
     ERRAND_PRIME, /* fills a line */
     ERRAND_RATE,  /* a run that is measured */
+    ERRAND_FLOW,  /* no liquid of a stock: the circulation runs, and what comes is measured */
 };
 
 /* Of one pump: what its last calibration found, and the runs of the next. */
@@ -26,6 +31,15 @@ struct core_rate {
     uint32_t run_count;
     struct rate_run run[RATE_RUNS];
     int64_t waits_ms; /* a run whose volume nobody has told yet; 0: none */
+};
+
+/* Of the circulation: what was found last, and a run that is measured. */
+struct core_flow {
+    bool has;
+    double l_min;
+    struct civil at;
+    char serial[CHAIN_WORD_MAX]; /* of the module that it holds for */
+    int64_t waits_ms;            /* a run whose litres nobody has told yet; 0: none */
 };
 
 /* Of one probe for EC or pH. */
@@ -50,14 +64,40 @@ enum { CARED_PROBES = PROBE_PH + 1 }; /* EC and pH: the first two quantities */
 
 struct core_care { /* of one tank */
     bool bench;    /* tubes or probes may be out: nothing moves but what is asked for */
+    bool leaving;  /* off the bench as soon as the pump stands still that runs into the cup */
     enum core_errand errand;
     bool sent; /* on the bench: its command is out */
     uint32_t pump;
     int64_t ul;
+    int64_t span_ms; /* of a run of the circulation */
+    struct core_flow flow;
     struct mono circulate_till; /* somebody asked for circulation until then */
     char said[CARE_SAID_MAX];   /* what became of the newest errand or bath */
     struct core_listening listening;
     struct core_probe_care probe[CARED_PROBES];
 };
+
+/* --- calibrate_flow.c: the circulation runs for a time, into a bucket, on the bench -------------
+ */
+
+/* Takes a run on, and the litres that it gave: NULL, or in a word why not. */
+const char *core_ask_flow(
+    struct core *core, const struct event_request *q, struct now now, struct text *said);
+const char *core_ask_flow_measured(struct core *core, const struct event_request *q, struct now now,
+    struct text *said, struct actions *ret);
+
+/* Everything stands still: it may start. */
+void core_start_flow(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+/* Was its command sent? */
+bool core_flow_is_out(const struct core *core, uint32_t tank);
+/* ... and may it go on, with nothing to be stopped? It is dropped when it may not. */
+bool core_flow_runs(struct core *core, uint32_t tank, struct now now);
+/* The circulation's command ended. */
+void core_flow_settled(
+    struct core *core, uint32_t tank, const struct chain_report *report, struct actions *ret);
+
+/* Notes a flow, and wants the configuration amended by it. */
+void core_find_flow(
+    struct core *core, uint32_t tank, double l_min, struct now now, struct actions *ret);
 
 #endif

@@ -55,7 +55,7 @@ static void carry_tank(const struct core *core, uint32_t tank, struct now now, s
     record_add_text(r, "tank", core->site->tank[tank].key);
     record_add_truth(r, "paused", t->paused);
     record_add_truth(r, "service", t->service);
-    record_add_truth(r, "bench", t->care.bench);
+    record_add_truth(r, "bench", t->care.bench && !t->care.leaving);
     record_add_truth(r, "line_dirty", t->line_dirty);
     record_add_int(r, "override_for_ms", t->override_for_ms);
     for (int s = 0; s < LAW_STOCKS; s++) {
@@ -67,8 +67,18 @@ static void carry_tank(const struct core *core, uint32_t tank, struct now now, s
     if (t->override.has_ph) record_add_real(r, "override_ph", t->override.ph, 3);
 }
 
-/* The cursor counts: the site, the chains and each of their totals, the stocks, the tanks, the ids
- * of what was asked, and what upkeep has to restate. */
+/* The ids of what was asked, what keys have signed, and what upkeep has to restate. */
+static bool carry_asked(const struct core *core, uint32_t at, struct now now, struct actions *ret)
+{
+    const uint32_t ids = asked_parts(&core->asked), signers = core->signers.count;
+    if (at < ids) return asked_carry(&core->asked, at, &emit(ret, ACTION_RECORD)->record);
+    at -= ids;
+    if (at < signers) return signer_carry(&core->signers, at, &emit(ret, ACTION_RECORD)->record);
+    return upkeep_carry(core, at - signers, now, ret);
+}
+
+/* The cursor counts: the site, the chains and each of their totals, the stocks, the tanks, and the
+ * rest. */
 static bool carry_one(const struct core *core, uint32_t at, struct now now, struct actions *ret)
 {
     if (at-- == 0) {
@@ -95,14 +105,12 @@ static bool carry_one(const struct core *core, uint32_t at, struct now now, stru
     at -= core->site->stock_count;
     if (at < core->site->tank_count) {
         carry_tank(core, at, now, ret);
+        core_carry_stays_on(core, at, ret);
         core_record_learned(core, at, ret);
         core_carry_care(core, at, ret);
         return true;
     }
-    at -= core->site->tank_count;
-    const uint32_t ids = asked_parts(&core->asked);
-    if (at >= ids) return upkeep_carry(core, at - ids, now, ret);
-    return asked_carry(&core->asked, at, &emit(ret, ACTION_RECORD)->record);
+    return carry_asked(core, at - core->site->tank_count, now, ret);
 }
 
 bool core_carry(const struct core *core, uint32_t *cursor, struct now now, struct actions *ret)

@@ -28,20 +28,60 @@ double core_running_amps(const struct core *core, uint32_t chain, uint32_t but_t
     return amps;
 }
 
+static double circulation_draws(const struct core *core, uint32_t tank)
+{
+    const struct chain_address *a = &core->site->tank[tank].circulation.address;
+    return core->site->chain[a->chain].module[a->position - 1].power.circulation_amps;
+}
+
+static struct mono began(const struct core_tank *t)
+{
+    return t->circulation_on ? t->circulation_start : t->circulation.asked;
+}
+
+/* Of pumps that began after this one and weren't seen yet. A current that rises is first theirs:
+ * this one has had its time. */
+static double newcomers_amps(const struct core *core, uint32_t tank)
+{
+    const uint32_t chain = tank_chain(core, tank);
+    const struct mono since = began(&core->tank[tank]);
+    double amps = 0.0;
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct core_tank *t = &core->tank[i];
+        if (i == tank || tank_chain(core, i) != chain || t->circulation_seen) continue;
+        if (!t->circulation_on && !t->circulation.used) continue;
+        if (mono_since(began(t), since) > 0) amps += circulation_draws(core, i);
+    }
+    return amps;
+}
+
+/* Does the chain's current tell of this pump? */
+static bool is_measured(const struct core *core, uint32_t tank)
+{
+    return core->chain[tank_chain(core, tank)].beat.has_amps &&
+           !isnan(core->tank[tank].amps_before) && circulation_draws(core, tank) > 0.0;
+}
+
+/* What a hand switches takes its share of the current, and nobody knows how much. */
+static bool by_hand_since(const struct core_chain *c, struct mono at)
+{
+    return c->has_totals && mono_since(c->hand_at, at) >= 0;
+}
+
 /* The current tells: it rose by at least half of what the output should draw. Without amps in the
  * beat there is only the report. */
 static bool amps_agree(const struct core *core, uint32_t tank)
 {
     const struct core_tank *t = &core->tank[tank];
-    const struct chain_address *a = &core->site->tank[tank].circulation.address;
-    const struct core_chain *c = &core->chain[a->chain];
-    const double draws = core->site->chain[a->chain].module[a->position - 1].power.circulation_amps;
-    if (!c->beat.has_amps || isnan(t->amps_before) || draws <= 0.0) return true;
+    const struct core_chain *c = &core->chain[tank_chain(core, tank)];
+    if (!is_measured(core, tank)) return true;
     if (mono_since(c->beat_at, t->circulation_start) < 0) return false; /* not measured since */
     if (c->amps_stale) return false; /* ... and what else ran then isn't what runs now */
-    const double rose =
+    if (!t->circulation_seen && by_hand_since(c, t->amps_before_at)) return false;
+    double rose =
         c->beat.amps - core_running_amps(core, tank_chain(core, tank), tank) - t->amps_before;
-    return rose >= draws * CONFIRM_SHARE_PERCENT / 100.0;
+    if (!t->circulation_seen) rose -= newcomers_amps(core, tank);
+    return rose >= circulation_draws(core, tank) * CONFIRM_SHARE_PERCENT / 100.0;
 }
 
 /* One pump's current is missing, and the sum doesn't tell whose: none of them is believed until it
@@ -55,20 +95,30 @@ static void doubt_all(struct core *core, uint32_t chain)
 }
 
 /* What was seen to run is believed until two beats running say otherwise: one may be older than the
- * start of a pump. */
+ * start of a pump. After the first nothing is begun, and no flow counts. */
 static bool amps_go_on(struct core *core, uint32_t tank)
 {
     struct core_tank *t = &core->tank[tank];
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
     if (t->amps_doubt) return false;
     if (!t->circulation_seen) t->amps_short = 0;
-    if (!t->circulation_seen) return amps_agree(core, tank);
+    if (!t->circulation_seen && !amps_agree(core, tank)) return false;
+    if (!t->circulation_seen) {
+        t->amps_looked = t->amps_proven = c->beat_at;
+        return true;
+    }
     if (mono_since(c->beat_at, t->amps_looked) == 0 || c->amps_stale) return true;
     t->amps_looked = c->beat_at;
     t->amps_short = amps_agree(core, tank) ? 0 : t->amps_short + 1;
+    if (t->amps_short == 0) t->amps_proven = c->beat_at;
     if (t->amps_short < 2) return true;
     doubt_all(core, tank_chain(core, tank));
     return false;
+}
+
+struct mono core_flow_proven(const struct core *core, uint32_t tank, struct now now)
+{
+    return is_measured(core, tank) ? core->tank[tank].amps_proven : now.mono;
 }
 
 bool core_circulation_unseen(const struct core *core, uint32_t tank, struct now now)
@@ -151,14 +201,42 @@ void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
     if (mono_since(now.mono, t->circulation.ends) >= 0) t->circulation.used = false;
+    if (mono_since(now.mono, t->circulation_lost_till) >= 0) t->circulation_lost = false;
     if (t->circulation_on && mono_since(now.mono, t->circulation_till) >= 0)
         core_end_circulation(core, tank, now);
     t->circulation_seen = t->circulation_on && amps_go_on(core, tank);
     const bool flows = t->circulation_seen && flow_agrees(core, tank, now);
-    t->circulation_confirmed =
-        flows && !by_hand(core, tank) && core_chain_ready(core, tank_chain(core, tank), now, NULL);
+    t->circulation_confirmed = flows && t->amps_short == 0 && !by_hand(core, tank) &&
+                               core_chain_ready(core, tank_chain(core, tank), now, NULL);
     if (flows) t->circulation_seen_at = now.mono;
     if (t->circulation_confirmed) t->flowed = true;
+}
+
+/* From a standstill: what the chain draws beside it, so that its own current can be told. */
+static void begin(
+    struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret)
+{
+    const struct core_chain *c = &core->chain[tank_chain(core, tank)];
+    core->tank[tank].amps_before_at = c->beat_at;
+    core->tank[tank].amps_before =
+        c->beat.has_amps ? c->beat.amps - core_running_amps(core, tank_chain(core, tank), tank)
+                         : (double)NAN;
+    core_send_circulate(core, tank, run_ms, now, ret);
+}
+
+/* The newest beat doesn't tell what the chain draws now. */
+static bool is_blind(const struct core_chain *c)
+{
+    return c->beat.has_amps && c->amps_stale;
+}
+
+bool core_begin_circulation(
+    struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret)
+{
+    if (is_blind(&core->chain[tank_chain(core, tank)])) return false;
+    if (!core_circulation_may_begin(core, tank, now)) return false;
+    begin(core, tank, run_ms, now, ret);
+    return true;
 }
 
 /* One ask, for at most what the head allows. */
@@ -173,11 +251,10 @@ static void ask(
     if (core->site->tank[tank].circulation.when == CIRCULATE_ALWAYS)
         run_ms = c->roll.max_circulate_ms;
     if (run_ms > c->roll.max_circulate_ms) run_ms = c->roll.max_circulate_ms;
-    if (!t->circulation_on)
-        t->amps_before = c->beat.has_amps
-                             ? c->beat.amps - core_running_amps(core, tank_chain(core, tank), tank)
-                             : (double)NAN;
-    core_send_circulate(core, tank, run_ms, now, ret);
+    if (t->circulation_on)
+        core_send_circulate(core, tank, run_ms, now, ret);
+    else
+        begin(core, tank, run_ms, now, ret);
 }
 
 bool core_hold_circulation(
@@ -193,7 +270,7 @@ bool core_hold_circulation(
     const bool waiting = t->circulation.used && !t->circulation.running &&
                          mono_since(now.mono, t->circulation.asked) < COMMAND_START_MS;
     const bool backing_off = mono_since(now.mono, t->not_before) < 0;
-    const bool blind = !t->circulation_on && c->beat.has_amps && c->amps_stale;
+    const bool blind = !t->circulation_on && is_blind(c);
     /* What isn't seen to run ends by itself, so that the next try is measured from a standstill. */
     const bool goes_on = t->circulation_on && !core_circulation_unseen(core, tank, now);
     const bool begins = !t->circulation_on && !blind && core_circulation_may_begin(core, tank, now);

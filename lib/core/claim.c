@@ -78,6 +78,13 @@ void core_doubt_lines(struct core *core, uint32_t chain)
     }
 }
 
+void core_lose_limits(struct core *core, uint32_t chain, struct now now, struct actions *ret)
+{
+    core_forget_limits(core, chain, now.mono);
+    core_doubt_lines(core, chain);
+    record_add_text(emit_record(ret, "limits-unknown"), "chain", core->site->chain[chain].key);
+}
+
 static void raise_unknown(struct core *core, uint32_t chain, struct actions *ret)
 {
     char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
@@ -115,7 +122,12 @@ static bool former_self(const struct core_chain *c)
     return false;
 }
 
-/* When may this daemon ask for the chain? */
+static int64_t silence_ms(const struct core *core)
+{
+    return core->site->silence_ms > CLAIM_SILENCE_MS ? core->site->silence_ms : CLAIM_SILENCE_MS;
+}
+
+/* When may this daemon ask for the chain? Once it is active it has waited long already. */
 static bool may_claim(const struct core *core, const struct core_chain *c, struct now now)
 {
     if (!c->has_claim || !c->head_ready) return false;
@@ -123,9 +135,10 @@ static bool may_claim(const struct core *core, const struct core_chain *c, struc
     if (c->claim_now) return true;
     if (c->deposed) return false;
     if (c->claim.by[0] == '\0' || former_self(c)) return true;
-    return mono_since(now.mono, core->link_since) >= CLAIM_SILENCE_MS &&
-           mono_since(now.mono, c->owner_at) >= CLAIM_SILENCE_MS &&
-           mono_since(now.mono, core->peer_at) >= CLAIM_SILENCE_MS;
+    const int64_t alone_ms = core->active ? CLAIM_SILENCE_MS : silence_ms(core);
+    return mono_since(now.mono, core->link_since) >= alone_ms &&
+           mono_since(now.mono, c->owner_at) >= silence_ms(core) &&
+           mono_since(now.mono, core->peer_at) >= silence_ms(core);
 }
 
 static void activate(struct core *core, struct now now, struct actions *ret)
@@ -160,13 +173,9 @@ static void see_other(struct core *core, uint32_t chain, struct actions *ret)
 static void ask(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
-    const bool stranger = c->other_seen || is_stranger(core, c);
-    if (stranger) {
-        core_forget_limits(core, chain, now.mono);
-        core_doubt_lines(core, chain);
-        struct record *unknown = emit_record(ret, "limits-unknown");
-        record_add_text(unknown, "chain", core->site->chain[chain].key);
-    }
+    /* Also the one whose claim is in force: core_turn_chain has looked. */
+    c->vouched = c->other_seen && core_follow_vouches(core, chain);
+    if (c->other_seen && !c->vouched) core_lose_limits(core, chain, now, ret);
     struct record *r = emit_record(ret, "claim");
     c->asked_reign = c->claim.reign + 1;
     c->asked_at = now.mono;
@@ -203,9 +212,10 @@ void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct a
     if (is_stranger(core, c)) see_other(core, chain, ret);
     turn_unknown(core, chain, now, ret);
     turn_halt(core, chain, now, ret);
+    core_turn_follow(core, now, ret);
     if (!core->link_up || !core->journal_ok) return;
-    const bool peerless = mono_since(now.mono, core->link_since) >= CLAIM_SILENCE_MS &&
-                          mono_since(now.mono, core->peer_at) >= CLAIM_SILENCE_MS;
+    const bool peerless = mono_since(now.mono, core->link_since) >= silence_ms(core) &&
+                          mono_since(now.mono, core->peer_at) >= silence_ms(core);
     if (core->has_peer && peerless) core->has_peer = false;
     if (!core->active) {
         if (c->ours || may_claim(core, c, now) || (peerless && !c->deposed))

@@ -33,6 +33,7 @@ static void start_command(
     text_add(&id, core->identity.by);
     text_add_char(&id, '-');
     text_add_int(&id, (int64_t)++core->next_id);
+    core_know_command(core, chain, c->id);
     text_copy(c->by, sizeof c->by, core->identity.by);
     c->reign = room->claim.reign;
     text_copy(c->boot, sizeof c->boot, room->roll.boot);
@@ -81,6 +82,7 @@ static void record_dose(const struct core *core, uint32_t tank, const struct cor
     record_add_text(r, "stock", core->site->stock[pump->stock].key);
     record_address(r, core, &pump->address, pump->serial);
     record_add_int(r, "ul", dose->ul);
+    if (t->dose.full_ul > dose->ul) record_add_int(r, "full_ul", t->dose.full_ul);
     record_add_int(r, "run_ms", t->dose.run_ms);
     record_add_int(r, "ends_ms", ends_ms);
     record_add_int(r, "ec_milli", dose->ec_milli);
@@ -118,10 +120,13 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
         c.needs.position = config->circulation.address.position;
         text_copy(c.needs.serial, sizeof c.needs.serial, config->circulation.serial);
     }
-    const int64_t ends_ms = COMMAND_START_MS + c.run_ms;
+    const int64_t full_ul = site_full_ul(core->site, pump, ml_per_s);
+    const int64_t most_ms = full_ul > 0 ? site_plain(core->site, &pump->address)->auto_off_ms : 0;
+    const int64_t ends_ms = COMMAND_START_MS + (most_ms > c.run_ms ? most_ms : c.run_ms);
     t->dose = (struct core_command){ .used = true,
         .pump = dose->pump,
         .ul = dose->ul,
+        .full_ul = full_ul > dose->ul ? full_ul : dose->ul,
         .run_ms = c.run_ms,
         .ml_per_s = ml_per_s,
         .asked = now.mono,
@@ -130,8 +135,8 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
     text_copy(t->dose.boot, sizeof t->dose.boot, c.boot);
 
     const uint64_t tag = core_tag(c.id);
-    window_add(&t->pump[dose->pump].window, (struct window_entry){ t->dose.ends, dose->ul, tag },
-        now.mono);
+    window_add(&t->pump[dose->pump].window,
+        (struct window_entry){ t->dose.ends, t->dose.full_ul, tag }, now.mono);
     window_add(&t->ec_rise, (struct window_entry){ t->dose.ends, dose->ec_milli, tag }, now.mono);
     window_add(&t->ph_move, (struct window_entry){ t->dose.ends, dose->ph_micro, tag }, now.mono);
     core_draw_stock(core, pump->stock, dose->ul);
@@ -141,6 +146,16 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
     struct action *send = emit(ret, ACTION_SEND);
     send->chain = pump->address.chain;
     send->command = c;
+}
+
+/* The one before was never answered. A head may take it yet, even after the next one. */
+static void keep_lost(struct core_tank *t)
+{
+    const struct core_command *before = &t->circulation;
+    if (!before->used || before->running) return;
+    if (!t->circulation_lost || mono_since(before->ends, t->circulation_lost_till) > 0)
+        t->circulation_lost_till = before->ends;
+    t->circulation_lost = true;
 }
 
 void core_send_circulate(
@@ -157,6 +172,7 @@ void core_send_circulate(
     text_copy(c.serial, sizeof c.serial, config->serial);
     c.run_ms = run_ms;
 
+    keep_lost(t);
     t->circulation = (struct core_command){ .used = true,
         .run_ms = run_ms,
         .asked = now.mono,
@@ -176,7 +192,7 @@ void core_send_circulate(
 }
 
 /* A stop leaves first and is recorded after. */
-static void send_stop(struct core *core, const struct chain_address *a, const char *serial,
+void core_send_stop(struct core *core, const struct chain_address *a, const char *serial,
     struct now now, struct actions *ret)
 {
     struct action *stop = emit(ret, ACTION_STOP);
@@ -211,14 +227,16 @@ void core_stop_tank(struct core *core, uint32_t tank, bool all, struct now now, 
     struct core_tank *t = &core->tank[tank];
     const struct site_tank *config = &core->site->tank[tank];
     const struct site_pump *pump = &config->pump[t->dose.pump];
+    if (!core->active)
+        return; /* whoever commands looks after its own: this may be another's dose */
     if (t->dose.used && reachable(core, pump->address.chain) && stop_due(&t->dose, now))
-        send_stop(core, &pump->address, pump->serial, now, ret);
+        core_send_stop(core, &pump->address, pump->serial, now, ret);
     if (!all || !t->circulation_on || !reachable(core, tank_chain(core, tank))) return;
     if (!stop_due(&t->circulation, now)) return;
     /* No channel: the whole module stops, its circulation with it. Another tank's pump on the same
      * module stops too; that is the safe side of a leak, and its dose is settled by the report. */
     const struct chain_address *flow = &config->circulation.address;
-    send_stop(core, flow, config->circulation.serial, now, ret);
+    core_send_stop(core, flow, config->circulation.serial, now, ret);
 }
 
 void core_send_halt(struct core *core, uint32_t chain, struct now now, struct actions *ret)

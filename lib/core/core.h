@@ -33,9 +33,9 @@ size_t core_size(const struct site *site);
 struct core *core_init(
     void *block, const struct site *site, const struct core_identity *identity, struct now now);
 
-/* One old record: 'at' is its instant on the running monotonic clock (negative for before this
- * boot) and the civil time it bears. */
-void core_restore(struct core *core, const struct record *record, struct now at);
+/* One old record: 'recorded' is its instant on the running monotonic clock (negative for before
+ * this boot) and the civil time it bears. */
+void core_restore(struct core *core, const struct record *record, struct now recorded);
 
 /* The journal has been read; 'empty' says that there was none. Actions: the 'start' record. */
 void core_restored(struct core *core, bool empty, struct now now, struct actions *ret);
@@ -74,9 +74,17 @@ void core_rebound(struct core *core, uint32_t chain, struct now now, struct acti
 void core_amend(const struct core *core, struct site *next, uint32_t tank);
 void core_amended(struct core *core, uint32_t tank);
 
+/* What a chain head would have kept over a restart, for one that is played by the shell
+ * (lib/chain/plain_head.h): the claim that was in force or asked for last, with by "" and reign 0
+ * for none, and how long an output was run by hand, as far as it was counted. */
+void core_former_claim(const struct core *core, uint32_t chain, struct chain_claim *ret);
+int64_t core_hand_ms(const struct core *core, uint32_t chain, const char *serial, uint32_t channel);
+
 /* What to show. */
 void core_view_site(const struct core *core, struct now now, struct site_view *ret);
 void core_view_tank(const struct core *core, uint32_t tank, struct now now, struct tank_view *ret);
+void core_view_probe(const struct core *core, uint32_t tank, enum probe_quantity quantity,
+    struct now now, struct probe_view *ret);
 void core_view_chain(
     const struct core *core, uint32_t chain, struct now now, struct chain_view *ret);
 void core_view_stock(

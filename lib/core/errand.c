@@ -7,7 +7,7 @@
 
 const char *core_errand_word(enum core_errand errand)
 {
-    static const char *const word[] = { "", "dose", "prime", "calibrate" };
+    static const char *const word[] = { "", "dose", "prime", "calibrate", "flow" };
     return word[errand];
 }
 
@@ -32,15 +32,16 @@ static void say_ml(struct text *t, int64_t ul)
     text_add(t, " mL");
 }
 
-/* The pump's own budgets, and the head's longest run. */
+/* The pump's own budgets, and the head's longest run; 'ml_per_s' is what it counts as. */
 static const char *within_limits(const struct core *core, uint32_t tank,
-    const struct core_dose *dose, struct now now, struct text *said)
+    const struct core_dose *dose, double ml_per_s, struct now now, struct text *said)
 {
     const struct site_pump *pump = &core->site->tank[tank].pump[dose->pump];
     const struct dose_question question = { .limits = &pump->limits,
         .window = &core->tank[tank].pump[dose->pump].window,
         .wanted_ul = dose->ul,
-        .now = now.mono };
+        .now = now.mono,
+        .full_ul = site_full_ul(core->site, pump, ml_per_s) };
     const struct dose_allowance a = limits_of_stock(&question);
     if (a.most_ul < dose->ul) {
         text_add(said, "that would pass ");
@@ -49,12 +50,24 @@ static const char *within_limits(const struct core *core, uint32_t tank,
         say_ml(said, a.most_ul);
         return "over-limit";
     }
-    const int64_t run_ms = core->chain[pump->address.chain].roll.max_run_ms;
+    const int64_t run_ms = core_run_most_ms(core, pump);
     if (nearest((double)dose->ul / pump->ml_per_s) <= run_ms) return NULL;
     text_add(said, "that is longer than the chain's head lets a pump run (");
     text_add_span(said, run_ms);
     text_add(said, "): ask for less");
     return "over-limit";
+}
+
+/* What is smaller than the pump can give would take room in the windows, which are sized by it, and
+ * might not run for a millisecond. */
+static const char *large_enough(
+    const struct site_pump *pump, const struct event_request *q, struct text *said)
+{
+    if (q->ul >= pump->limits.smallest_ul) return NULL;
+    text_add(said, "this pump's smallest dose is ");
+    say_ml(said, pump->limits.smallest_ul);
+    text_add(said, " (smallest_dose_ml)");
+    return "too-small";
 }
 
 /* EC and pH may be moved only so far in an hour, whoever asks. */
@@ -144,11 +157,13 @@ const char *core_ask_errand(
         text_add(said, "no pump of this tank draws from that stock");
         return "no-such-pump";
     }
-    const char *no = may_be_now(core, q, (uint32_t)p, now, said);
-    if (no) return no;
     const struct site_pump *pump = &core->site->tank[q->tank].pump[p];
+    const char *no = large_enough(pump, q, said);
+    if (!no) no = may_be_now(core, q, (uint32_t)p, now, said);
+    if (no) return no;
     const enum core_errand errand = errand_of(q->kind);
-    const double counted = (double)q->ul * core_counted_rate(pump, errand) / pump->ml_per_s;
+    const double ml_per_s = core_counted_rate(pump, errand);
+    const double counted = (double)q->ul * ml_per_s / pump->ml_per_s;
     struct core_dose dose = dose_of(core, q->tank, (uint32_t)p, nearest(counted));
     if (q->cup) dose.ec_milli = dose.ph_micro = 0;
     if (errand == ERRAND_DOSE && core->tank[q->tank].locked[dose.stock]) {
@@ -158,11 +173,11 @@ const char *core_ask_errand(
         return "locked";
     }
     if (!q->cup && dose.stock != LAW_FEED && !core_dose_fits(core, q->tank, &dose, now) &&
-        !within_limits(core, q->tank, &dose, now, said)) {
+        !within_limits(core, q->tank, &dose, ml_per_s, now, said)) {
         text_add(said, "acid and base keep acid_base_spacing_min between them");
         return "too-soon";
     }
-    no = within_limits(core, q->tank, &dose, now, said);
+    no = within_limits(core, q->tank, &dose, ml_per_s, now, said);
     if (!no) no = within_moves(core, q->tank, &dose, now, said);
     if (no) return no;
     begin(core, q, &dose, now);
@@ -197,8 +212,12 @@ void core_drop_errand(struct core *core, uint32_t tank, const char *why)
     struct core_care *care = &t->care;
     if (care->errand == ERRAND_NONE) return;
     struct text text = text_over(care->said, sizeof care->said);
-    text_add(&text, "nothing was given of ");
-    text_add(&text, core->site->stock[core->site->tank[tank].pump[care->pump].stock].key);
+    if (care->errand == ERRAND_FLOW) {
+        text_add(&text, "the flow wasn't measured");
+    } else {
+        text_add(&text, "nothing was given of ");
+        text_add(&text, core->site->stock[core->site->tank[tank].pump[care->pump].stock].key);
+    }
     text_add(&text, ": ");
     text_add(&text, why);
     care->errand = ERRAND_NONE;
@@ -209,7 +228,7 @@ void core_errand_settled(
     struct core *core, uint32_t tank, int64_t ul, int64_t ran_ms, bool unsure, struct actions *ret)
 {
     struct core_care *care = &core->tank[tank].care;
-    if (care->errand == ERRAND_NONE) return;
+    if (care->errand == ERRAND_NONE || care->errand == ERRAND_FLOW) return;
     const char *stock = core->site->stock[core->site->tank[tank].pump[care->pump].stock].key;
     struct text text = text_over(care->said, sizeof care->said);
     say_ml(&text, ul);

@@ -3,8 +3,10 @@
 #define DOSEWRIGHT_CORE_EVENT_H
 
 #include "lib/chain/message.h"
+#include "lib/chain/plain_watch.h"
 #include "lib/core/site.h"
 #include "lib/core/view.h"
+#include "lib/journal/link.h"
 
 enum event_kind {
     EVENT_TICK,    /* the wake-up that core_wakes_at asked for */
@@ -17,7 +19,10 @@ enum event_kind {
     EVENT_REPORT,
     EVENT_LEDGER,
     EVENT_MANUAL,
+    EVENT_BOARD,     /* what the reports of a plain output's board show */
     EVENT_PEER_BEAT, /* a live site/beat of another daemon */
+    EVENT_ENTRY,     /* a record of the journal of the daemon that commands this site */
+    EVENT_TIP,       /* ... and where that journal is */
     EVENT_REQUEST,   /* a person or a program asks for something */
     EVENT_UNSENT,    /* a command that certainly never left */
     EVENT_JOURNAL,   /* the journal can, or can no longer, be written */
@@ -32,10 +37,15 @@ struct event_reading {
     double number;              /* in the config's unit */
 };
 
-/* Who asks. The text goes into the journal as it is: "socket", "mqtt". */
+/* Who asks. 'by' goes into the journal as it is: "socket", "mqtt". The texts live as long as the
+ * event. */
 struct event_origin {
     const char *by;
-    bool retained; /* arrived with the flag; only stopping is acted on then */
+    bool retained;      /* arrived with the flag; only stopping is acted on then */
+    const char *signer; /* whose key the request was signed with, one of site->signer, the shell has
+                           verified it; NULL: nobody's */
+    int64_t n;          /* what it counts as with that key, > 0 */
+    const char *reply;  /* the topic that its sender wants answers on: foreign text; NULL or "" */
 };
 
 enum request_kind {
@@ -57,6 +67,8 @@ enum request_kind {
     REQUEST_CIRCULATE,    /* 'tank', 'span_ms' */
     REQUEST_CALIBRATE_PUMP,   /* 'tank', 'stock', 'ul', 'cup': runs it */
     REQUEST_MEASURED,         /* 'tank', 'stock', 'ul': what that run gave */
+    REQUEST_CALIBRATE_FLOW,   /* 'tank', 'span_ms': runs its circulation */
+    REQUEST_FLOW_MEASURED,    /* 'tank', 'ul': what came in that run; 'span_ms' of it, 0: all */
     REQUEST_CALIBRATE_PROBE,  /* 'tank', 'quantity', 'word': the bath, 'degc' (NaN: as the tank's
                                  probe says) */
     REQUEST_TUBE_CHANGED,     /* 'tank', 'stock': the tube in that pump's head */
@@ -89,9 +101,15 @@ struct event_request {
     char word[ALERT_ID_MAX];
 };
 
+/* A record that fits its own hash. It lives as long as the event. */
+struct event_entry {
+    const struct record *record;
+    struct link_tip before, place; /* where its journal was before it, and is with it */
+};
+
 struct event {
     enum event_kind kind;
-    uint32_t chain; /* HEAD, ROLL, BEAT, CLAIM, REPORT, LEDGER, MANUAL, UNSENT */
+    uint32_t chain; /* HEAD, ROLL, BEAT, CLAIM, REPORT, LEDGER, MANUAL, BOARD, UNSENT */
     union {
         bool link_up;
         struct event_reading reading;
@@ -103,9 +121,15 @@ struct event {
         struct chain_ledger ledger;
         struct chain_manual manual;
         struct {
+            uint32_t position;
+            enum plain_finding finding;
+        } board;
+        struct {
             char by[CHAIN_WORD_MAX];
             bool same_site; /* else of another site, which may own a chain all the same */
         } peer;
+        struct event_entry entry;
+        struct link_tip tip;
         struct event_request request;
         char unsent[CHAIN_WORD_MAX]; /* the command's id */
         struct {

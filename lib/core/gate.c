@@ -57,7 +57,7 @@ bool core_chain_ready(const struct core *core, uint32_t chain, struct now now, s
     const enum lack lack = chain_lacks(core, chain, now);
     if (lack == LACKS_NOTHING) return true;
     if (!why) return false;
-    text_add(why, "chain ");
+    text_add(why, core->site->chain[chain].plain ? "plain outputs of " : "chain ");
     text_add(why, core->site->chain[chain].key);
     text_add(why, ": ");
     text_add(why, lack_words(&core->chain[chain], lack));
@@ -69,29 +69,77 @@ bool core_motor_may_start(const struct core *core, uint32_t chain, struct now no
     return mono_since(now.mono, core->chain[chain].motor_at) >= MOTORS_APART_MS;
 }
 
-bool core_supply_allows(
-    const struct core *core, const struct chain_address *address, bool circulation)
+static bool carries(const struct core *core, uint32_t chain, const struct supply_load *load)
 {
-    const struct chain_config *config = &core->site->chain[address->chain];
+    const struct chain_config *config = &core->site->chain[chain];
     struct supply_module module[CHAIN_MODULES_MAX];
-    struct supply_load load[CHAIN_MODULES_MAX] = { { 0 } };
     for (uint32_t m = 0; m < config->count; m++) {
         module[m] = config->module[m].power;
     }
+    return supply_allows(&config->supply, module, load, config->count);
+}
+
+static bool circulates(const struct core *core, uint32_t tank)
+{
+    const struct core_tank *t = &core->tank[tank];
+    return t->circulation_on || t->circulation.used || t->circulation_lost;
+}
+
+static void add_circulations(
+    const struct core *core, uint32_t chain, struct supply_load load[CHAIN_MODULES_MAX])
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct chain_address *flow = &core->site->tank[i].circulation.address;
+        if (circulates(core, i) && flow->chain == chain)
+            load[flow->position - 1].circulation = true;
+    }
+}
+
+static void add_doses(
+    const struct core *core, uint32_t chain, struct supply_load load[CHAIN_MODULES_MAX])
+{
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         const struct core_tank *t = &core->tank[i];
-        const struct site_tank *tank = &core->site->tank[i];
-        const struct chain_address *pump = &tank->pump[t->dose.pump].address;
-        if (t->dose.used && pump->chain == address->chain) load[pump->position - 1].pumps++;
-        const struct chain_address *flow = &tank->circulation.address;
-        const bool flows = t->circulation_on || t->circulation.used;
-        if (flows && flow->chain == address->chain) load[flow->position - 1].circulation = true;
+        const struct chain_address *pump = &core->site->tank[i].pump[t->dose.pump].address;
+        if (t->dose.used && pump->chain == chain) load[pump->position - 1].pumps++;
     }
+}
+
+/* Tanks that circulate want their pumps next, one at a time. Where none of them would fit beside
+ * this circulation too, all would wait for each other for ever. */
+static bool leaves_room_for_pumps(const struct core *core, const struct chain_address *begins)
+{
+    struct supply_load load[CHAIN_MODULES_MAX] = { { 0 } };
+    add_circulations(core, begins->chain, load);
+    load[begins->position - 1].circulation = true;
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct site_tank *tank = &core->site->tank[i];
+        const bool is_it = chain_address_same(&tank->circulation.address, begins);
+        if (!is_it && !circulates(core, i)) continue;
+        for (uint32_t p = 0; p < tank->pump_count; p++) {
+            const struct chain_address *pump = &tank->pump[p].address;
+            if (pump->chain != begins->chain) continue;
+            load[pump->position - 1].pumps++;
+            const bool fits = carries(core, begins->chain, load);
+            load[pump->position - 1].pumps--;
+            if (!fits) return false;
+        }
+    }
+    return true;
+}
+
+bool core_supply_allows(
+    const struct core *core, const struct chain_address *address, bool circulation)
+{
+    struct supply_load load[CHAIN_MODULES_MAX] = { { 0 } };
+    add_circulations(core, address->chain, load);
+    add_doses(core, address->chain, load);
     if (circulation)
         load[address->position - 1].circulation = true;
     else
         load[address->position - 1].pumps++;
-    return supply_allows(&config->supply, module, load, config->count);
+    return carries(core, address->chain, load) &&
+           (!circulation || leaves_room_for_pumps(core, address));
 }
 
 /* --- what may move at all --------------------------------------------------------------------- */
@@ -175,6 +223,7 @@ bool core_gate_site(struct core *core, uint32_t tank)
     if (t->service)
         return core_say(t, TANK_LOCKED,
             "service lock: somebody works on this tank; nothing moves until they end it");
+    if (!core_boards_obey(core, tank)) return false;
     if (!core->active && core->has_peer)
         return core_say(t, TANK_STANDBY, "another daemon serves this site; this one stands by");
     return true;
@@ -210,7 +259,7 @@ static bool probe_usable(struct core *core, uint32_t tank, enum probe_quantity q
                         "'calibrated' date");
         return core_say(t, TANK_LOCKED, why);
     }
-    if (t->upkeep.dry && (q == PROBE_EC || q == PROBE_PH))
+    if (t->upkeep.dry && q != PROBE_TEMPERATURE)
         return core_say(t, TANK_INTERLOCKED,
             "the EC probe reads less than any water of this tank: are the probes in the water?");
     const enum probe_quality quality = probe_quality_at(p, config, now.mono);
@@ -257,6 +306,11 @@ static bool hands_off(struct core *core, uint32_t tank, struct now now)
     return true;
 }
 
+static bool nothing_else_runs(struct core *core, uint32_t tank, struct now now)
+{
+    return hands_off(core, tank, now) && core_pumps_rest(core, tank);
+}
+
 static bool may_dose(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
@@ -267,7 +321,7 @@ static bool may_dose(struct core *core, uint32_t tank, struct now now)
             t, TANK_WAITING, "the planting date hasn't come: nothing is dosed before it");
     return probe_usable(core, tank, PROBE_TEMPERATURE, now) &&
            probe_usable(core, tank, PROBE_EC, now) && probe_usable(core, tank, PROBE_PH, now) &&
-           temperature_fits(core, tank) && hands_off(core, tank, now);
+           temperature_fits(core, tank) && nothing_else_runs(core, tank, now);
 }
 
 bool core_gate_cup(struct core *core, uint32_t tank, uint32_t pump, struct now now)
@@ -275,12 +329,21 @@ bool core_gate_cup(struct core *core, uint32_t tank, uint32_t pump, struct now n
     const uint32_t chain = core->site->tank[tank].pump[pump].address.chain;
     if (!core_gate_site(core, tank)) return false;
     if (!core_chain_ready(core, chain, now, NULL)) return say_chain(core, tank, chain, now);
-    return leak_dry(core, tank, now) && hands_off(core, tank, now);
+    return leak_dry(core, tank, now) && nothing_else_runs(core, tank, now);
+}
+
+bool core_gate_flow(struct core *core, uint32_t tank, struct now now)
+{
+    const uint32_t chain = tank_chain(core, tank);
+    if (!core_gate_site(core, tank)) return false;
+    if (!core_chain_ready(core, chain, now, NULL)) return say_chain(core, tank, chain, now);
+    return leak_dry(core, tank, now) && level_holds(core, tank, now) &&
+           nothing_else_runs(core, tank, now);
 }
 
 bool core_gate_errand(struct core *core, uint32_t tank, enum core_errand errand, struct now now)
 {
-    return errand == ERRAND_DOSE ? may_dose(core, tank, now) : hands_off(core, tank, now);
+    return errand == ERRAND_DOSE ? may_dose(core, tank, now) : nothing_else_runs(core, tank, now);
 }
 
 bool core_gate_dose(struct core *core, uint32_t tank, struct now now)

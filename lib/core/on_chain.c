@@ -61,7 +61,7 @@ static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *
         record_add_text(r, "head_boot", roll->boot);
         for (uint32_t i = 0; i < core->site->tank_count; i++) { /* every output is off now */
             if (tank_chain(core, i) != chain) continue;
-            core->tank[i].circulation.used = false;
+            core->tank[i].circulation.used = core->tank[i].circulation_lost = false;
             core_end_circulation(core, i, now);
         }
     }
@@ -102,12 +102,14 @@ static void on_beat(struct core *core, uint32_t chain, const struct chain_beat *
         if (t->circulation_on) core_confirm_circulation(core, i, now); /* also while it doses */
         if (t->step == STEP_CIRCULATE) t->due = now.mono;
     }
+    core_watch_rest(core, chain, now, ret);
 }
 
 static void on_ledger(struct core *core, uint32_t chain, const struct chain_ledger *ledger,
     struct now now, struct actions *ret)
 {
     core->chain[chain].ledger_seen = true;
+    core_see_listed(core, chain, ledger);
     for (uint32_t i = ledger->count; i-- > 0;) {
         core_settle_report(core, chain, &ledger->entry[i], now, ret);
     }
@@ -144,6 +146,12 @@ static struct core_total *room_for_total(struct core_chain *c, const struct chai
     return NULL;
 }
 
+const struct core_total *core_known_total(
+    struct core *core, uint32_t chain, const char *serial, uint32_t channel)
+{
+    return find_total(&core->chain[chain], serial, channel);
+}
+
 struct core_total *core_total_of(
     struct core *core, uint32_t chain, const char *serial, uint32_t channel)
 {
@@ -157,8 +165,8 @@ struct core_total *core_total_of(
     return t;
 }
 
-/* A run by hand on a pump of ours counts against the limits and leaves its stock in the line. */
-static void count_hand(struct core *core, uint32_t tank, uint32_t p, int64_t ms, struct now now)
+/* A run that nobody commanded counts against the limits, too, and leaves its stock in the line. */
+static void count_beside(struct core *core, uint32_t tank, uint32_t p, int64_t ms, struct now now)
 {
     const struct site_pump *pump = &core->site->tank[tank].pump[p];
     const int64_t ul = nearest((double)ms * pump->ml_per_s);
@@ -168,6 +176,26 @@ static void count_hand(struct core *core, uint32_t tank, uint32_t p, int64_t ms,
     upkeep_count_tube(core, tank, p, ms, ul);
     core_pump_ran(core, tank, p, now.mono);
     core_tell_law(core, tank, p, ul, false, now.mono);
+}
+
+bool core_count_beside(
+    struct core *core, const struct core_run *run, struct now now, struct record *ret)
+{
+    bool known = false;
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        for (uint32_t p = 0; p < core->site->tank[i].pump_count; p++) {
+            const struct site_pump *pump = &core->site->tank[i].pump[p];
+            const struct chain_address *a = &pump->address;
+            if (a->chain != run->chain || a->channel != run->channel) continue;
+            if (!text_same(pump->serial, run->serial)) continue;
+            known = true;
+            count_beside(core, i, p, run->ms, now);
+            record_add_text(ret, "tank", core->site->tank[i].key);
+            record_add_text(ret, "stock", core->site->stock[pump->stock].key);
+            record_add_int(ret, "ul", nearest((double)run->ms * pump->ml_per_s));
+        }
+    }
+    return known;
 }
 
 static void hand_moved(struct core *core, uint32_t chain, const struct core_total *total,
@@ -183,20 +211,8 @@ static void hand_moved(struct core *core, uint32_t chain, const struct core_tota
         upkeep_count_circulation_by_hand(core, chain, total->serial, ms);
         return;
     }
-    bool known = false;
-    for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        for (uint32_t p = 0; p < core->site->tank[i].pump_count; p++) {
-            const struct site_pump *pump = &core->site->tank[i].pump[p];
-            if (pump->address.chain != chain || pump->address.channel != total->channel) continue;
-            if (!text_same(pump->serial, total->serial)) continue;
-            known = true;
-            count_hand(core, i, p, ms, now);
-            record_add_text(r, "tank", core->site->tank[i].key);
-            record_add_text(r, "stock", core->site->stock[pump->stock].key);
-            record_add_int(r, "ul", nearest((double)ms * pump->ml_per_s));
-        }
-    }
-    if (known) return;
+    const struct core_run run = { chain, total->serial, total->channel, ms };
+    if (core_count_beside(core, &run, now, r)) return;
     struct core_gone gone = { .channel = total->channel, .ends = now.mono, .ms = ms };
     (void)text_copy(gone.serial, sizeof gone.serial, total->serial);
     core_note_gone(core, &gone, now.mono);
@@ -280,6 +296,9 @@ static void on_manual(struct core *core, uint32_t chain, const struct chain_manu
     if (!c->has_totals && ret->count == 0)
         record_add_text(emit_record(ret, "hand-base"), "chain", core->site->chain[chain].key);
     c->has_totals = true;
+    if (c->hand_running != manual->running || !text_same(c->hand_serial, manual->serial) ||
+        c->hand_channel != manual->channel)
+        c->hand_at = now.mono;
     c->hand_running = manual->running;
     text_copy(c->hand_serial, sizeof c->hand_serial, manual->serial);
     c->hand_channel = manual->channel;
@@ -287,9 +306,12 @@ static void on_manual(struct core *core, uint32_t chain, const struct chain_manu
     char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
     alert_name(id, "hand", core->site->chain[chain].key, NULL);
     struct text t = text_over(text, sizeof text);
-    text_add(&t, "an output of module ");
-    text_add(&t, manual->serial);
-    text_add(&t, " is switched on by hand; it counts against the limits");
+    const bool plain = core->site->chain[chain].plain;
+    text_add(&t, plain ? "a plain output of tank " : "an output of module ");
+    text_add(&t, plain ? core->site->chain[chain].key : manual->serial);
+    text_add(&t, plain ? " reports that it is on, and this daemon hasn't switched it on"
+                       : " is switched on by hand");
+    text_add(&t, "; it counts against the limits");
     if (manual->running)
         alert_raise(core, id, -1, text, ret);
     else
@@ -319,10 +341,14 @@ static void lost_claim(struct core *core, uint32_t chain, struct actions *ret)
 /* With no chain left to command, the site's device belongs to the other daemon. */
 static void stand_by(struct core *core, struct now now, struct actions *ret)
 {
+    bool deposed = false;
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (core->site->chain[c].plain) continue; /* nobody else can tell us so there */
         if (core->chain[c].ours || !core->chain[c].deposed) return;
+        if (core->chain[c].claim_now) return; /* it is about to be asked for */
+        deposed = true;
     }
-    if (!core->active) return;
+    if (!core->active || !deposed) return;
     core->active = false;
     core_lose_link(core, now);
     (void)emit(ret, ACTION_STAND_BY);
@@ -356,6 +382,7 @@ static void on_claim(struct core *core, uint32_t chain, const struct chain_claim
         record_add_text(r, "chain", core->site->chain[chain].key);
         record_add_text(r, "by", claim->by);
         record_add_int(r, "reign", claim->reign);
+        core_follow_claimed(core, chain, now, ret);
     }
     c->due = now.mono;
     wake_tanks(core, chain, now);
@@ -391,7 +418,10 @@ void core_on_chain(
     case EVENT_TICK:
     case EVENT_LINK:
     case EVENT_READING:
+    case EVENT_BOARD:
     case EVENT_PEER_BEAT:
+    case EVENT_ENTRY:
+    case EVENT_TIP:
     case EVENT_REQUEST:
     case EVENT_UNSENT:
     case EVENT_JOURNAL:

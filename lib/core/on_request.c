@@ -13,12 +13,22 @@ struct answer {
 
 static const struct answer DONE = { true, "done", "" };
 
+/* The reason of an answer to an id that was answered before. */
+static const char DUPLICATE[] = "duplicate";
+
+struct outcome { /* of one request */
+    struct answer answer;
+    enum core_trust trust;
+    bool was_halted; /* before it */
+    bool acts, done; /* it was acted on; and well */
+};
+
 enum { REPLAY_MOST = 1000 }; /* records shown again for one request */
 
 static const char *const request_words[REQUEST_COUNT] = { "halt", "pause", "service", "set-ec",
     "set-ph", "override-for", "acknowledge", "claim", "refilled", "identify", "adopt", "bench",
-    "dose", "prime", "circulate", "calibrate-pump", "measured", "calibrate-probe", "tube-changed",
-    "strainer-cleaned", "water-changed", "journal", "unread" };
+    "dose", "prime", "circulate", "calibrate-pump", "measured", "calibrate-flow", "flow-measured",
+    "calibrate-probe", "tube-changed", "strainer-cleaned", "water-changed", "journal", "unread" };
 
 static struct answer halt(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
@@ -33,6 +43,13 @@ static struct answer halt(
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         core->tank[i].due = now.mono;
     }
+    if (!q->on)
+        alert_clear(core, "halt-kept", ret);
+    else if (q->origin.retained)
+        alert_raise(core, "halt-kept", -1,
+            "a halt was acted on that the broker had kept, so it may be old. If nobody wants it, "
+            "end it (dosewright release); and find out who sends it with the retained flag",
+            ret);
     return DONE;
 }
 
@@ -82,10 +99,13 @@ static struct answer acknowledge(
     uint32_t tank;
     enum law_stock stock;
     const bool effect = core_effect_alert(core, q->word, &tank, &stock);
+    bool *stays_on = core_stays_on_alert(core, q->word);
     const bool stands = alert_stands(core, q->word);
     /* A lock ends by its alert's name also where so many stood that it found no room. */
-    if (!stands && !(effect && core->tank[tank].locked[stock]))
+    const bool locked = (effect && core->tank[tank].locked[stock]) || (stays_on && *stays_on);
+    if (!stands && !locked)
         return (struct answer){ false, "no-such-alert", "no alert of that name stands" };
+    if (stays_on) *stays_on = false;
     if (effect) {
         core->tank[tank].locked[stock] = false;
         core->tank[tank].ask_law = true;
@@ -96,6 +116,8 @@ static struct answer acknowledge(
         alert_name(id, "limits-unknown", core->site->chain[c].key, NULL);
         if (text_same(id, q->word)) core_know_limits(core, c, now.mono);
     }
+    core_unmute(core, q->word, ret);
+    core_trust_rest(core, q->word);
     alert_clear(core, q->word, ret);
     upkeep_quiet_for(core, q->word, now.mono);
     if (!stands) {
@@ -202,6 +224,9 @@ static struct answer identify(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
     if (core->halted) return (struct answer){ false, "halted", "everything is halted" };
+    if (core->site->chain[q->address.chain].plain)
+        return (struct answer){ false, "no-such-module",
+            "a plain output has no module to feel: ask for 'prime' into a cup instead" };
     if (!chain_serial_at(&core->site->chain[q->address.chain], q->address.position))
         return (struct answer){ false, "no-such-module", "no module is configured there" };
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
@@ -233,11 +258,15 @@ static struct answer care(struct core *core, const struct event_request *q, stru
 {
     const char *no = NULL;
     if (q->kind == REQUEST_BENCH)
-        core_set_bench(core, q->tank, q->on, now);
+        core_ask_bench(core, q, now, said, ret);
     else if (q->kind == REQUEST_CIRCULATE)
         no = core_ask_circulate(core, q, now, said);
     else if (q->kind == REQUEST_MEASURED)
         no = core_ask_measured(core, q, now, said, ret);
+    else if (q->kind == REQUEST_CALIBRATE_FLOW)
+        no = core_ask_flow(core, q, now, said);
+    else if (q->kind == REQUEST_FLOW_MEASURED)
+        no = core_ask_flow_measured(core, q, now, said, ret);
     else if (q->kind == REQUEST_CALIBRATE_PROBE)
         no = core_ask_bath(core, q, now, said);
     else
@@ -306,6 +335,8 @@ static struct answer act(
     case REQUEST_CIRCULATE:
     case REQUEST_CALIBRATE_PUMP:
     case REQUEST_MEASURED:
+    case REQUEST_CALIBRATE_FLOW:
+    case REQUEST_FLOW_MEASURED:
     case REQUEST_CALIBRATE_PROBE:
     case REQUEST_UNREAD:
     case REQUEST_COUNT:
@@ -329,14 +360,16 @@ static bool for_tank(enum request_kind kind)
 static void record_care(const struct core *core, const struct event_request *q, struct record *r)
 {
     if (q->kind == REQUEST_BENCH) record_add_truth(r, "on", q->on);
-    if (q->kind == REQUEST_CIRCULATE) record_add_int(r, "span_ms", q->span_ms);
+    const bool flows = q->kind == REQUEST_CALIBRATE_FLOW || q->kind == REQUEST_FLOW_MEASURED;
+    if (q->kind == REQUEST_CIRCULATE || flows) record_add_int(r, "span_ms", q->span_ms);
+    if (q->kind == REQUEST_FLOW_MEASURED) record_add_int(r, "ul", q->ul);
     if (q->kind == REQUEST_CALIBRATE_PROBE) {
         record_add_text(r, "probe", probe_quantity_word(q->quantity));
         record_add_text(r, "bath", q->word);
         record_add_real(r, "degc", q->degc, 2);
         return;
     }
-    if (q->kind == REQUEST_BENCH || q->kind == REQUEST_CIRCULATE) return;
+    if (q->kind == REQUEST_BENCH || q->kind == REQUEST_CIRCULATE || flows) return;
     record_add_text(r, "stock", core->site->stock[q->stock].key);
     record_add_int(r, "ul", q->ul);
     if (q->kind != REQUEST_MEASURED && q->kind != REQUEST_DOSE)
@@ -369,52 +402,108 @@ static void record_members(const struct core *core, const struct event_request *
     if (q->kind == REQUEST_UNREAD && q->refusal.text) record_add_text(r, "text", q->refusal.text);
 }
 
-/* 'done': it was acted on, and well. */
-static void record_request(struct core *core, const struct event_request *q, const struct answer *a,
-    bool done, struct actions *ret)
+/* Who asked. Where it had to be signed and wasn't, its id is in the way of nobody's later. */
+static void record_sender(
+    struct core *core, const struct event_request *q, enum core_trust trust, struct record *r)
+{
+    record_add_text(r, "by", q->origin.by);
+    if (q->id[0]) record_add_text(r, "id", q->id);
+    if (trust == TRUST_UNSIGNED) record_add_truth(r, "signed", false);
+    if (trust != TRUST_SIGNED && trust != TRUST_AGAIN) return;
+    record_add_text(r, "key", q->origin.signer);
+    record_add_int(r, "n", q->origin.n);
+    signer_recorded(&core->signers, q->origin.signer);
+}
+
+static void record_request(
+    struct core *core, const struct event_request *q, const struct outcome *o, struct actions *ret)
 {
     INVARIANT(q->kind < REQUEST_COUNT);
     struct record *r = emit_record(ret, "request");
     record_add_text(r, "request", request_words[q->kind]);
-    record_add_text(r, "by", q->origin.by);
-    if (q->id[0]) record_add_text(r, "id", q->id);
-    record_add_truth(r, "ok", done);
-    if (!done || !text_same(a->reason, DONE.reason)) record_add_text(r, "reason", a->reason);
+    record_sender(core, q, o->trust, r);
+    record_add_truth(r, "ok", o->done);
+    if (!o->done) record_add_text(r, "reason", o->answer.reason);
     record_members(core, q, r);
     if (core->asked.unrecorded == 0) return;
     record_add_int(r, "unrecorded", (int64_t)core->asked.unrecorded);
     core->asked.unrecorded = 0;
 }
 
-static bool stops(const struct event_request *q)
+/* Was it signed, as it must be, and not seen before? DONE, or why it isn't looked at. */
+static struct answer is_trusted(
+    struct core *core, const struct event_request *q, enum core_trust trust, struct text *said)
 {
-    return q->kind == REQUEST_HALT && q->on;
+    if (trust == TRUST_UNSIGNED && q->refusal.reason)
+        return (struct answer){ false, q->refusal.reason, q->refusal.text };
+    if (trust == TRUST_UNSIGNED)
+        return (struct answer){ false, "unsigned",
+            "only signed requests are acted on here, and site/halt true (docs/security.md)" };
+    if (trust != TRUST_AGAIN) return DONE;
+    text_add(said, "\"n\" isn't above ");
+    text_add_int(said, signer_seen(&core->signers, q->origin.signer));
+    text_add(said, ", which was seen with this key: this was sent before, or came late");
+    return (struct answer){ false, "old-n", said->at };
 }
 
-/* Strangers can send as much as they like there. */
-static bool is_from_broker(const struct event_request *q)
+/* An id counts only where it is known whose it is: a stranger's can't be in the way of the real
+ * one. */
+static const struct asked_answer *find_first(
+    struct core *core, const struct event_request *q, enum core_trust trust, bool *ret_ok)
 {
-    return text_same(q->origin.by, "mqtt");
+    *ret_ok = false;
+    if (!q->id[0] || trust == TRUST_UNSIGNED) return NULL;
+    return asked_find(&core->asked, q->id, ret_ok);
 }
 
 /* DONE where it may be acted on, whatever comes of it; else why it isn't looked at. */
-static struct answer may_act(
-    struct core *core, const struct event_request *q, struct now now, struct text *said)
+static struct answer may_act(struct core *core, const struct event_request *q,
+    enum core_trust trust, struct now now, struct text *said)
 {
-    bool first_ok = false;
-    const struct asked_answer *first = q->id[0] ? asked_find(&core->asked, q->id, &first_ok) : NULL;
+    bool first_ok;
+    const bool stops = request_stops(q);
+    const struct asked_answer *first = find_first(core, q, trust, &first_ok);
     if (first) {
         text_add(said, "this id was used before, and the answer was: ");
         text_add(said, first->reason);
-        return (struct answer){ first_ok, "duplicate", said->at };
+        return (struct answer){ first_ok, DUPLICATE, said->at };
     }
-    if (q->origin.retained && !stops(q))
+    const struct answer trusted = is_trusted(core, q, trust, said);
+    if (!trusted.ok && !stops) return trusted;
+    if (q->origin.retained && !stops)
         return (struct answer){ false, "retained", "a retained message is old: nothing was done" };
     if (q->refusal.reason) return (struct answer){ false, q->refusal.reason, q->refusal.text };
-    if (is_from_broker(q) && !stops(q) && !asked_may_do(&core->asked, now.mono))
+    if (request_from_broker(q) && !stops && !asked_may_do(&core->asked, now.mono))
         return (struct answer){ false, ASKED_PUT_OFF,
             "too many requests came over the broker: try again in some seconds" };
     return DONE;
+}
+
+/* What changes something is always recorded and answered; so is what comes from this machine, and
+ * what was signed: nobody else can make that. A flood of the rest is counted. */
+static bool always_told(const struct event_request *q, const struct outcome *o)
+{
+    if (!request_from_broker(q)) return true;
+    if (o->done) return !(request_stops(q) && o->was_halted);
+    return o->trust == TRUST_SIGNED && !text_same(o->answer.reason, ASKED_PUT_OFF);
+}
+
+/* Records it, remembers it and answers it, as far as that isn't too much. */
+static void conclude(struct core *core, const struct event_request *q, const struct outcome *o,
+    struct now now, struct actions *ret)
+{
+    const struct answer *a = &o->answer;
+    const bool counts = always_told(q, o);
+    if (!o->done) core->refused_messages++;
+    if (counts || asked_may_record(&core->asked, now.mono))
+        record_request(core, q, o, ret);
+    else
+        core->asked.unrecorded++;
+    if (o->trust != TRUST_UNSIGNED) asked_note(&core->asked, q->id, a->ok, a->reason);
+    if (counts || o->done || asked_may_answer(&core->asked, now.mono))
+        emit_answer(ret, q->ticket, a->ok, a->reason, a->text);
+    if (!o->acts && !text_same(a->reason, DUPLICATE))
+        core_note_failure(core, q, o->trust, now, ret);
 }
 
 void core_on_request(
@@ -422,27 +511,20 @@ void core_on_request(
 {
     char buffer[ACTION_ANSWER_MAX];
     struct text said = text_over(buffer, sizeof buffer);
-    const bool was_halted = core->halted;
-    struct answer a = may_act(core, q, now, &said);
-    const bool acts = text_same(a.reason, DONE.reason);
-    if (acts && q->kind == REQUEST_ADOPT)
-        a = adopt(core, q, &said, ret);
-    else if (acts && is_care(q->kind))
-        a = care(core, q, now, &said, ret);
-    else if (acts)
-        a = act(core, q, now, ret);
-    if (acts && for_tank(q->kind)) core->tank[q->tank].ask_law = true;
-
-    /* What changes something is always recorded and answered; so is what comes from this machine.
-     * A flood of the rest is counted. */
-    const bool done = acts && a.ok;
-    const bool counts = !is_from_broker(q) || (done && !(stops(q) && was_halted));
-    if (counts || asked_may_record(&core->asked, now.mono))
-        record_request(core, q, &a, done, ret);
-    else
-        core->asked.unrecorded++;
-    if (!done) core->refused_messages++;
-    asked_note(&core->asked, q->id, a.ok, a.reason);
-    if (counts || done || asked_may_answer(&core->asked, now.mono))
-        emit_answer(ret, q->ticket, a.ok, a.reason, a.text);
+    struct outcome o = { .was_halted = core->halted, .trust = core_trust(core, q) };
+    if (!request_stops(q) && core_is_muted(core, q, o.trust, now)) {
+        core->refused_messages++;
+        return;
+    }
+    o.answer = may_act(core, q, o.trust, now, &said);
+    o.acts = text_same(o.answer.reason, DONE.reason);
+    if (o.acts && q->kind == REQUEST_ADOPT)
+        o.answer = adopt(core, q, &said, ret);
+    else if (o.acts && is_care(q->kind))
+        o.answer = care(core, q, now, &said, ret);
+    else if (o.acts)
+        o.answer = act(core, q, now, ret);
+    if (o.acts && for_tank(q->kind)) core->tank[q->tank].ask_law = true;
+    o.done = o.acts && o.answer.ok;
+    conclude(core, q, &o, now, ret);
 }

@@ -56,10 +56,16 @@ struct offer {
     int64_t spacing_ms; /* acid after base, base after acid: still to wait */
 };
 
-/* The longest run that the head allows, as a volume. */
+int64_t core_run_most_ms(const struct core *core, const struct site_pump *pump)
+{
+    const struct plain_output *o = site_plain(core->site, &pump->address);
+    return o ? plain_longest_ms(o) : core->chain[pump->address.chain].roll.max_run_ms;
+}
+
+/* That, as a volume. */
 static int64_t run_most_ul(const struct core *core, const struct site_pump *pump)
 {
-    const int64_t run_ms = core->chain[pump->address.chain].roll.max_run_ms;
+    const int64_t run_ms = core_run_most_ms(core, pump);
     return nearest(floor((double)run_ms * pump->ml_per_s));
 }
 
@@ -70,7 +76,8 @@ static struct dose_allowance allowance(
     const struct dose_question question = { .limits = &pump->limits,
         .window = &core->tank[tank].pump[p].window,
         .wanted_ul = wanted_ul,
-        .now = now.mono };
+        .now = now.mono,
+        .full_ul = site_full_ul(core->site, pump, pump->ml_per_s) };
     return limits_of_stock(&question);
 }
 

@@ -105,6 +105,8 @@ static void move_circulation(struct core_tank *to, const struct site_tank *confi
 {
     if (!text_same(config->circulation.serial, former->circulation.serial)) return;
     to->circulation = from->circulation;
+    to->circulation_lost = from->circulation_lost;
+    to->circulation_lost_till = from->circulation_lost_till;
     to->circulation_on = from->circulation_on;
     to->amps_doubt = from->amps_doubt;
     to->circulation_start = from->circulation_start;
@@ -112,6 +114,7 @@ static void move_circulation(struct core_tank *to, const struct site_tank *confi
     to->circulation_seen = from->circulation_seen;
     to->circulation_confirmed = from->circulation_confirmed;
     to->amps_before = from->amps_before;
+    to->amps_before_at = from->amps_before_at;
 }
 
 /* What was learned holds for the tank and the pumps that it was learned on; what was given counts.
@@ -147,6 +150,21 @@ static void move_care(struct core *fresh, uint32_t tank, const struct core *old,
     }
 }
 
+/* What stays on does so whatever the file says now. */
+static void move_stays_on(struct core *fresh, uint32_t tank, const struct core *old, uint32_t o)
+{
+    struct core_tank *to = &fresh->tank[tank];
+    const struct site_circulation *now = &fresh->site->tank[tank].circulation;
+    if (text_same(now->serial, old->site->tank[o].circulation.serial))
+        to->circulation_stays_on = old->tank[o].circulation_stays_on;
+    for (uint32_t p = 0; p < fresh->site->tank[tank].pump_count; p++) {
+        for (uint32_t q = 0; q < old->site->tank[o].pump_count; q++) {
+            if (same_pump(fresh, &fresh->site->tank[tank], p, old, &old->site->tank[o], q))
+                to->pump[p].stays_on = old->tank[o].pump[q].stays_on;
+        }
+    }
+}
+
 static void move_tank(
     struct core *fresh, uint32_t tank, const struct core *old, uint32_t o, struct now now)
 {
@@ -156,10 +174,12 @@ static void move_tank(
     to->paused = from->paused;
     to->service = from->service;
     move_care(fresh, tank, old, o);
+    move_stays_on(fresh, tank, old, o);
     to->override = from->override;
     to->override_for_ms = from->override_for_ms;
     core_bound_override(to, config, now);
     to->zone_offset_ms = from->zone_offset_ms;
+    to->summary = from->summary;
     to->not_before = from->not_before;
     to->failures = from->failures;
     to->line_dirty = from->line_dirty;
@@ -191,6 +211,45 @@ static int32_t former_tank(const struct core *fresh, uint32_t tank, const struct
     return -1;
 }
 
+/* What was asked over the broker, and by whom. */
+static void move_requests(struct core *fresh, const struct core *old)
+{
+    fresh->refused_messages = old->refused_messages;
+    fresh->asked = old->asked;
+    fresh->signers = old->signers;
+    fresh->mutes = old->mutes;
+    fresh->clock = old->clock;
+}
+
+static bool circulates(const struct core *core, const char *serial)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct core_tank *t = &core->tank[i];
+        if ((t->circulation_on || t->circulation.used) &&
+            text_same(core->site->tank[i].circulation.serial, serial))
+            return true;
+    }
+    return false;
+}
+
+/* A circulation that no tank has any more would run on, and nobody would count its current. Of very
+ * many the last ones end by themselves. */
+static void stop_circulation_gone(
+    struct core *fresh, const struct core *old, struct now now, struct actions *ret)
+{
+    for (uint32_t o = 0; o < old->site->tank_count && ret->count < ACTIONS_MAX / 2; o++) {
+        const struct site_circulation *was = &old->site->tank[o].circulation;
+        const char *chain = old->site->chain[was->address.chain].key;
+        if (!circulates(old, was->serial) || circulates(fresh, was->serial)) continue;
+        for (uint32_t c = 0; c < fresh->site->chain_count && fresh->link_up; c++) {
+            const struct chain_address at = { c, was->address.position, was->address.channel };
+            if (!text_same(fresh->site->chain[c].key, chain) || !fresh->chain[c].has_beat) continue;
+            core_send_stop(fresh, &at, was->serial, now, ret);
+            core_doubt_amps(fresh, c, now);
+        }
+    }
+}
+
 void core_reload(struct core *fresh, const struct core *old, struct now now, struct actions *ret)
 {
     ret->count = 0;
@@ -204,8 +263,8 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
     fresh->has_peer = old->has_peer;
     fresh->peer_at = old->peer_at;
     memcpy(fresh->peer, old->peer, sizeof fresh->peer);
-    fresh->refused_messages = old->refused_messages;
-    fresh->asked = old->asked;
+    fresh->follow = old->follow;
+    move_requests(fresh, old);
     move_chains(fresh, old);
     for (uint32_t s = 0; s < fresh->site->stock_count; s++) {
         for (uint32_t o = 0; o < old->site->stock_count; o++) {
@@ -225,6 +284,7 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
         else
             begin_tank(&fresh->tank[i], now);
     }
+    stop_circulation_gone(fresh, old, now, ret);
     core_forget_gone(fresh);
     note_gone(fresh, old, now);
     for (uint32_t c = 0; c < fresh->site->chain_count; c++) { /* a raised limit frees nothing yet */
@@ -242,6 +302,7 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
     memcpy(fresh->quiet, old->quiet, sizeof fresh->quiet);
     upkeep_reloaded(fresh, ret);
     core_raise_locks(fresh, ret);
+    core_raise_rest(fresh, ret);
     for (uint32_t c = 0; c < fresh->site->chain_count; c++) {
         core_tell_adopted(fresh, c, ret);
     }

@@ -61,11 +61,11 @@ static bool find_pump(const struct core *core, const struct record *r, struct pu
 }
 
 /* The configuration has no such pump now; it may have it again before the day is over. */
-static void restore_gone(struct core *core, const struct record *r, int64_t ul, struct mono ends)
+static void restore_gone(
+    struct core *core, const struct record *r, int64_t ul, int64_t ms, struct mono ends)
 {
-    struct core_gone gone = { .ends = ends, .ul = ul };
+    struct core_gone gone = { .ends = ends, .ul = ul, .ms = ul == 0 ? ms : 0 };
     int64_t channel = 0;
-    if (record_is(r, "hand") && ul == 0) (void)record_int(r, "ms", &gone.ms);
     (void)record_int(r, "channel", &channel);
     gone.channel = (uint32_t)channel;
     (void)text_copy(gone.tank, sizeof gone.tank, record_text_or_empty(r, "tank"));
@@ -79,11 +79,12 @@ static void restore_gone(struct core *core, const struct record *r, int64_t ul, 
 static void restore_dose(struct core *core, const struct record *r, struct mono at)
 {
     struct pump_at where;
-    int64_t ul = 0, run_ms = 0, ends_ms = 0, ec_milli = 0, ph_micro = 0;
+    int64_t ul = 0, full_ul = 0, run_ms = 0, ends_ms = 0, ec_milli = 0, ph_micro = 0;
     if (!record_int(r, "ul", &ul) || ul < 0) return;
+    if (!record_int(r, "full_ul", &full_ul) || full_ul < ul) full_ul = ul;
     if (!find_pump(core, r, &where)) {
         (void)record_int(r, "ends_ms", &ends_ms);
-        restore_gone(core, r, ul, mono_after(at, ends_ms > 0 ? ends_ms : 0));
+        restore_gone(core, r, full_ul, 0, mono_after(at, ends_ms > 0 ? ends_ms : 0));
         return;
     }
     (void)record_int(r, "ec_milli", &ec_milli);
@@ -101,13 +102,15 @@ static void restore_dose(struct core *core, const struct record *r, struct mono 
         .restored = true,
         .pump = where.pump,
         .ul = ul,
+        .full_ul = full_ul,
         .run_ms = run_ms,
         .ml_per_s = ml_per_s,
         .asked = at,
         .ends = mono_after(at, ends_ms) };
     text_copy(t->dose.id, sizeof t->dose.id, record_text_or_empty(r, "id"));
     const uint64_t tag = core_tag(t->dose.id);
-    window_add(&t->pump[where.pump].window, (struct window_entry){ t->dose.ends, ul, tag }, at);
+    window_add(
+        &t->pump[where.pump].window, (struct window_entry){ t->dose.ends, full_ul, tag }, at);
     if (ec_milli > 0)
         window_add(&t->ec_rise, (struct window_entry){ t->dose.ends, ec_milli, tag }, at);
     if (ph_micro > 0)
@@ -146,7 +149,8 @@ static void restore_outcome(struct core *core, const struct record *r, struct no
         if (!t->dose.used || !text_same(t->dose.id, id)) continue;
         const uint32_t p = t->dose.pump;
         if (!unsure || ul > t->dose.ul) {
-            core_settle_windows(t, &t->dose, ul, unsure ? t->dose.ends : at);
+            if (!core_full_counts(core, i, &t->dose, ul, unsure))
+                core_settle_windows(t, &t->dose, ul, unsure ? t->dose.ends : at);
             core_draw_stock(core, core->site->tank[i].pump[p].stock, ul - t->dose.ul);
         }
         t->dose.used = false;
@@ -166,36 +170,61 @@ static void restore_outcome(struct core *core, const struct record *r, struct no
     }
 }
 
-static void restore_hand(struct core *core, const struct record *r, struct mono at, bool counts)
+/* What no record tells but the next total: those between are lost, as on a full disk. A base that
+ * is less than what was known is of a head that began anew, and all of it ran since. */
+static int64_t lost_ms(const struct core_total *known, int64_t from_ms, bool base)
+{
+    if (!known) return 0;
+    if (from_ms >= known->ms) return from_ms - known->ms;
+    return base && from_ms > 0 ? from_ms : 0;
+}
+
+/* 'ms' is what it ran; 'lost_ms' of it stands in no record of its own. */
+static void restore_run(
+    struct core *core, const struct record *r, struct mono at, int64_t ms, int64_t lost_ms)
+{
+    struct pump_at where;
+    int64_t ul = 0;
+    const bool known = record_int(r, "ul", &ul) && ul >= 0 && lost_ms == 0;
+    if (!find_pump(core, r, &where)) {
+        restore_gone(core, r, known ? ul : 0, ms, at);
+        return;
+    }
+    const struct site_pump *pump = &core->site->tank[where.tank].pump[where.pump];
+    /* else the configuration of that time had no such pump */
+    if (!known) ul = nearest((double)ms * pump->ml_per_s);
+    window_add(
+        &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ at, ul, 0 }, at);
+    core_draw_stock(core, pump->stock, ul);
+    upkeep_count_tube(core, where.tank, where.pump, ms, ul);
+    core_pump_ran(core, where.tank, where.pump, at);
+}
+
+static void restore_hand(struct core *core, const struct record *r, struct mono at, bool base)
 {
     const int32_t chain = chain_named(core, record_text_or_empty(r, "chain"));
-    int64_t channel = 0, total_ms = 0, ul = 0;
+    const char *serial = record_text_or_empty(r, "serial");
+    int64_t channel = 0, total_ms = 0, ms = 0;
     if (chain < 0) return;
     core->chain[chain].has_totals = true; /* counting has started, if only from nothing */
     if (!record_int(r, "channel", &channel) || !record_int(r, "total_ms", &total_ms)) return;
-    struct core_total *total =
-        core_total_of(core, (uint32_t)chain, record_text_or_empty(r, "serial"), (uint32_t)channel);
+    if (!base) (void)record_int(r, "ms", &ms);
+    if (ms < 0) ms = 0;
+    const int64_t lost = lost_ms(
+        core_known_total(core, (uint32_t)chain, serial, (uint32_t)channel), total_ms - ms, base);
+    struct core_total *total = core_total_of(core, (uint32_t)chain, serial, (uint32_t)channel);
     if (total) total->ms = total_ms;
-    struct pump_at where;
+    if (base && lost == 0) return;
+    if (channel == CHAIN_CIRCULATION_CHANNEL)
+        upkeep_count_circulation_by_hand(core, (uint32_t)chain, serial, ms + lost);
+    else
+        restore_run(core, r, at, ms + lost, lost);
+}
+
+static void restore_ran_on(struct core *core, const struct record *r, struct mono at)
+{
     int64_t ms = 0;
-    (void)record_int(r, "ms", &ms);
-    if (counts && channel == CHAIN_CIRCULATION_CHANNEL)
-        upkeep_count_circulation_by_hand(
-            core, (uint32_t)chain, record_text_or_empty(r, "serial"), ms);
-    if (!counts || channel == CHAIN_CIRCULATION_CHANNEL) return;
-    const bool known = record_int(r, "ul", &ul) && ul >= 0;
-    if (!find_pump(core, r, &where)) {
-        restore_gone(core, r, known ? ul : 0, at);
-        return;
-    }
-    if (!known) /* the configuration of that time had no such pump */
-        ul = ms > 0 ? nearest((double)ms * core->site->tank[where.tank].pump[where.pump].ml_per_s)
-                    : 0;
-    window_add(
-        &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ at, ul, 0 }, at);
-    core_draw_stock(core, core->site->tank[where.tank].pump[where.pump].stock, ul);
-    upkeep_count_tube(core, where.tank, where.pump, ms, ul);
-    core_pump_ran(core, where.tank, where.pump, at);
+    if (record_int(r, "ms", &ms) && ms > 0) restore_run(core, r, at, ms, 0);
 }
 
 static void restore_claim(struct core *core, const struct record *r, bool in_force)
@@ -208,6 +237,7 @@ static void restore_claim(struct core *core, const struct record *r, bool in_for
         core->chain[chain].former_asked = claim;
         return;
     }
+    core_follow_end(core); /* the journal of whoever commanded before has gone on without it */
     core->chain[chain].former = claim;
     core->chain[chain].seen_reign = 0;
 }
@@ -224,7 +254,11 @@ static void restore_alert(struct core *core, const struct record *r)
     enum law_stock stock;
     bool on = false;
     const char *id = record_text_or_empty(r, "alert");
-    if (!record_truth(r, "on", &on) || !core_effect_alert(core, id, &tank, &stock)) return;
+    if (!record_truth(r, "on", &on)) return;
+    bool *stays_on = core_stays_on_alert(core, id);
+    if (stays_on) *stays_on = on;
+    core_restore_rest(core, id, on);
+    if (!core_effect_alert(core, id, &tank, &stock)) return;
     core->tank[tank].locked[stock] = on;
 }
 
@@ -259,6 +293,9 @@ static void restore_setpoint(
 static void restore_id(struct core *core, const struct record *r, bool ok)
 {
     const char *id = record_text_or_empty(r, "id"), *reason = record_text_or_empty(r, "reason");
+    bool is_signed = true;
+    (void)record_truth(r, "signed", &is_signed);
+    if (!is_signed) return;
     if (chain_id_valid(id)) asked_note(&core->asked, id, ok, reason[0] ? reason : "done");
 }
 
@@ -270,6 +307,7 @@ static void restore_request(struct core *core, const struct record *r, struct no
     bool ok = false, on = false;
     if (!record_truth(r, "ok", &ok)) return;
     restore_id(core, r, ok);
+    signer_restore(&core->signers, r);
     if (!ok) return;
     upkeep_restore_request(core, r, now);
     (void)record_truth(r, "on", &on);
@@ -281,6 +319,7 @@ static void restore_request(struct core *core, const struct record *r, struct no
     }
     if (text_same(what, "acknowledge")) {
         char id[ALERT_ID_MAX];
+        if (text_same("journal-restored", record_text_or_empty(r, "alert"))) core->copied = false;
         for (uint32_t c = 0; c < core->site->chain_count; c++) {
             alert_name(id, "limits-unknown", core->site->chain[c].key, NULL);
             if (text_same(id, record_text_or_empty(r, "alert"))) core_know_limits(core, c, at);
@@ -318,12 +357,62 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
 /* What was dosed isn't known, nor what the lines hold of it. */
 static void lose_track(struct core *core, uint32_t chain, struct mono at)
 {
+    core->follow.copied = false;
     core_forget_limits(core, chain, at);
     core_doubt_lines(core, chain);
 }
 
-void core_restore(struct core *core, const struct record *record, struct now now)
+/* A copy of the journal was put back. What was dosed since it was made isn't in it; nor whether a
+ * claim in force is still of its own making: the copy may stand on another board, and its owner
+ * live. */
+static void restore_copied(struct core *core, const struct record *r, struct mono at)
 {
+    core->copied = true;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        lose_track(core, c, at);
+        core->chain[c].former = core->chain[c].former_asked = (struct chain_claim){ .reign = 0 };
+    }
+    core_follow_from(core, r, "tip_seq", "tip_hash");
+    core->follow.copied = core->follow.joined;
+}
+
+/* All that was done since that copy is in this journal now. */
+static void restore_caught_up(struct core *core, struct mono at)
+{
+    core->follow.copied = false;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        core_know_limits(core, c, at);
+    }
+}
+
+/* Commands that a head may list. */
+static void restore_command(struct core *core, const struct record *r)
+{
+    static const char *const kinds[] = { "dose", "circulate", "stop", "resume", "identify" };
+    const int32_t chain = chain_named(core, record_text_or_empty(r, "chain"));
+    for (size_t i = 0; chain >= 0 && i < sizeof kinds / sizeof *kinds; i++) {
+        if (record_is(r, kinds[i]))
+            core_know_command(core, (uint32_t)chain, record_text_or_empty(r, "id"));
+    }
+}
+
+/* What another daemon recorded had happened so long before. */
+static struct now instant_of(const struct record *r, struct now now)
+{
+    int64_t of, age_ms = 0;
+    if (!record_int(r, "of", &of)) return now;
+    (void)record_int(r, "age_ms", &age_ms);
+    if (age_ms < 0 || age_ms > DAY_MS) age_ms = 0;
+    now.mono.ms -= age_ms;
+    now.civil.ms -= age_ms;
+    return now;
+}
+
+void core_restore(struct core *core, const struct record *record, struct now recorded)
+{
+    const struct now now = instant_of(record, recorded);
+    core_follow_from(core, record, "of", "of_hash");
+    restore_command(core, record);
     const struct mono at = now.mono;
     core->seen = at;
     const int32_t tank = core_tank_named(core, record_text_or_empty(record, "tank"));
@@ -333,8 +422,9 @@ void core_restore(struct core *core, const struct record *record, struct now now
     if (record_is(record, "learned") && tank >= 0)
         core_restore_learned(core, (uint32_t)tank, record);
     if (record_is(record, "flushed") && tank >= 0) core->tank[tank].line_dirty = false;
-    if (record_is(record, "hand")) restore_hand(core, record, at, true);
-    if (record_is(record, "hand-base")) restore_hand(core, record, at, false);
+    if (record_is(record, "hand")) restore_hand(core, record, at, false);
+    if (record_is(record, "hand-base")) restore_hand(core, record, at, true);
+    if (record_is(record, "ran-on")) restore_ran_on(core, record, at);
     if (record_is(record, "claim")) restore_claim(core, record, false);
     if (record_is(record, "reign")) restore_claim(core, record, true);
     if (record_is(record, "other-reign")) restore_other(core, record);
@@ -342,7 +432,10 @@ void core_restore(struct core *core, const struct record *record, struct now now
     if (record_is(record, "request")) restore_request(core, record, now);
     if (tank >= 0) core_restore_care(core, (uint32_t)tank, record, now);
     if (record_is(record, "carry")) restore_carried(core, record, at);
+    if (tank >= 0 && (record_is(record, "water") || record_is(record, "summary")))
+        summary_restore(&core->tank[tank].summary, record);
     if (record_is(record, "upkeep")) upkeep_restore(core, record, at);
+    if (record_is(record, "signer")) signer_restore(&core->signers, record);
     if (record_is(record, "asked")) asked_restore(&core->asked, record);
     if (record_is(record, "adopt")) {
         const int32_t chain = chain_named(core, record_text_or_empty(record, "chain"));
@@ -352,6 +445,8 @@ void core_restore(struct core *core, const struct record *record, struct now now
         const int32_t chain = chain_named(core, record_text_or_empty(record, "chain"));
         if (chain >= 0) lose_track(core, (uint32_t)chain, at);
     }
+    if (record_is(record, "restored")) restore_copied(core, record, at);
+    if (record_is(record, "caught-up")) restore_caught_up(core, at);
     if (!record_is(record, "damage")) return;
     core->damaged = true;
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
@@ -363,6 +458,7 @@ void core_raise_locks(struct core *core, struct actions *ret)
 {
     char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
     for (uint32_t i = 0; i < core->site->tank_count && ret->count < ACTIONS_MAX / 2; i++) {
+        core_raise_stays_on(core, i, ret);
         for (int s = 0; s < LAW_STOCKS; s++) {
             if (!core->tank[i].locked[s]) continue;
             alert_name(
@@ -387,6 +483,7 @@ void core_restored(struct core *core, bool empty, struct now now, struct actions
     record_add_truth(r, "first", empty);
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
         core_tell_adopted(core, c, ret);
+        if (empty && core->site->chain[c].plain) core_doubt_plain(core, c, now, ret);
     }
     core->link_since = now.mono;
     if (core->damaged)
@@ -394,6 +491,13 @@ void core_restored(struct core *core, bool empty, struct now now, struct actions
             "the journal was found damaged: 'journal verify' says where. Limits count as used up "
             "for a "
             "day, or until the alerts limits-unknown are acknowledged",
+            ret);
+    if (core->copied)
+        alert_raise(core, "journal-restored", -1,
+            "the journal is a copy that was put back. What was dosed, calibrated, refilled, "
+            "locked, "
+            "paused or set since it was made isn't in it: look at each, then acknowledge this "
+            "alert. Limits are opened by the alerts limits-unknown",
             ret);
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         struct core_tank *t = &core->tank[i];
@@ -404,4 +508,5 @@ void core_restored(struct core *core, bool empty, struct now now, struct actions
         core_draw_stock(core, s, 0); /* a bottle holds no more than it can */
     }
     core_raise_locks(core, ret);
+    core_raise_rest(core, ret);
 }

@@ -5,6 +5,9 @@
 
 enum { STEP_LOOK_MS = 1000, CONFIRM_AGAIN_MS = 60000, ENDS_SOON_MS = 1000, PLAN_OLD_MS = 600000 };
 
+/* A supply that carries one tank at a time is handed on after so long. */
+enum { TURN_MS = 600000, TURN_GAP_MS = MINUTE_MS };
+
 static void enter(struct core_tank *t, enum tank_step step, struct now now)
 {
     t->step = step;
@@ -57,14 +60,62 @@ static bool supply_waits(
     return true;
 }
 
+static bool flows_or_will(const struct core_tank *t)
+{
+    return t->circulation_on || t->circulation.used;
+}
+
+static bool waits_for_turn(const struct core_tank *t, struct now now)
+{
+    return !flows_or_will(t) && mono_since(now.mono, t->turn_seen) <= TURN_GAP_MS;
+}
+
+/* Who has waited longest goes first. */
+static bool older_waits(const struct core *core, uint32_t tank, struct now now)
+{
+    const struct core_tank *own = &core->tank[tank];
+    const struct mono from = waits_for_turn(own, now) ? own->turn_from : now.mono;
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct core_tank *t = &core->tank[i];
+        if (i == tank || tank_chain(core, i) != tank_chain(core, tank)) continue;
+        if (waits_for_turn(t, now) && mono_since(from, t->turn_from) > 0) return true;
+    }
+    return false;
+}
+
+static void wait_for_turn(struct core *core, uint32_t tank, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    const bool room = core_supply_allows(core, &core->site->tank[tank].circulation.address, true);
+    if (room && !older_waits(core, tank, now)) return;
+    if (mono_since(now.mono, t->turn_seen) > TURN_GAP_MS) t->turn_from = now.mono;
+    t->turn_seen = now.mono;
+}
+
+/* Does another tank of this chain wait until this one's circulation rests? Then this one begins
+ * nothing new. */
+static bool yields(struct core *core, uint32_t tank, struct now now)
+{
+    if (!flows_or_will(&core->tank[tank])) return false;
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct core_tank *t = &core->tank[i];
+        if (i == tank || tank_chain(core, i) != tank_chain(core, tank)) continue;
+        if (!waits_for_turn(t, now) || mono_since(t->turn_seen, t->turn_from) < TURN_MS) continue;
+        return !core_say(&core->tank[tank], TANK_WAITING,
+            "the chain's supply carries one after the other, and it is another tank's turn");
+    }
+    return false;
+}
+
 /* Another tank's pumps use what the supply can carry: no fault of this one's circulation. A plan
  * that waited long is made anew, on newer readings. */
 static bool circulation_waits(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
-    if (t->circulation_on || t->circulation.used || core_circulation_may_begin(core, tank, now))
-        return false;
+    if (flows_or_will(t)) return false;
+    if (core_circulation_may_begin(core, tank, now) && !older_waits(core, tank, now)) return false;
     core_say(t, TANK_CIRCULATING, "the chain is busy; it waits for its turn");
+    wait_for_turn(core, tank, now);
     t->circulation_asked = now.mono;
     const bool asked = t->plan.errand != ERRAND_NONE;
     const bool old = !asked && mono_since(now.mono, t->asked_law) >= PLAN_OLD_MS;
@@ -93,6 +144,7 @@ static void circulate(struct core *core, uint32_t tank, struct now now, struct a
     const struct core_dose *d = &t->plan.dose[t->plan.next];
     const int64_t left_ms =
         planned ? cover_ms(config, d) : site_flush_ms(config) + CIRCULATION_SPARE_MS;
+    if (older_waits(core, tank, now) && circulation_waits(core, tank, now)) return;
     if (!core_hold_circulation(core, tank, left_ms, now, ret)) {
         if (circulation_waits(core, tank, now)) return;
         if (core_circulation_unseen(core, tank, now)) give_up_circulation(core, tank, now, ret);
@@ -173,13 +225,18 @@ static void flush(struct core *core, uint32_t tank, struct now now, struct actio
     core_say(t, TANK_FLUSHING, "flushing the line");
     const bool was = t->circulation_confirmed;
     const int64_t owed = site_flush_ms(config) - t->flushed_ms;
-    const bool flows = core_hold_circulation(core, tank, owed, now, ret);
+    const bool waits = !flows_or_will(t) && older_waits(core, tank, now);
+    const bool flows = !waits && core_hold_circulation(core, tank, owed, now, ret);
     /* Before a tick has ended for certain nothing is flushed away. */
     const struct mono from =
         mono_since(t->pumped_at, t->flush_from) > 0 ? t->pumped_at : t->flush_from;
-    if (was && t->circulation_confirmed && mono_since(now.mono, from) > 0)
-        t->flushed_ms += mono_since(now.mono, from);
-    t->flush_from = now.mono;
+    const struct mono till = core_flow_proven(core, tank, now);
+    if (!was || !t->circulation_confirmed) {
+        t->flush_from = now.mono;
+    } else if (mono_since(till, from) > 0) {
+        t->flushed_ms += mono_since(till, from);
+        t->flush_from = till;
+    }
     if (!flows && !t->circulation_confirmed) {
         core_say(t, TANK_FLUSHING, "the line must be flushed; waiting for the circulation");
         t->due = mono_after(now.mono, STEP_LOOK_MS);
@@ -245,7 +302,7 @@ static void mix(struct core *core, uint32_t tank, struct now now, struct actions
         t->due = mono_after(now.mono, STEP_LOOK_MS);
         return;
     }
-    if (!core_plan(core, tank, now)) {
+    if (yields(core, tank, now) || !core_plan(core, tank, now)) {
         t->plan.count = t->plan.next = 0;
         if (!t->wants_mixing && t->state == TANK_HOLDING) core_say(t, TANK_MIXING, why);
         return;
@@ -303,7 +360,7 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
     else if (asked_ms > 0)
         (void)core_hold_circulation(
             core, tank, asked_ms < TANK_LOOK_MS ? asked_ms : TANK_LOOK_MS, now, ret);
-    if (!core_gate_dose(core, tank, now)) return;
+    if (!core_gate_dose(core, tank, now) || yields(core, tank, now)) return;
     if (!core_plan(core, tank, now)) {
         t->plan.count = t->plan.next = 0;
         if (!t->wants_mixing) return;

@@ -32,6 +32,13 @@ struct outcome {
     bool unsure; /* counted in full because nobody knows */
 };
 
+bool core_full_counts(const struct core *core, uint32_t tank, const struct core_command *dose,
+    int64_t ul, bool unsure)
+{
+    const bool stays = site_full_stays(core->site, &core->site->tank[tank].pump[dose->pump]);
+    return ul > 0 && ul <= dose->full_ul && dose->full_ul > dose->ul && (unsure || stays);
+}
+
 void core_settle_windows(
     struct core_tank *t, const struct core_command *dose, int64_t ul, struct mono ends)
 {
@@ -39,8 +46,8 @@ void core_settle_windows(
     const uint64_t tag = core_tag(dose->id);
     /* A full window may have made one of two entries: then what was granted stays, and what was
      * moved beyond it comes on top. */
-    if (!window_settle(w, tag, ul, ends) && ul > dose->ul)
-        window_add(w, (struct window_entry){ ends, ul - dose->ul, 0 }, dose->asked);
+    if (!window_settle(w, tag, ul, ends) && ul > dose->full_ul)
+        window_add(w, (struct window_entry){ ends, ul - dose->full_ul, 0 }, dose->asked);
     if (ul > 0) return;
     window_settle(&t->ec_rise, tag, 0, ends);
     window_settle(&t->ph_move, tag, 0, ends);
@@ -61,11 +68,13 @@ static void settle_dose(
     const struct site_pump *pump = &core->site->tank[tank].pump[t->dose.pump];
     const struct core_command dose = t->dose;
     if (!o->unsure || o->ul > dose.ul) { /* a pump that ran on moved more than was granted */
-        core_settle_windows(t, &dose, o->ul, o->unsure ? dose.ends : now.mono);
+        if (!core_full_counts(core, tank, &dose, o->ul, o->unsure))
+            core_settle_windows(t, &dose, o->ul, o->unsure ? dose.ends : now.mono);
         core_draw_stock(core, pump->stock, o->ul - dose.ul);
     }
     t->dose.used = false;
     if (dose.running) core_doubt_amps(core, pump->address.chain, now);
+    if (dose.heard) core_expect_rest(core, tank, dose.pump, now);
     const bool cup = t->care.sent;
     if (o->ul > 0) {
         t->failures = 0;
@@ -154,12 +163,14 @@ static void report_on_circulation(struct core *core, uint32_t tank,
         t->circulation_till = mono_after(t->circulation.asked, t->circulation.run_ms);
         return;
     case CHAIN_REFUSED: /* what ran before goes on until its own end */
+        if (core_flow_is_out(core, tank)) core_drop_errand(core, tank, "the chain head refused it");
         refused(core, tank, report, ret);
         core_back_off(t, now);
         break;
     case CHAIN_DONE:
     case CHAIN_STOPPED:
         core_end_circulation(core, tank, now);
+        core_flow_settled(core, tank, report, ret);
         break;
     }
     t->circulation.used = false;

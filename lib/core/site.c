@@ -45,3 +45,31 @@ double site_recipe_ec_us_cm_per_ml(const struct site_tank *tank)
     }
     return parts > 0.0 ? rise / parts / tank->volume_l : 0.0;
 }
+
+const struct plain_output *site_plain(const struct site *site, const struct chain_address *a)
+{
+    const struct chain_config *chain = &site->chain[a->chain];
+    return a->position >= 1 && a->position <= chain->count ? chain->module[a->position - 1].plain
+                                                           : NULL;
+}
+
+bool site_has_plain(const struct site *site)
+{
+    for (uint32_t c = 0; c < site->chain_count; c++) {
+        if (site->chain[c].plain) return true;
+    }
+    return false;
+}
+
+int64_t site_full_ul(const struct site *site, const struct site_pump *pump, double ml_per_s)
+{
+    const struct plain_output *o = site_plain(site, &pump->address);
+    if (!o || o->unit != PLAIN_SWITCHED) return 0;
+    return nearest(ceil((double)o->auto_off_ms * ml_per_s));
+}
+
+bool site_full_stays(const struct site *site, const struct site_pump *pump)
+{
+    const struct plain_output *o = site_plain(site, &pump->address);
+    return o && o->unit == PLAIN_SWITCHED && !o->state_topic;
+}

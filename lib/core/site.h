@@ -17,7 +17,8 @@ enum {
     SITE_CHAINS_MAX = 64,
     SITE_STOCKS_MAX = 64,
     SITE_TANKS_MAX = 10000,
-    TANK_PUMPS_MAX = 12, /* stocks of one tank */
+    TANK_PUMPS_MAX = 12,   /* stocks of one tank */
+    SITE_SIGNERS_MAX = 16, /* keys that requests over the broker may be signed with */
 };
 
 struct site_stock {
@@ -50,9 +51,13 @@ enum circulation_when { CIRCULATE_FOR_DOSES, CIRCULATE_ALWAYS };
 struct site_circulation {
     struct chain_address address; /* its channel is CHAIN_CIRCULATION_CHANNEL */
     const char *serial;
-    double flow_l_min;  /* > 0 */
-    double line_ml;     /* >= 0 */
-    double flush_lines; /* how many line volumes flush it, >= 1 */
+    double flow_l_min;       /* > 0 */
+    double filed_flow_l_min; /* > 0: as the configuration has it; a measured one may differ */
+    bool measured;           /* the day is known on which it was measured ... */
+    struct civil measured_at;
+    int64_t measure_every_ms; /* ... and it is due again after so long; 0: never */
+    double line_ml;           /* >= 0 */
+    double flush_lines;       /* how many line volumes flush it, >= 1 */
     enum circulation_when when;
 };
 
@@ -99,12 +104,18 @@ struct site {
     const char *name;
     const char *digest;     /* of the files it was read from, hex SHA-256 */
     int64_t water_every_ms; /* a tank's readings go into the journal this often; 0: never */
+    bool has_summary;       /* each tank's day is summed up ... */
+    int64_t summary_at_ms;  /* ... at this time of its zone, since midnight */
+    int64_t silence_ms;     /* an owner that is silent for so long is gone; at least 15 s count */
     uint32_t chain_count;
     struct chain_config chain[SITE_CHAINS_MAX];
     uint32_t stock_count;
     struct site_stock stock[SITE_STOCKS_MAX];
     uint32_t tank_count;
     struct site_tank *tank;
+    /* The names of the keys that requests over the broker are signed with; 0: none needs to be. */
+    uint32_t signer_count;
+    const char *signer[SITE_SIGNERS_MAX];
 };
 
 /* Works out every tank's ec_us_cm_per_ml_l from what is in its source water and its bottles, at the
@@ -144,6 +155,20 @@ double site_nominal(
 /* Names what the law's knowledge depends on: volume, flow, source water, pumps and what is in their
  * bottles. Another tag: another tank, as far as that knowledge goes. 0 to 2^52. */
 int64_t site_law_tag(const struct site *site, const struct site_tank *tank);
+
+/* The plain output at that address; NULL: a module's, which speaks the chain contract. */
+const struct plain_output *site_plain(const struct site *site, const struct chain_address *a);
+
+/* Has the site any? */
+bool site_has_plain(const struct site *site);
+
+/* What any dose of this pump may turn out to be, at 'ml_per_s', because only a message ends it and
+ * that may be lost: a run of the board's own limit. 0: no more than was asked for. */
+int64_t site_full_ul(const struct site *site, const struct site_pump *pump, double ml_per_s);
+
+/* Does a dose that was reported done still count as all that? So it is where the board reports
+ * nothing: nobody knows that the message arrived. */
+bool site_full_stays(const struct site *site, const struct site_pump *pump);
 
 /* The sum of the recipe's parts. */
 double site_recipe_parts(const struct site_tank *tank);

@@ -98,7 +98,7 @@ int64_t site_law_tag(const struct site *site, const struct site_tank *tank)
 {
     uint64_t tag = UINT64_C(14695981039346656037);
     tag = tag_number(tag, tank->volume_l);
-    tag = tag_number(tag, tank->circulation.flow_l_min);
+    tag = tag_number(tag, tank->circulation.filed_flow_l_min);
     tag = tag_number(tag, tank->source_ec_us_cm);
     tag = tag_number(tag, tank->source_alkalinity_meq_l);
     for (uint32_t p = 0; p < tank->pump_count; p++) {

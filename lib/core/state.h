@@ -3,16 +3,23 @@
 #ifndef DOSEWRIGHT_CORE_STATE_H
 #define DOSEWRIGHT_CORE_STATE_H
 
+#include "lib/base/text.h"
 #include "lib/control/law_inside.h"
 #include "lib/core/asked.h"
 #include "lib/core/care.h"
+#include "lib/core/clock_watch.h"
 #include "lib/core/core.h"
+#include "lib/core/draw.h"
+#include "lib/core/follow.h"
+#include "lib/core/mute.h"
+#include "lib/core/plain.h"
+#include "lib/core/signer.h"
+#include "lib/core/summary.h"
 #include "lib/core/upkeep.h"
 
 enum {
     CORE_ALERTS_MAX = 64,
-    MOTORS_APART_MS = 500,    /* between two starts on a chain: inrush lasts about 0.1 s (common
-                                 practice,    no source) */
+    MOTORS_APART_MS = 500,    /* between two starts on a chain: inrush lasts about 0.1 s */
     CORE_GONE_MAX = 64,       /* pumps that left the configuration within a day */
     COMMAND_START_MS = 8000,  /* a command must start within this */
     COMMAND_GRACE_MS = 5000,  /* and its last report may be this late */
@@ -35,6 +42,7 @@ struct core_command {
     char boot[CHAIN_WORD_MAX]; /* of the head that it was sent to; "" when that isn't known */
     uint32_t pump;             /* of the tank; for a dose */
     int64_t ul, run_ms;        /* ul 0 for circulation */
+    int64_t full_ul;           /* >= ul: what it takes from the windows, and may turn out to be */
     double ml_per_s;           /* what its run time counts as; for a dose */
     struct mono asked;
     struct mono ends; /* latest instant at which it can still run */
@@ -75,9 +83,9 @@ struct core_chain {
                              head was exchanged while this one didn't run */
     bool deposed;         /* another took it: stands by until somebody says 'claim' */
     bool claim_now;       /* somebody said 'claim' */
-    bool limits_unknown;
+    bool limits_unknown, hand_running;
     struct mono limits_unknown_at;
-    bool hand_running;
+    struct mono hand_at; /* when what runs by hand changed last */
     char hand_serial[CHAIN_WORD_MAX];
     uint32_t hand_channel;
     uint32_t total_count;
@@ -94,7 +102,10 @@ struct core_chain {
     int64_t adopted_of;           /* ... over a file of this order */
     struct mono motor_at;         /* when a motor was last told to start */
     uint32_t odd_beats;           /* how many more beats were odd than good */
-    bool halt_pending;            /* a halt was sent and the beat doesn't show it yet */
+    struct core_runs_on runs_on;
+    struct core_known known;
+    bool vouched;      /* at the last claim the other's journal stood for its limits */
+    bool halt_pending; /* a halt was sent and the beat doesn't show it yet */
     struct mono due;
 };
 
@@ -118,6 +129,7 @@ struct core_plan {
 struct core_pump {
     struct dose_window window;
     struct core_rate rate;
+    bool stays_on; /* its plain output stayed on after its time: the tank is halted */
 };
 
 struct core_tank {
@@ -132,22 +144,28 @@ struct core_tank {
     enum tank_step step;
     struct core_plan plan;
     struct core_command dose, circulation;
+    bool
+        circulation_lost; /* a command was never answered; it may still arrive, and end until ... */
+    struct mono circulation_lost_till;
     bool circulation_on;           /* a command was reported running and hasn't ended */
     struct mono circulation_start; /* when it was first reported, without a break since */
     struct mono circulation_till;  /* it runs at least until then */
+    bool circulation_stays_on;     /* as a pump's stays_on */
     bool circulation_seen; /* ... and the chain's current agrees, as far as it was measured */
     struct mono circulation_seen_at; /* ... last */
     bool circulation_confirmed;      /* ... and so does the flow, and the chain can be commanded */
     bool flowed;                     /* ... at some time since the law was shown readings */
     double amps_before;              /* of the chain, beside what else ran; NaN: not measured */
-    struct mono amps_looked;         /* the beat that was last held against it */
-    uint32_t amps_short;             /* beats running that contradict it */
+    struct mono amps_before_at, amps_looked; /* by which beat; the one last held against it */
+    struct mono amps_proven;                 /* the newest beat that agreed with it */
+    uint32_t amps_short;                     /* beats running that contradict it */
     bool amps_doubt; /* a pump of its chain stands still, and may be this one: until this run has
                         ended */
-    struct mono circulation_asked; /* first ask of this attempt */
-    bool line_dirty;               /* the line holds a stock: a flush is owed */
+    struct mono circulation_asked;    /* first ask of this attempt */
+    struct mono turn_from, turn_seen; /* the supply had no room for its circulation, from .. to */
+    bool line_dirty;                  /* the line holds a stock: a flush is owed */
     struct mono flush_from;
-    int64_t flushed_ms;    /* of this flush, circulation confirmed */
+    int64_t flushed_ms;    /* of this flush, circulation confirmed and proven by a beat since */
     struct mono pumped_at; /* end of the last movement of liquid */
     bool mix_owed;         /* what was moved isn't mixed yet */
     bool wants_mixing;     /* something is wanted, and more is known when it has mixed */
@@ -172,6 +190,7 @@ struct core_tank {
     char why[VIEW_WHY_MAX];
     struct mono due;
     struct upkeep_tank upkeep;
+    struct core_summary summary;
 };
 
 struct core_stock {
@@ -207,7 +226,12 @@ struct core {
     char peer[CHAIN_WORD_MAX];
     uint64_t refused_messages;
     struct asked asked;
+    struct core_follow follow;
+    struct signers signers;
+    struct mutes mutes;
+    struct core_clock clock;
     bool damaged; /* the journal was found damaged */
+    bool copied;  /* it is a copy that was put back, and nobody has acknowledged that */
     struct core_chain chain[SITE_CHAINS_MAX];
     struct core_stock stock[SITE_STOCKS_MAX];
     struct core_gone gone[CORE_GONE_MAX];
@@ -232,6 +256,10 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
     struct actions *ret);
 void core_send_circulate(
     struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret);
+
+/* Stops one output at once; with channel 0 all of its module. */
+void core_send_stop(struct core *core, const struct chain_address *a, const char *serial,
+    struct now now, struct actions *ret);
 
 /* Stops this tank's dose at once, and its circulation too when 'all', each where its chain can be
  * told. */
@@ -283,9 +311,17 @@ void core_draw_stock(struct core *core, uint32_t stock, int64_t ul);
 /* A pump moved liquid until 'ended': the line holds it, the tank must mix it. */
 void core_pump_ran(struct core *core, uint32_t tank, uint32_t pump, struct mono ended);
 
-/* The hand total of an output, made if there is none yet; NULL when there is no room. */
+/* The hand total of an output, NULL when it has none yet. */
+const struct core_total *core_known_total(
+    struct core *core, uint32_t chain, const char *serial, uint32_t channel);
+
+/* ... made if there is none yet; NULL when there is no room. */
 struct core_total *core_total_of(
     struct core *core, uint32_t chain, const char *serial, uint32_t channel);
+
+/* Does a dose, told to have been 'ul', go on counting as all that it may have been? */
+bool core_full_counts(const struct core *core, uint32_t tank, const struct core_command *dose,
+    int64_t ul, bool unsure);
 
 /* The windows learn that a dose was 'ul' in truth, and when it ended at the latest. */
 void core_settle_windows(
@@ -310,6 +346,9 @@ bool core_gate_dose(struct core *core, uint32_t tank, struct now now);
 bool core_gate_site(struct core *core, uint32_t tank);
 bool core_gate_cup(struct core *core, uint32_t tank, uint32_t pump, struct now now);
 
+/* May its circulation run into a bucket, on the bench? */
+bool core_gate_flow(struct core *core, uint32_t tank, struct now now);
+
 /* What a dose that somebody asked for needs beside core_gate_move: what the scheduler's needs,
  * but for the pause; and less where a line is filled. */
 bool core_gate_errand(struct core *core, uint32_t tank, enum core_errand errand, struct now now);
@@ -320,7 +359,8 @@ bool core_chain_ready(const struct core *core, uint32_t chain, struct now now, s
 /* Has the inrush of the chain's last motor passed? Two that start at once would add up. */
 bool core_motor_may_start(const struct core *core, uint32_t chain, struct now now);
 
-/* Would the supply carry one more pump, or the circulation output, of this address? */
+/* Would the supply carry one more pump, or the circulation output, of this address? Beside another
+ * tank's circulation it must leave room for a pump. */
 bool core_supply_allows(
     const struct core *core, const struct chain_address *address, bool circulation);
 
@@ -329,6 +369,9 @@ bool core_supply_allows(
 /* Looks at the water and fills the tank's plan; false when nothing is to be done (state and why are
  * filled then). */
 bool core_plan(struct core *core, uint32_t tank, struct now now);
+
+/* The longest run that the pump's head, or its plain output, allows. */
+int64_t core_run_most_ms(const struct core *core, const struct site_pump *pump);
 
 /* Do the pump's limits still leave this dose of the plan? A hand may have run the pump since. */
 bool core_dose_fits(
@@ -355,40 +398,10 @@ void core_tell_law(
 void core_record_learned(const struct core *core, uint32_t tank, struct actions *ret);
 void core_restore_learned(struct core *core, uint32_t tank, const struct record *r);
 
-/* --- sequence.c, circulation.c ---------------------------------------------------------------- */
+/* --- sequence.c ------------------------------------------------------------------------------- */
 
 /* Looks after one tank and sets when it wants to be looked at again. */
 void core_turn_tank(struct core *core, uint32_t tank, struct now now, struct actions *ret);
-
-/* Is the tank's circulation seen to run, with this much time left? Asks for it when not. */
-bool core_hold_circulation(
-    struct core *core, uint32_t tank, int64_t left_ms, struct now now, struct actions *ret);
-
-/* Looks again whether circulation is confirmed. */
-void core_confirm_circulation(struct core *core, uint32_t tank, struct now now);
-
-/* It had the time to be seen running, and wasn't. */
-bool core_circulation_unseen(const struct core *core, uint32_t tank, struct now now);
-
-/* May its output be switched on beside what else runs on the chain? */
-bool core_circulation_may_begin(const struct core *core, uint32_t tank, struct now now);
-
-/* A tank's circulation has ended, as far as is known. */
-void core_end_circulation(struct core *core, uint32_t tank, struct now now);
-
-/* Outputs of a chain have ended: what its newest beat says it draws is no measure any more. */
-void core_doubt_amps(struct core *core, uint32_t chain, struct now now);
-
-/* What the outputs that are known to run on a chain should draw, but for this tank's circulation.
- */
-double core_running_amps(const struct core *core, uint32_t chain, uint32_t but_tank);
-
-/* A beat has come: does the chain draw, and have, what it should? Raises and clears the alert
- * "supply-<chain>". */
-void core_watch_supply(struct core *core, uint32_t chain, struct actions *ret);
-
-/* A beat has come: it is a measure again, unless it was on its way when something ended. */
-void core_trust_amps(struct core *core, uint32_t chain, struct now now);
 
 /* --- claim.c, on_chain.c, on_request.c -------------------------------------------------------- */
 
@@ -400,6 +413,19 @@ void core_on_request(
 
 /* Holds the newest roll-call against the chain's binding. */
 void core_look_at_roll(struct core *core, uint32_t chain, struct now now, struct actions *ret);
+
+/* A pump ran beside what was commanded, by hand or by itself. */
+struct core_run {
+    uint32_t chain;
+    const char *serial;
+    uint32_t channel;
+    int64_t ms;
+};
+
+/* Counts it wherever that pump is configured, and adds tank, stock and volume to the record. False:
+ * no tank of the configuration has it. */
+bool core_count_beside(
+    struct core *core, const struct core_run *run, struct now now, struct record *ret);
 
 /* --- adopt.c ---------------------------------------------------------------------------------- */
 
@@ -423,9 +449,9 @@ void core_lose_link(struct core *core, struct now now);
  * their spans have passed, and acid and base as given last at 'at'. */
 void core_forget_limits(struct core *core, uint32_t chain, struct mono at);
 void core_know_limits(struct core *core, uint32_t chain, struct mono now);
-
-/* Nor what the lines of its tanks hold: they are flushed first. */
+/* Nor what the lines of its tanks hold: they are flushed first. 'lose': both, on record. */
 void core_doubt_lines(struct core *core, uint32_t chain);
+void core_lose_limits(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 
 /* Whose alert is this? False when it is none of "no-effect-<tank>-<feed, acid, base>". */
 bool core_effect_alert(
@@ -449,17 +475,18 @@ void core_errand_settled(
 
 /* The word for the journal: "dose", "prime", "calibrate". */
 const char *core_errand_word(enum core_errand errand);
-
 /* What a millisecond of this pump counts as, for that purpose, in mL/s. */
 double core_counted_rate(const struct site_pump *pump, enum core_errand errand);
 
-/* Takes a tank on the bench, and back. */
+/* Takes a tank on the bench, and back: at once, and as somebody asks for it. */
 void core_set_bench(struct core *core, uint32_t tank, bool on, struct now now);
+void core_ask_bench(struct core *core, const struct event_request *q, struct now now,
+    struct text *said, struct actions *ret);
 
 /* Looks after a tank on the bench. */
 void core_turn_bench(struct core *core, uint32_t tank, struct now now, struct actions *ret);
 
-/* --- rate.c, bath.c, found.c: calibration ----------------------------------------------------- */
+/* --- calibrate_pump.c, calibrate_probe.c, calibrated.c ------------------------------------- */
 
 /* The volume of the run that waits for it: NULL, or a word why not. */
 const char *core_ask_measured(struct core *core, const struct event_request *q, struct now now,
@@ -485,6 +512,34 @@ void core_find_probe(struct core *core, uint32_t tank, enum probe_quantity quant
 /* From records and, at the start of a segment, to them. */
 void core_restore_care(struct core *core, uint32_t tank, const struct record *r, struct now at);
 void core_carry_care(const struct core *core, uint32_t tank, struct actions *ret);
+
+/* --- trust.c: who may ask over the broker ----------------------------------------------------- */
+
+enum core_trust {
+    TRUST_OPEN,     /* the local socket, or a site without keys */
+    TRUST_SIGNED,   /* with one of the site's keys, and for the first time */
+    TRUST_AGAIN,    /* ... but not for the first time, or after a later one */
+    TRUST_UNSIGNED, /* where it would have to be */
+};
+
+enum { MUTE_NAME_SHOWN = 60 }; /* bytes of a sender's topic in an alert */
+
+/* Which it is; a signature counts as seen from then on. Call it once for each request. */
+enum core_trust core_trust(struct core *core, const struct event_request *q);
+
+/* Isn't its sender listened to now? */
+bool core_is_muted(
+    struct core *core, const struct event_request *q, enum core_trust trust, struct now now);
+
+/* It failed, or came in a flood: its sender may be muted by that. */
+void core_note_failure(struct core *core, const struct event_request *q, enum core_trust trust,
+    struct now now, struct actions *ret);
+
+/* Listens again to the sender that this alert is about; nothing when it is none of those. */
+void core_unmute(struct core *core, const char *alert, struct actions *ret);
+
+/* What is due in time: mutes end, and the journal learns of signatures that it hasn't yet. */
+void core_turn_trust(struct core *core, struct now now, struct actions *ret);
 
 /* --- emit.c ----------------------------------------------------------------------------------- */
 
@@ -518,7 +573,28 @@ static inline uint32_t tank_chain(const struct core *core, uint32_t tank)
     return core->site->tank[tank].circulation.address.chain;
 }
 
+/* Strangers can send as much as they like there. */
+static inline bool request_from_broker(const struct event_request *q)
+{
+    return text_same(q->origin.by, "mqtt");
+}
+
+static inline bool request_stops(const struct event_request *q)
+{
+    return q->kind == REQUEST_HALT && q->on;
+}
+
 /* Sets what dosing/state and dosing/why say; returns false so that a gate can return it. */
 bool core_say(struct core_tank *t, enum tank_state state, const char *why);
+
+/* --- summary.c ------------------------------------------------------------------------------- */
+
+/* A trusted value of EC (uS/cm) or pH; what a record "water" or "summary" tells of an earlier life.
+ */
+void summary_see(struct core_summary *s, int channel, double value);
+void summary_restore(struct core_summary *s, const struct record *record);
+
+/* Sums the tank's day up when it is time. */
+void summary_turn(struct core *core, uint32_t tank, struct now now, struct actions *ret);
 
 #endif

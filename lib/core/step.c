@@ -23,6 +23,7 @@ static void on_link(struct core *core, bool up, struct now now, struct actions *
     struct record *r = emit_record(ret, "link");
     record_add_truth(r, "up", up);
     if (!up) core_lose_link(core, now);
+    if (!up && !core->active) core->follow.confirmed = false;
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
         core->chain[c].due = now.mono;
     }
@@ -92,11 +93,13 @@ static void on_journal(
 /* The room that has waited longest. */
 static void on_tick(struct core *core, struct now now, struct actions *ret)
 {
+    if (core_watch_clock(core, now, ret)) return;
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
         if (mono_since(now.mono, core->chain[c].due) < 0) continue;
         core_turn_chain(core, c, now, ret);
         return;
     }
+    core_turn_trust(core, now, ret);
     uint32_t next = 0;
     for (uint32_t i = 1; i < core->site->tank_count; i++) {
         if (core->tank[i].due.ms < core->tank[next].due.ms) next = i;
@@ -130,8 +133,18 @@ void core_step(struct core *core, const struct event *event, struct now now, str
         INVARIANT(event->chain < core->site->chain_count);
         core_on_chain(core, event, now, ret);
         break;
+    case EVENT_BOARD:
+        INVARIANT(event->chain < core->site->chain_count);
+        core_on_board(core, event, now, ret);
+        break;
     case EVENT_PEER_BEAT:
         on_peer(core, event->peer.by, event->peer.same_site, now);
+        break;
+    case EVENT_ENTRY:
+        core_follow_entry(core, &event->entry, now, ret);
+        break;
+    case EVENT_TIP:
+        core_follow_tip(core, &event->tip, now, ret);
         break;
     case EVENT_REQUEST:
         core_on_request(core, &event->request, now, ret);
@@ -144,6 +157,7 @@ void core_step(struct core *core, const struct event *event, struct now now, str
         break;
     case EVENT_ZONES:
         core->tank[event->zone.tank].zone_offset_ms = event->zone.offset_ms;
+        summary_turn(core, event->zone.tank, now, ret);
         break;
     }
 }

@@ -1,6 +1,7 @@
 /* Does a chain draw, and have, what it should? What the head measures is held against what is known
  * to run and what the configuration says of it. */
 #include <math.h>
+#include <string.h>
 
 #include "lib/base/text.h"
 #include "lib/core/state.h"
@@ -11,9 +12,7 @@ enum { ODD_BEATS = 5 }; /* so many more odd beats than good ones: no passing dis
  * source). */
 static const double AMPS_APART = 0.25, AMPS_APART_SHARE = 0.35, VOLTS_SHARE = 0.1;
 
-/* Is it known what runs on the chain? Not while a hand is on a switch, a dose or a circulation is
- * about to begin, or another daemon commands. */
-static bool is_known(const struct core *core, uint32_t chain)
+bool core_draw_known(const struct core *core, uint32_t chain)
 {
     const struct core_chain *c = &core->chain[chain];
     if (!c->ours || c->hand_running || c->amps_stale || !c->matches) return false;
@@ -37,6 +36,62 @@ static double amps_due(const struct core *core, uint32_t chain)
         amps += config->module[m].power.idle_amps;
     }
     return amps + core_running_amps(core, chain, UINT32_MAX);
+}
+
+double core_amps_beyond(const struct core *core, uint32_t chain)
+{
+    return core->chain[chain].beat.amps - amps_due(core, chain);
+}
+
+/* What is known to run now. */
+static void load_of(
+    const struct core *core, uint32_t chain, struct supply_load ret[CHAIN_MODULES_MAX])
+{
+    memset(ret, 0, CHAIN_MODULES_MAX * sizeof *ret);
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct core_tank *t = &core->tank[i];
+        const struct site_tank *config = &core->site->tank[i];
+        const struct chain_address *pump = &config->pump[t->dose.pump].address;
+        if (t->dose.used && t->dose.running && pump->chain == chain)
+            ret[pump->position - 1].pumps++;
+        if (t->circulation_on && tank_chain(core, i) == chain)
+            ret[config->circulation.address.position - 1].circulation = true;
+    }
+}
+
+static double volts_found(const struct core_chain *c, uint32_t position)
+{
+    for (uint32_t m = 0; m < c->roll.count; m++) {
+        const struct chain_module *found = &c->roll.module[m];
+        if (c->has_roll && found->has_volts && found->position == position) return found->volts;
+    }
+    return (double)NAN;
+}
+
+void core_view_supply(const struct core *core, uint32_t chain, struct supply_view *ret)
+{
+    const struct chain_config *config = &core->site->chain[chain];
+    const bool known = core_draw_known(core, chain);
+    struct supply_module module[CHAIN_MODULES_MAX];
+    struct supply_load load[CHAIN_MODULES_MAX];
+    *ret = (struct supply_view){ .amps_due = known ? amps_due(core, chain) : (double)NAN,
+        .volts = config->supply.volts,
+        .amps = config->supply.amps,
+        .usable_amps = config->supply.amps * config->supply.usable_share,
+        .count = config->plain ? 0 : config->count };
+    load_of(core, chain, load);
+    for (uint32_t m = 0; m < ret->count; m++) {
+        module[m] = config->module[m].power;
+    }
+    for (uint32_t m = 0; m < ret->count; m++) {
+        ret->module[m] = (struct module_view){ .serial = config->module[m].serial,
+            .volts = volts_found(&core->chain[chain], config->module[m].position),
+            .due_volts =
+                known ? supply_volts_at(&config->supply, module, load, ret->count, m) : (double)NAN,
+            .least_volts = module[m].min_volts,
+            .pump_amps = module[m].pump_amps,
+            .circulation_amps = module[m].circulation_amps };
+    }
 }
 
 static void say_value(struct text *t, double value, const char *unit)
@@ -98,7 +153,7 @@ void core_watch_supply(struct core *core, uint32_t chain, struct actions *ret)
     text_add(&t, core->site->chain[chain].key);
     text_add(&t, ": ");
     const bool odd =
-        odd_volts(core, chain, &t) || (is_known(core, chain) && odd_amps(core, chain, &t));
+        odd_volts(core, chain, &t) || (core_draw_known(core, chain) && odd_amps(core, chain, &t));
     if (odd && c->odd_beats < ODD_BEATS) c->odd_beats++;
     if (!odd && c->odd_beats > 0) c->odd_beats--;
     alert_name(id, "supply", core->site->chain[chain].key, NULL);

@@ -17,6 +17,7 @@ static const struct {
     { "water-change-", 7 * DAY_MS },
     { "calibrate-", 7 * DAY_MS },
     { "pump-", 7 * DAY_MS },
+    { "flow-", 7 * DAY_MS },
     { "drift-", 7 * DAY_MS },
     { "lights-", 12 * HOUR_MS },
     { "enclosure-hot-", HOUR_MS },

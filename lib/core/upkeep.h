@@ -108,6 +108,8 @@ void upkeep_look_at_calibrations(
 
 /* Is it to be calibrated, by its age or by what is seen of it? */
 bool upkeep_pump_due(const struct core *core, uint32_t tank, uint32_t pump, struct now now);
+/* The flow of its circulation: to be measured again, by its age? */
+bool upkeep_flow_due(const struct core *core, uint32_t tank, struct now now);
 /* The same of a probe. */
 bool upkeep_probe_due(
     const struct core *core, uint32_t tank, enum probe_quantity q, struct now now);

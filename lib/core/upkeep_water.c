@@ -96,6 +96,12 @@ bool upkeep_pump_due(const struct core *core, uint32_t tank, uint32_t pump, stru
            is_overdue(p->calibrated_at, p->calibrate_every_ms, now);
 }
 
+bool upkeep_flow_due(const struct core *core, uint32_t tank, struct now now)
+{
+    const struct site_circulation *c = &core->site->tank[tank].circulation;
+    return c->measured && is_overdue(c->measured_at, c->measure_every_ms, now);
+}
+
 /* What the constants of a pH probe say of it; those of one that calibrates itself aren't known. */
 static enum ph_verdict verdict_of(const struct probe_config *probe)
 {
@@ -139,6 +145,26 @@ static void look_at_pump(
     else
         add_age(&t, p->calibrated_at, now);
     text_add(&t, ". Calibrate it: three runs into a measuring cylinder, or onto a scale");
+    upkeep_remind(core, id, (int32_t)tank, text, ret);
+}
+
+static void look_at_flow(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    const struct site_tank *config = &core->site->tank[tank];
+    char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
+    alert_name(id, "flow", config->key, NULL);
+    if (!upkeep_flow_due(core, tank, now)) {
+        upkeep_forget(core, id, ret);
+        return;
+    }
+    struct text t = text_over(text, sizeof text);
+    text_add(&t, config->key);
+    text_add(&t, ": the circulation's flow was measured ");
+    text_add_int(&t, (now.civil.ms - config->circulation.measured_at.ms) / DAY_MS);
+    text_add(
+        &t, " days ago. Mixing and flushing go by it: measure it again (dosewright commission ");
+    text_add(&t, config->key);
+    text_add(&t, " circulation)");
     upkeep_remind(core, id, (int32_t)tank, text, ret);
 }
 
@@ -256,5 +282,6 @@ void upkeep_look_at_calibrations(
     for (int q = 0; q < PROBE_QUANTITY_COUNT; q++) {
         look_at_probe(core, tank, (enum probe_quantity)q, now, ret);
     }
+    look_at_flow(core, tank, now, ret);
     look_at_drift(core, tank, ret);
 }

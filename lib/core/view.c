@@ -19,28 +19,37 @@ void core_view_site(const struct core *core, struct now now, struct site_view *r
         .halted = core->halted,
         .standby = !core->active,
         .active = core->active,
+        .follows = !core->active && core_follow_is_whole(core),
         .link_up = core->link_up,
         .journal_ok = core->journal_ok,
-        .refused_messages = core->refused_messages };
+        .refused_messages = core->refused_messages,
+        .signers = core->site->signer_count,
+        .muted = mute_count(&core->mutes) };
     for (int i = 0; i < CORE_ALERTS_MAX; i++) {
         ret->alerts += core->alert[i].used;
     }
+}
+
+void core_view_probe(const struct core *core, uint32_t tank, enum probe_quantity q, struct now now,
+    struct probe_view *ret)
+{
+    const struct probe_config *config = &core->site->tank[tank].probe[q];
+    const struct probe *p = &core->tank[tank].probe[q];
+    *ret = (struct probe_view){ .present = config->present };
+    if (!config->present) return;
+    ret->has_value = p->has_value;
+    ret->value = p->value;
+    if (p->has_value) ret->age_ms = mono_since(now.mono, p->at);
+    ret->quality = probe_quality_at(p, config, now.mono);
+    ret->calibrated_at = config->calibrated_at;
+    ret->calibration_due = upkeep_probe_due(core, tank, q, now);
 }
 
 static void view_probes(
     const struct core *core, uint32_t tank, struct now now, struct tank_view *ret)
 {
     for (int q = 0; q < PROBE_QUANTITY_COUNT; q++) {
-        const struct probe_config *config = &core->site->tank[tank].probe[q];
-        const struct probe *p = &core->tank[tank].probe[q];
-        ret->probe[q].present = config->present;
-        if (!config->present) continue;
-        ret->probe[q].has_value = p->has_value;
-        ret->probe[q].value = p->value;
-        if (p->has_value) ret->probe[q].age_ms = mono_since(now.mono, p->at);
-        ret->probe[q].quality = probe_quality_at(p, config, now.mono);
-        ret->probe[q].calibrated_at = config->calibrated_at;
-        ret->probe[q].calibration_due = upkeep_probe_due(core, tank, (enum probe_quantity)q, now);
+        core_view_probe(core, tank, (enum probe_quantity)q, now, &ret->probe[q]);
     }
 }
 
@@ -58,8 +67,12 @@ static void view_pumps(
         ret->pump[p].day_ul = window_used(w, DAY_MS, now.mono);
         ret->pump[p].hour_ul = window_used(w, HOUR_MS, now.mono);
         ret->pump[p].day_limit_ul = config->pump[p].limits.day_ul;
+        ret->pump[p].dose_limit_ul = config->pump[p].limits.dose_ul;
         ret->pump[p].hour_limit_ul = config->pump[p].limits.hour_ul;
         ret->pump[p].locked = dosed && t->locked[stock];
+        ret->pump[p].purpose = dosed ? core_stock_word(stock) : "";
+        if (dosed && stock == LAW_FEED)
+            ret->pump[p].ec_us_cm_per_ml = site_nominal(core->site, config, p, 1000);
         const struct upkeep_tube *tube = &t->upkeep.tube[p];
         ret->pump[p].tube_ran_ms = tube->ran_ms;
         ret->pump[p].tube_ul = tube->ul;
@@ -99,12 +112,26 @@ static void view_probe_care(
         .cell_constant = config->cell_constant };
 }
 
-static void view_care(const struct core *core, uint32_t tank, struct care_view *ret)
+static void view_flow(const struct core *core, uint32_t tank, struct now now, struct flow_view *ret)
+{
+    const struct site_circulation *config = &core->site->tank[tank].circulation;
+    const struct core_flow *c = &core->tank[tank].care.flow;
+    *ret = (struct flow_view){ .l_min = config->flow_l_min,
+        .filed_l_min = config->filed_flow_l_min,
+        .measured = config->measured,
+        .here = c->has && config->measured_at.ms == c->at.ms,
+        .at = config->measured_at,
+        .due = upkeep_flow_due(core, tank, now),
+        .waits_ms = c->waits_ms };
+}
+
+static void view_care(const struct core *core, uint32_t tank, struct now now, struct care_view *ret)
 {
     const struct core_care *care = &core->tank[tank].care;
     ret->bench = care->bench;
     ret->asked = core_errand_word(care->errand);
     text_copy(ret->said, sizeof ret->said, care->said);
+    view_flow(core, tank, now, &ret->flow);
     for (uint32_t p = 0; p < core->site->tank[tank].pump_count; p++) {
         view_pump_care(core, tank, p, &ret->pump[p]);
     }
@@ -125,7 +152,7 @@ void core_view_tank(const struct core *core, uint32_t tank, struct now now, stru
     ret->paused = t->paused;
     ret->service = t->service;
     ret->stage = "";
-    view_care(core, tank, &ret->care);
+    view_care(core, tank, now, &ret->care);
     view_probes(core, tank, now, ret);
     view_pumps(core, tank, now, ret);
     upkeep_view_tank(core, tank, now, &ret->upkeep);
@@ -154,6 +181,11 @@ void core_view_chain(
     const struct core_chain *c = &core->chain[chain];
     memset(ret, 0, sizeof *ret);
     ret->key = core->site->chain[chain].key;
+    for (uint32_t m = 0; m < core->site->chain[chain].count; m++) {
+        const struct plain_output *o = core->site->chain[chain].module[m].plain;
+        if (o) ret->plain++;
+        if (o && o->state_topic) ret->reporting++;
+    }
     struct text why = text_over(ret->why, sizeof ret->why);
     (void)core_chain_ready(core, chain, now, &why);
     ret->ready = c->head_ready && c->has_beat;
@@ -167,6 +199,7 @@ void core_view_chain(
     ret->has_amps = c->has_beat && c->beat.has_amps;
     ret->volts = c->beat.volts;
     ret->amps = c->beat.amps;
+    core_view_supply(core, chain, &ret->supply);
 }
 
 void core_view_stock(

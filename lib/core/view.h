@@ -64,11 +64,21 @@ struct calibration_view {
     double zero_mv, slope_percent, cell_constant;
 };
 
+/* The flow of a circulation. */
+struct flow_view {
+    double l_min, filed_l_min;
+    bool measured, here; /* measured: the day is known; here: with this daemon */
+    struct civil at;
+    bool due;
+    int64_t waits_ms; /* a run whose litres nobody has told yet; 0: none */
+};
+
 /* What people do with their hands on a tank. */
 struct care_view {
     bool bench;
-    const char *asked;        /* "dose", "prime", "calibrate": under way; "" when nothing is */
+    const char *asked; /* "dose", "prime", "calibrate", "flow": under way; "" when nothing is */
     char said[CARE_SAID_MAX]; /* what became of the newest that was asked for */
+    struct flow_view flow;
     struct calibration_view pump[TANK_PUMPS_MAX];
     struct calibration_view probe[PROBE_PH + 1]; /* EC and pH */
 };
@@ -96,7 +106,9 @@ struct tank_view {
     uint32_t pump_count;
     struct {
         const char *stock;
-        int64_t day_ul, day_limit_ul, hour_ul, hour_limit_ul;
+        int64_t day_ul, day_limit_ul, hour_ul, hour_limit_ul, dose_limit_ul;
+        const char *purpose;          /* "feed", "acid", "base"; "" for none of these */
+        double ec_us_cm_per_ml;       /* what a mL of a feed should do to this tank; else 0 */
         bool locked;                  /* no effect: dosing from it has stopped */
         int64_t tube_ran_ms, tube_ul; /* since its tube was changed, or counting began */
         struct civil tube_since;      /* when that was; 0: the clock wasn't known */
@@ -106,8 +118,26 @@ struct tank_view {
     struct upkeep_view upkeep;
 };
 
+/* One module's share of the supply: as its head measured it last, and as it is planned for what is
+ * known to run now. NaN: not known. */
+struct module_view {
+    const char *serial;
+    double volts, due_volts, least_volts;
+    double pump_amps, circulation_amps; /* of the configuration: each running pump; its output */
+};
+
+/* A chain's supply. */
+struct supply_view {
+    double amps_due;                 /* what is known to run should draw; NaN: not known now */
+    double volts, amps, usable_amps; /* of the configuration */
+    uint32_t count;
+    struct module_view module[CHAIN_MODULES_MAX];
+};
+
 struct chain_view {
     const char *key;
+    uint32_t plain, reporting; /* plain outputs of the tank of that name, and those whose board
+                                  reports; 0: a chain of modules */
     bool ready, bound, ours, halted;
     bool roll_heard;        /* the head has listed its modules since it was last heard of */
     bool adopted;           /* the order in force is one that a person adopted, not the file's */
@@ -115,6 +145,7 @@ struct chain_view {
     struct chain_claim claim;
     bool has_volts, has_amps;
     double volts, amps;
+    struct supply_view supply;
 };
 
 struct stock_view {
@@ -127,8 +158,11 @@ struct stock_view {
 struct site_view {
     const char *key, *name;
     bool halted, standby, active, link_up, journal_ok;
+    bool follows; /* it stands by, and has all of the other's journal that there is */
     uint32_t alerts;
     uint64_t refused_messages;
+    uint32_t signers; /* keys that requests over the broker must be signed with; 0: they needn't */
+    uint32_t muted;   /* senders that aren't listened to for a while */
 };
 
 struct alert_view {

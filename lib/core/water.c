@@ -6,7 +6,7 @@ static bool usable(const struct core *core, uint32_t tank, enum probe_quantity q
 {
     const struct probe_config *config = &core->site->tank[tank].probe[q];
     const struct core_tank *t = &core->tank[tank];
-    const bool dry = t->upkeep.dry && (q == PROBE_EC || q == PROBE_PH);
+    const bool dry = t->upkeep.dry && q != PROBE_TEMPERATURE;
     return config->present && config->calibrated && !t->care.bench && !dry &&
            probe_quality_at(&core->tank[tank].probe[q], config, now.mono) == PROBE_GOOD;
 }
@@ -65,6 +65,8 @@ void core_look_at_water(struct core *core, uint32_t tank, struct now now, struct
         .ph = t->probe[PROBE_PH].value,
         .flows = t->flowed || t->circulation_confirmed,
         .more = t->plan.next > 0 && t->plan.next < t->plan.count };
+    if (usable(core, tank, PROBE_EC, now)) summary_see(&t->summary, SUMMARY_EC, sight.ec_us_cm);
+    if (usable(core, tank, PROBE_PH, now)) summary_see(&t->summary, SUMMARY_PH, sight.ph);
     const bool mixed = !law_mixing(&t->law);
     if (law_see(&t->law, &t->model, &sight)) {
         t->ask_law = true;

@@ -28,6 +28,13 @@ static void narrow(struct dose_allowance *a, const struct budget *budget)
     if (later) a->retry = budget->retry;
 }
 
+/* Of a window that must leave 'full_ul' for each dose: that, or nothing. */
+static int64_t whole(int64_t free_ul, int64_t full_ul)
+{
+    if (full_ul == 0) return free_ul;
+    return free_ul >= full_ul ? full_ul : 0;
+}
+
 struct dose_allowance limits_of_stock(const struct dose_question *question)
 {
     const struct stock_limits *l = question->limits;
@@ -35,8 +42,9 @@ struct dose_allowance limits_of_stock(const struct dose_question *question)
     const int64_t wanted_ul = question->wanted_ul;
     const struct mono now = question->now;
 
-    const int64_t hour_ul = window_free(w, HOUR_MS, l->hour_ul, now);
-    const int64_t day_ul = window_free(w, DAY_MS, l->day_ul, now);
+    const int64_t full_ul = question->full_ul;
+    const int64_t hour_ul = whole(window_free(w, HOUR_MS, l->hour_ul, now), full_ul);
+    const int64_t day_ul = whole(window_free(w, DAY_MS, l->day_ul, now), full_ul);
     const int64_t room_ul = window_has_room(w, now) ? wanted_ul : 0;
     const int64_t most_ul =
         smaller(smaller(wanted_ul, l->dose_ul), smaller(room_ul, smaller(hour_ul, day_ul)));
@@ -44,11 +52,12 @@ struct dose_allowance limits_of_stock(const struct dose_question *question)
     /* Part of it can go now: ask again for the whole. Nothing can: ask again for the smallest. */
     const bool part = most_ul >= l->smallest_ul;
     const int64_t goal_ul = part ? smaller(wanted_ul, l->dose_ul) : l->smallest_ul;
+    const int64_t fits_ul = full_ul > goal_ul ? full_ul : goal_ul;
     const struct mono never = { INT64_MAX };
     const struct budget budget[BUDGETS] = {
         { DOSE_OVER_DOSE, l->dose_ul, goal_ul > l->dose_ul ? never : now },
-        { DOSE_OVER_HOUR, hour_ul, window_fits_at(w, HOUR_MS, l->hour_ul, goal_ul, now) },
-        { DOSE_OVER_DAY, day_ul, window_fits_at(w, DAY_MS, l->day_ul, goal_ul, now) },
+        { DOSE_OVER_HOUR, hour_ul, window_fits_at(w, HOUR_MS, l->hour_ul, fits_ul, now) },
+        { DOSE_OVER_DAY, day_ul, window_fits_at(w, DAY_MS, l->day_ul, fits_ul, now) },
         { DOSE_TOO_MANY, room_ul, window_room_at(w, now) },
     };
     struct dose_allowance a = { .most_ul = wanted_ul, .because = DOSE_GRANTED, .retry = now };

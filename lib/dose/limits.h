@@ -46,6 +46,9 @@ struct dose_question {
     const struct dose_window *window;
     int64_t wanted_ul; /* > 0 */
     struct mono now;
+    int64_t full_ul; /* > 0: any dose may turn out to be as much as this (an output that somebody
+                        has to switch off), so that the windows must leave so much; 0: no more than
+                        itself */
 };
 
 /* The stock's own budgets: dose, hour, day, room. most_ul is 'wanted' or less. */

@@ -10,16 +10,27 @@ static double ml_per_s(const struct rate_run *run)
     return (double)run->ul / (double)run->ran_ms;
 }
 
-enum rate_verdict rate_judge_run(const struct rate_run *run, double nominal_ml_per_s)
+static enum rate_verdict judge(double ratio, double least, double most)
 {
     static const double nothing = 0.05, tenth_most = 0.15, tenfold_least = 7.0, tenfold_most = 14.0;
-    static const double least = 0.5;
-    const double ratio = ml_per_s(run) / nominal_ml_per_s;
-    if (ratio >= least && ratio <= RATE_UNSURE) return RATE_GOOD;
+    if (ratio >= least && ratio <= most) return RATE_GOOD;
     if (ratio < nothing) return RATE_NOTHING;
     if (ratio <= tenth_most || (ratio >= tenfold_least && ratio <= tenfold_most))
         return RATE_TENFOLD;
     return RATE_FAR;
+}
+
+enum rate_verdict rate_judge_run(const struct rate_run *run, double nominal_ml_per_s)
+{
+    static const double least = 0.5;
+    return judge(ml_per_s(run) / nominal_ml_per_s, least, RATE_UNSURE);
+}
+
+enum rate_verdict rate_judge_flow(double l_min, double nominal_l_min)
+{
+    static const double least = 0.25, most = 2.0;
+    INVARIANT(l_min > 0.0 && nominal_l_min > 0.0);
+    return judge(l_min / nominal_l_min, least, most);
 }
 
 enum rate_verdict rate_judge(struct rate *ret, const struct rate_run run[RATE_RUNS])

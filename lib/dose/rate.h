@@ -33,6 +33,11 @@ enum rate_verdict {
 /* One run against the nominal rate (mL/s, > 0): GOOD, TENFOLD, NOTHING or FAR. */
 enum rate_verdict rate_judge_run(const struct rate_run *run, double nominal_ml_per_s);
 
+/* A circulation's flow against what it is taken to be (L/min, both > 0): GOOD, TENFOLD, NOTHING or
+ * FAR. Its bounds are wider, 0.25 to 2 times: what stands in a file is often the pump's plate, and
+ * a lift of some metres takes half of that and more (common practice, no source). */
+enum rate_verdict rate_judge_flow(double l_min, double nominal_l_min);
+
 struct rate {
     double ml_per_s; /* all volume over all time */
     double spread_percent, deviation_percent;

@@ -71,6 +71,7 @@ static void perform(struct twin *t)
             t->answer_ok = a->answer.ok;
             break;
         case ACTION_REPLAY: /* nobody listens */
+        case ACTION_ASK:
         case ACTION_LOG:
             break;
         }

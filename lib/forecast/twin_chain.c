@@ -22,6 +22,11 @@ static void init_head(struct head *head, const struct chain_config *chain, int64
         (void)text_copy(to->serial, sizeof to->serial, from->serial);
         (void)text_copy(to->firmware, sizeof to->firmware, "1.0.0");
     }
+    for (uint32_t m = 0; m < chain->count && chain->plain; m++) {
+        const struct plain_output *o = chain->module[m].plain;
+        int64_t *most_ms = o->circulation ? &config.max_circulate_ms : &config.max_run_ms;
+        if (plain_longest_ms(o) < *most_ms) *most_ms = plain_longest_ms(o);
+    }
     head_init(head, &config);
 }
 

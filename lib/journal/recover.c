@@ -5,6 +5,9 @@
 /* A downtime longer than this isn't believed, whatever the clocks say. */
 static const int64_t DOWNTIME_MAX_MS = 400 * DAY_MS;
 
+/* A synced clock is slewed, and both clocks with it; one that fell behind further was set back. */
+static const int64_t STEP_MS = 2000;
+
 void recover_init(struct recover_line *line)
 {
     *line = (struct recover_line){ .started = false };
@@ -25,23 +28,40 @@ static int64_t less(int64_t a, int64_t b)
     return rest;
 }
 
-/* How long nothing was recorded between two boots, as far as that is known. */
-static int64_t gap_ms(struct now before, struct now after)
+/* Is it known how long nothing was recorded between two boots? */
+static bool knows_gap(const struct recover_line *line, struct now after, int64_t *ret_ms)
 {
-    if (before.clock != CLOCK_SYNCED || after.clock != CLOCK_SYNCED) return 0;
-    const int64_t ms = less(after.civil.ms, before.civil.ms);
-    return ms < 0 || ms > DOWNTIME_MAX_MS ? 0 : ms;
+    if (line->last.clock != CLOCK_SYNCED || after.clock != CLOCK_SYNCED) return false;
+    const int64_t ms = less(after.civil.ms, line->last.civil.ms);
+    if (ms < 0 || ms > DOWNTIME_MAX_MS) return false;
+    if (line->behind_ms > STEP_MS || line->behind_ms > ms) return false;
+    *ret_ms = ms - line->behind_ms;
+    return true;
+}
+
+/* A synced clock that advanced less than the line was set back, and one that advanced more was set
+ * right again: but over a time that nobody knows, that may have been the time. */
+static void look_behind(struct recover_line *line)
+{
+    if (line->last.clock != CLOCK_SYNCED) return;
+    const int64_t ahead = less(line->last.civil.ms, line->place_ms);
+    const int64_t rise = line->has_synced ? less(ahead, line->synced_ahead_ms) : 0;
+    if (rise < 0 || line->follows) line->behind_ms = less(line->behind_ms, rise);
+    if (line->behind_ms < 0) line->behind_ms = 0;
+    line->synced_ahead_ms = ahead;
+    line->has_synced = line->follows = true;
 }
 
 int64_t recover_place(struct recover_line *line, const char *boot, struct now at)
 {
     char word[RECOVER_BOOT_MAX];
     (void)text_copy(word, sizeof word, boot);
-    int64_t place = at.mono.ms;
+    int64_t place = at.mono.ms, gap_ms = 0;
     if (line->started) {
         const int64_t last = line->place_ms;
         const bool same_boot = text_same(word, line->boot);
-        place = same_boot ? add(line->base_ms, at.mono.ms) : add(last, gap_ms(line->last, at));
+        if (!same_boot) line->follows = knows_gap(line, at, &gap_ms);
+        place = same_boot ? add(line->base_ms, at.mono.ms) : add(last, gap_ms);
         if (place < last) place = last; /* a boot's clock stands still rather than run backwards */
     }
     line->base_ms = less(place, at.mono.ms);
@@ -49,6 +69,7 @@ int64_t recover_place(struct recover_line *line, const char *boot, struct now at
     (void)text_copy(line->boot, sizeof line->boot, word);
     line->last = at;
     line->started = true;
+    look_behind(line);
     return place;
 }
 

@@ -1,7 +1,8 @@
 /* Placing old records on today's line of time. Within one boot the monotonic clock tells the age of
  * a record exactly. Across a boot the downtime counts as zero unless the civil clock was synced
- * both at the last record before and at the first one after: a clock that jumps never gives back a
- * limit.
+ * both at the last record before and at the first one after, and hadn't gone back before: a clock
+ * that is an hour slow, says that it is synced, and is set right while nothing runs makes no hour
+ * of it. A clock that jumps never gives back a limit.
  *
  * Feed every record's header in order; then ask for the age of any instant seen. */
 #ifndef DOSEWRIGHT_JOURNAL_RECOVER_H
@@ -17,6 +18,10 @@ struct recover_line {
     struct now last;             /* of the newest record */
     int64_t base_ms;             /* position of this boot's zero on the line */
     int64_t place_ms;            /* position of the newest record */
+    bool has_synced;             /* a record was made by a synced clock */
+    int64_t synced_ahead_ms;     /* how far that clock was ahead of the line, at the newest such */
+    bool follows;                /* the time since that one is known */
+    int64_t behind_ms;           /* ... and was behind where it has been, at least */
 };
 
 /* Knows nothing yet. */

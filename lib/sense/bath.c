@@ -139,7 +139,7 @@ static enum bath_verdict judge_ec(
     const struct ec_bath cell = {
         .us_cm = bath->ph, .shown = bath->mv, .constant = 1.0, .nominal = config->cell_nominal
     };
-    if (ec_calibrate(&ret->cell_constant, &cell, NULL) != ERR_NONE) return BATH_DRY;
+    if (ec_calibrate(&ret->cell_constant, &cell, NULL) != ERR_NONE) return BATH_OTHER; /* endless */
     ret->ec_verdict = ec_judge(ret->cell_constant, config->cell_nominal);
     if (ret->ec_verdict != EC_REFUSED) return BATH_CALIBRATED;
     return ret->shown > 2.0 * bath->ph || ret->shown < 0.5 * bath->ph ? BATH_OTHER : BATH_WORN;

@@ -7,8 +7,10 @@
  * Trust takes more than one message. With a jump guard a value is trusted from the second reading
  * that agrees with the first (their mean), then it is the median of the newest three; without one
  * it takes three from the start. A step beyond the guard is believed when three readings in a row
- * are beyond it and agree among themselves. Silence longer than max_age_ms starts over. A UNIT_BOOL
- * is taken at its word, at once: a leak must not wait. docs/probes.md tells this to the operator.
+ * are beyond it and agree among themselves. The same number again within PROBE_DOUBLE_MS is one
+ * message delivered twice, and no second reading. Silence longer than max_age_ms starts over. A
+ * UNIT_BOOL is taken at its word, at once: a leak must not wait. docs/probes.md tells this to the
+ * operator.
  */
 #ifndef DOSEWRIGHT_SENSE_PROBE_H
 #define DOSEWRIGHT_SENSE_PROBE_H
@@ -50,7 +52,7 @@ enum probe_unit {
     UNIT_COUNT,
 };
 
-enum { PROBE_SENTINELS_MAX = 4, PROBE_WORDS_MAX = 4 };
+enum { PROBE_SENTINELS_MAX = 4, PROBE_WORDS_MAX = 4, PROBE_DOUBLE_MS = 500 };
 
 /* From the configuration. Strings live as long as it does. */
 struct probe_config {
@@ -110,11 +112,14 @@ struct probe {
     double raw;            /* the last raw number seen, and since when it has been exactly that */
     bool has_raw;
     struct mono raw_since, raw_at; /* first and newest of the same number */
-    uint32_t jumps;                /* readings in a row that jumped */
-    double jumped[3];              /* those, newest first */
-    enum probe_verdict last;       /* of the newest message */
-    enum probe_verdict live;       /* of the newest number that was not retained */
-    uint64_t refused;              /* messages that were no reading */
+    bool has_counted;              /* the newest raw number that counted as a reading of its own */
+    double counted;
+    struct mono counted_at;
+    uint32_t jumps;          /* readings in a row that jumped */
+    double jumped[3];        /* those, newest first */
+    enum probe_verdict last; /* of the newest message */
+    enum probe_verdict live; /* of the newest number that was not retained */
+    uint64_t refused;        /* messages that were no reading */
 };
 
 /* Nothing known yet. */

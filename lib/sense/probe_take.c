@@ -57,6 +57,18 @@ static void watch_raw(
     p->raw_at = now;
 }
 
+/* One message, delivered twice? That it says the same again proves nothing. */
+static bool doubled(struct probe *p, double number, struct mono now)
+{
+    if (p->has_counted && same(p->counted, number) &&
+        mono_since(now, p->counted_at) < PROBE_DOUBLE_MS)
+        return true;
+    p->has_counted = true;
+    p->counted = number;
+    p->counted_at = now;
+    return false;
+}
+
 static void push(double *newest_first, double value)
 {
     newest_first[2] = newest_first[1];
@@ -144,6 +156,7 @@ static enum probe_verdict take(
     double value;
     const enum probe_verdict verdict = convert_number(&value, config, number, degc);
     if (verdict != PROBE_OK) return verdict;
+    if (doubled(p, number, now)) return p->live;
     if (!remember(p, config, value, now) || !enough(p, config)) return PROBE_JUMPED;
     trust(p, p->recent_count == HISTORY ? median(p->recent) : (p->recent[0] + p->recent[1]) / 2.0,
         now);

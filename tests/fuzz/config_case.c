@@ -3,9 +3,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/check_print.h"
-#include "daemon/homie.h"
-#include "daemon/route.h"
+#include "daemon/check/check_print.h"
+#include "daemon/hear/route.h"
+#include "daemon/homie/homie.h"
 #include "lib/core/core.h"
 #include "tests/fuzz/fuzz.h"
 
@@ -100,7 +100,13 @@ static char *print(const struct config *config)
     FILE *out = open_memstream(&text, &length);
     HOLDS(out != NULL);
     HOLDS(check_print_text(out, config, noon));
-    HOLDS(check_print_json(out, config->path, config, &config->unwise, noon));
+    const struct check_found found = { .read = false };
+    const struct check_shown shown = { .path = config->path,
+        .config = config,
+        .errors = &config->unwise,
+        .found = &found,
+        .now = noon };
+    HOLDS(check_print_json(out, &shown));
     HOLDS(fclose(out) == 0);
     return text;
 }

@@ -84,6 +84,12 @@ static void ask(struct core_world *w, struct bites *b)
     r.from = cw_number(b);
     r.to = cw_number(b);
     if (how & 0x10) text_copy(r.id, sizeof r.id, r.on ? "x-1" : "d1-1");
+    if ((how & 0x60) == 0x60) { /* signed, from then on as it must be */
+        cw_want_signatures(w);
+        r.origin.signer = w->site->signer[where & 1];
+        r.origin.n = 1 + llabs(cw_number(b)) % 8;
+        r.origin.reply = where & 2 ? "reply/x" : "";
+    }
     if (r.kind == REQUEST_UNREAD) r.refusal = (struct event_refusal){ "malformed", "as it came" };
     cw_ask(w, &r);
 }

@@ -191,12 +191,26 @@ static bool was_granted(uint64_t ticket)
     return false;
 }
 
+/* Over the broker nothing but a halt is acted on unsigned, and no signature twice. */
+static void check_trust(struct core_world *w, const struct event_request *q)
+{
+    const bool halts = q->kind == REQUEST_HALT && q->on;
+    if (w->site->signer_count == 0 || !text_same(q->origin.by, "mqtt") || halts) return;
+    HOLDS(q->origin.signer);
+    for (uint32_t i = 0; i < CW_KEYS; i++) {
+        if (!text_same(q->origin.signer, w->site->signer[i])) continue;
+        HOLDS(q->origin.n > w->granted_n[i]);
+        if (w->journal_ok) w->granted_n[i] = q->origin.n;
+    }
+}
+
 void cw_ask(struct core_world *w, const struct event_request *request)
 {
     struct event e = { .kind = EVENT_REQUEST, .request = *request };
     e.request.ticket = ++w->ticket;
     core_step(w->core, &e, w->now, &actions);
     const bool ok = was_granted(w->ticket);
+    if (ok) check_trust(w, &e.request);
     if (e.request.kind == REQUEST_HALT && ok) w->halted = e.request.on;
     /* a halt is never refused, unless its id was used before */
     if (e.request.kind == REQUEST_HALT && e.request.on) HOLDS(ok || e.request.id[0]);
@@ -531,11 +545,24 @@ static void take_memory(struct core_world *w)
     w->move = kept.move;
 }
 
+/* The site is one and the same; the keys of its world are what an input makes of them. */
+static struct site own;
+
+void cw_want_signatures(struct core_world *w)
+{
+    static const char *const names[CW_KEYS] = { "phone", "hub" };
+    HOLDS(w->site == &own);
+    memcpy(own.signer, names, sizeof names);
+    own.signer_count = CW_KEYS;
+}
+
 void cw_open(struct core_world *w, const struct site *site)
 {
     memset(w, 0, sizeof *w);
     HOLDS(site->tank_count == CW_TANKS && site->chain_count == CW_HEADS);
-    w->site = site;
+    if (own.tank != site->tank) own = *site;
+    own.signer_count = 0;
+    w->site = &own;
     w->now = (struct now){ { 2 * DAY_MS }, { INT64_C(1932897600000) }, CLOCK_SYNCED };
     w->beat_ms = w->readings_ms = w->now.mono.ms;
     take_memory(w);

@@ -12,6 +12,7 @@ enum {
     CW_RECORDS_MAX = 1500,
     CW_MOVES_MAX = 8192,
     CW_IDS_MAX = 2048,
+    CW_KEYS = 2, /* that requests may be signed with */
     CW_BEAT_MS = 30000,
     CW_READINGS_MS = 60000,
 };
@@ -57,6 +58,7 @@ struct core_world {
     uint32_t id_count;
     bool halted, paused[CW_TANKS], serviced[CW_TANKS];
     uint64_t ticket;
+    int64_t granted_n[CW_KEYS]; /* the highest of a request that was acted on, with that key */
 };
 
 /* Everything is made anew; the first life has no journal but what is in 'record' by then. */
@@ -65,6 +67,9 @@ void cw_start(struct core_world *w);
 
 /* One event into the core, and what it wants done. */
 void cw_tell(struct core_world *w, const struct event *event);
+
+/* From now on requests over the broker must be signed, as after a reload. */
+void cw_want_signatures(struct core_world *w);
 
 /* A request, with a ticket; what was accepted is held against what follows. */
 void cw_ask(struct core_world *w, const struct event_request *request);

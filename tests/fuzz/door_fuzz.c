@@ -13,7 +13,7 @@
 #include <sys/un.h>
 #include <unistd.h>
 
-#include "daemon/door_call.h"
+#include "daemon/door/door_call.h"
 #include "tests/fuzz/fuzz.h"
 
 enum { ANSWER_MAX = 64 * 1024 };

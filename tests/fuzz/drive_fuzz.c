@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/drive.h"
+#include "daemon/drive/drive.h"
 #include "tests/fuzz/fuzz.h"
 
 static FILE *out;

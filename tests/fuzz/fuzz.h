@@ -7,7 +7,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#include "daemon/config.h"
+#include "daemon/config/config.h"
 #include "lib/base/invariant.h"
 
 /* One input. It must not keep anything for the next one: a find has to replay by itself. */

@@ -18,7 +18,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include "daemon/journal_file.h"
+#include "daemon/journal/journal_file.h"
 #include "lib/core/core.h"
 #include "lib/journal/recover.h"
 #include "tests/fuzz/fuzz.h"

@@ -8,8 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/journal_scan.h"
-#include "daemon/json_guard.h"
+#include "daemon/journal/journal_scan.h"
+#include "daemon/payload/json_guard.h"
 #include "lib/journal/canon_inside.h"
 #include "tests/fuzz/fuzz.h"
 

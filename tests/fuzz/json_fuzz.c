@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/json_guard.h"
+#include "daemon/payload/json_guard.h"
 #include "lib/base/text.h"
 #include "tests/fuzz/fuzz.h"
 

@@ -8,7 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/payload.h"
+#include "daemon/payload/payload.h"
 #include "tests/fuzz/fuzz.h"
 
 union any {

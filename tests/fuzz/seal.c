@@ -1,5 +1,5 @@
 /* Records with an honest header and hash around what nobody has looked at. */
-#include "daemon/journal_scan.h"
+#include "daemon/journal/journal_scan.h"
 #include "lib/journal/canon.h"
 #include "tests/fuzz/fuzz.h"
 

@@ -5,7 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/yaml_tree.h"
+#include "daemon/config/yaml_tree.h"
 #include "tests/fuzz/fuzz.h"
 
 static void check_node(const struct tree_node *n, const struct tree_node *parent)

@@ -5,7 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/zone.h"
+#include "daemon/base/zone.h"
 #include "tests/fuzz/fuzz.h"
 
 static int64_t take_instant(struct bites *b)

@@ -282,6 +282,7 @@ static void perform(struct world *w)
             break;
         case ACTION_ANSWER:
         case ACTION_REPLAY:
+        case ACTION_ASK:
             break;
         case ACTION_LOG:
             if (getenv("WORLD_TALKS"))
@@ -573,6 +574,7 @@ void world_init(struct world *w, uint64_t seed, const struct world_faults *fault
     }
     make_head(w);
     w->block = malloc(core_size(&w->site));
+    if (w->block) memset(w->block, 0xA5, core_size(&w->site)); /* core_init clears what is read */
     w->record = malloc(WORLD_RECORDS_MAX * sizeof *w->record);
     w->record_at = malloc(WORLD_RECORDS_MAX * sizeof *w->record_at);
     w->move = malloc(WORLD_MOVES_MAX * sizeof *w->move);

@@ -112,7 +112,7 @@ class Calls(harness.Case):
     def test_01_a_request_is_done_answered_and_recorded(self):
         answer = self.asker.ask("pause", "hall-1", tank="basil-bench", on=True)
         self.assertEqual(answer, {"id": "hall-1", "ok": True, "reason": "done", "text": ""})
-        self.wait_state("basil-bench", ("paused",), 5)
+        self.wait_state("basil-bench", ("paused",), 30)
         record = self.daemon.records("request", id="hall-1")[0]
         self.assertEqual((record["by"], record["request"], record["ok"]), ("mqtt", "pause", True))
         self.assertTrue(self.asker.ask("pause", tank="basil-bench", on=False)["ok"])
@@ -256,7 +256,7 @@ class Calls(harness.Case):
         self.wait_room()
         old = self.new_asker(mqtt.MQTTv311)
         self.assertTrue(old.ask("pause", "old-client", tank="lettuce-wall", on=True)["ok"])
-        self.wait_state("lettuce-wall", ("paused",), 5)
+        self.wait_state("lettuce-wall", ("paused",), 30)
         self.assertEqual(
             old.ask("pause", "old-client", tank="lettuce-wall", on=False)["reason"], "duplicate"
         )

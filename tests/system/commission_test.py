@@ -179,22 +179,48 @@ class Commission(harness.Case):
         walk.answer("Which stock?", "acid")
         walk.answer("How many mL?", "0.5")
         walk.expect("given", 90)
-        walk.expect("EC was", 240)
+        walk.expect("EC went from", 240)
         self.assertEqual(walk.end(), 0)
 
     def test_3_a_site_from_its_first_step(self):
+        harness.wait_until("probes that are trusted", self.probes_are_good, 60)
         walk = self.walk()
         walk.expect("It answers at mqtt://127.0.0.1")
         walk.expect("west: every module answers where it is bound")
         walk.answer("which pump is which?", "s")
+        walk.answer("Measure the supply of west under load?", "s")
         walk.answer("%s: Look at its probes?" % TANK)
         walk.expect("temperature")
-        walk.answer("Look at its circulation?", "q")
+        walk.answer("Measure its circulation?", "q")
         self.assertEqual(walk.end(), 0)
         self.judge_once()
         self.judge_recorded()
         self.judge_apart()
         self.judge_journal()
+
+    def test_3b_the_circulation_into_a_bucket(self):
+        walk = self.walk(TANK, "circulation")
+        walk.expect("Goggles and gloves")
+        walk.answer("How many litres does the bucket hold?", "4")  # 9 s of 20 L/min are 3 L
+        walk.expect("[Enter: 9,")
+        walk.type("6")
+        walk.expect("about 2.0 L should come")
+        walk.answer("How many litres came into the bucket?", "18", 60)
+        walk.expect("ten times")
+        walk.answer("How many litres came into the bucket?", "1.8")
+        walk.expect("18.00 L/min; it was 20.00 L/min")
+        walk.answer("Measure again?", "s")
+        walk.answer("every tube and hose in its place")
+        walk.expect("Done.")
+        self.assertEqual(walk.end(), 0)
+        flow = self.daemon.tank(TANK)["flow"]
+        self.assertAlmostEqual(flow["l_min"], 18, delta=0.1)
+        self.assertEqual(flow["filed_l_min"], 20)
+        self.assertTrue(flow["calibrated_here"])
+        shown = self.daemon.tool("status", TANK)[1]
+        self.assertRegex(shown, r"flow +1\d\.\d\d L/min, measured \d{4}-\d\d-\d\d \(today\) here")
+        runs = [r["ran_ms"] for r in self.daemon.records("flow-run")]
+        self.assertEqual(runs, [6000])
 
     def test_4_the_daemon_goes_away(self):
         walk = self.walk(TANK)

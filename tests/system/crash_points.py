@@ -228,10 +228,13 @@ class Point:
         return doses <= {r["id"] for r in self.daemon.records("outcome")}
 
     def again(self):
-        """A dose begins, or the limit is what holds it back."""
+        """A dose begins, or the limit is what holds it back. Killed between the record of a halt or its end
+        and the command, the head may be halted while the site isn't: a person who reads that releases it."""
         if len(self.runs("start")) > self.started:
             return True
         view = self.daemon.tank(TANK)
+        if view and view["state"] == "halted" and self.halt_asked is not None:
+            self.daemon.ask("halt", on=False)
         return view and "limit" in view["why"]
 
     def recover(self):

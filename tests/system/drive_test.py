@@ -177,8 +177,8 @@ class Drive(unittest.TestCase):
         self.assertFalse(view["chains"][0]["ready"])
         kept = view["tanks"][0]["ec"]
         self.assertEqual(kept, fresh)
-        for _ in range(4):
-            bench.tell(topic="glass/basil-bench/ec", payload="1.0")
+        for n in range(4):  # the very same, at once, would be one message delivered four times
+            bench.tell(topic="glass/basil-bench/ec", payload="1.%03d" % n)
         bench.tell(topic=HEAD + "/chain/beat", payload=bench.head.beat())
         view = bench.tell(view=True)["view"]
         self.assertNotEqual(view["tanks"][0]["ec"], kept)

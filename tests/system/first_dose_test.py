@@ -60,7 +60,7 @@ class FirstDose(harness.Case):
 
     def at_rest(self):
         for tank in ("basil-bench", "lettuce-wall"):
-            self.wait_state(tank, ("holding",), 120)
+            self.wait_state(tank, ("holding",), 200)
 
     def test_01_both_tanks_come_into_their_bands(self):
         self.wait_dose(30)

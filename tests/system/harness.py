@@ -230,6 +230,13 @@ class Daemon:
     def reload(self):
         self.process.signal(signal.SIGHUP)
 
+    def reload_done(self, timeout_s=120):
+        """Reloads, and waits until the new files are in force: that is after a dose that is under way."""
+        done = "the new configuration is in force"
+        before = self.process.log().count(done)
+        self.reload()
+        wait_until(done, lambda: self.process.log().count(done) > before, timeout_s)
+
     def status(self):
         return call(self.door, {"call": "status"})
 
@@ -266,6 +273,10 @@ class Daemon:
                         found.append(record)
         return found
 
+    def own(self, kind):
+        """Without the copies that it took over from another daemon while it stood by."""
+        return [r for r in self.records(kind) if "of" not in r]
+
     def verify(self):
         """The journal's own verdict: exit code and words."""
         run = subprocess.run(
@@ -289,6 +300,7 @@ class World:
         self.rig_options = list(rig_options)
         self.ledger_path = os.path.join(self.folder, "ledger.jsonl")
         self.broker = self.rig = None
+        self.broker_lines = None
         try:
             self.site_path = small_site.write(self.folder, self.port, **site)
             self.start_broker()
@@ -308,9 +320,12 @@ class World:
         if process in self.processes:
             self.processes.remove(process)
 
-    def start_broker(self):
+    def start_broker(self, more=None):
+        """With lines of its own instead of the open door, and the same again without."""
         path = os.path.join(self.folder, "broker.conf")
-        small_site.put(path, BROKER % self.port)
+        if more is not None:
+            self.broker_lines = "user root\n" + (BROKER % self.port).replace("allow_anonymous true\n", more)
+        small_site.put(path, self.broker_lines or BROKER % self.port)
         program = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin")
         self.broker = self.start("broker", [program, "-c", path])
 
@@ -450,7 +465,7 @@ class Case(unittest.TestCase):
 
     def judge_recorded(self, *daemons):
         """INV-7: every movement of a pump has its record."""
-        known = {r["id"] for d in daemons or (self.daemon,) for r in d.records("dose")}
+        known = {r["id"] for d in daemons or (self.daemon,) for r in d.own("dose")}
         moved = {r["id"] for r in self.world.runs("start", by="command")}
         self.assertEqual(moved - known, set(), "moved without a record")
 

@@ -3,14 +3,19 @@
 service manager here: a socket of ours stands for it, and the list of system calls for its filter."""
 
 import os
+import platform
 import signal
 import socket
 import subprocess
+import sys
 import threading
 import time
+import unittest
 
+import confine
 import harness
 
+UNIT = os.path.join(harness.ROOT, "systemd/dosewright.service")
 # Refused by the filter, and the daemon is known to do without: reading whether the clock is synced
 # (another way is taken), and the C library's look at its limits.
 DONE_WITHOUT = {"adjtimex", "clock_adjtime", "prlimit64"}
@@ -130,37 +135,6 @@ class Notify(harness.Case):
 class Sandbox(harness.Case):
     SITE = {"tanks": ("basil-bench",)}
 
-    def allowed(self):
-        """The unit's SystemCallFilter lines, spelled out."""
-        sets = {}
-        out = subprocess.run(
-            ["systemd-analyze", "syscall-filter", "--no-pager"], stdout=subprocess.PIPE, check=True
-        ).stdout.decode()
-        name = None
-        for line in out.splitlines():
-            if line.startswith("@"):
-                name = line.strip()
-                sets[name] = []
-            elif name and line.startswith("    ") and not line.strip().startswith("#"):
-                sets[name].append(line.strip())
-
-        def spell(word):
-            if not word.startswith("@"):
-                return {word}
-            return set().union(*(spell(w) for w in sets[word])) if sets[word] else set()
-
-        calls = set()
-        with open(os.path.join(harness.ROOT, "systemd/dosewright.service"), encoding="utf-8") as file:
-            for line in file:
-                if line.startswith("SystemCallFilter="):
-                    words = line.strip().split("=", 1)[1].split()
-                    deny = words[0].startswith("~")
-                    words[0] = words[0].lstrip("~")
-                    named = set().union(*map(spell, words))
-                    calls = calls - named if deny else calls | named
-        self.assertGreater(len(calls), 200)
-        return calls
-
     def test_every_system_call_is_in_the_filter(self):
         trace = os.path.join(self.world.folder, "trace")
         self.daemon.start(wrapper=["strace", "-f", "-qq", "-c", "-o", trace])
@@ -181,7 +155,88 @@ class Sandbox(harness.Case):
                 if len(fields) >= 5 and fields[0][0].isdigit() and fields[-1] != "total":
                     used.add(fields[-1])
         self.assertGreater(len(used), 20)
-        self.assertEqual(used - self.allowed() - DONE_WITHOUT, set())
+        allowed = confine.allowed_calls(UNIT)
+        self.assertGreater(len(allowed), 200)
+        self.assertEqual(used - allowed - DONE_WITHOUT, set())
+
+
+CONFINED = [sys.executable, "-B", confine.__file__, UNIT]
+
+# A call that the unit denies, a family, and memory that is writable and executable; each is done by root
+# outside. What happened is told as an errno, 0 for done.
+FORBIDDEN = """
+import ctypes, mmap, os, socket
+def told(deed):
+    try:
+        deed()
+    except OSError as error:
+        return error.errno
+    return 0
+libc = ctypes.CDLL(None, use_errno=True)
+def look_at_clock():
+    if libc.syscall(305, 0, ctypes.create_string_buffer(512)) < 0:
+        raise OSError(ctypes.get_errno(), "")
+print(told(look_at_clock), told(lambda: socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM)),
+      told(lambda: mmap.mmap(-1, 4096, prot=mmap.PROT_WRITE | mmap.PROT_EXEC)), told(os.getppid),
+      told(lambda: socket.socket(socket.AF_INET)), told(lambda: mmap.mmap(-1, 4096)))
+"""
+
+
+@unittest.skipUnless(platform.machine() == "x86_64", "the filter is made for x86-64 alone")
+class Confined(harness.Case):
+    """Under the unit's own filters, in force in the kernel."""
+
+    SITE = {"tanks": ("basil-bench",)}
+
+    def confined(self, *command):
+        run = subprocess.run(
+            CONFINED + list(command), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT, timeout=60, check=False,
+        )  # fmt: skip
+        return run.returncode, run.stdout.decode("utf-8", errors="replace")
+
+    def test_1_the_filters_are_in_force(self):
+        free = subprocess.run([sys.executable, "-c", FORBIDDEN], stdout=subprocess.PIPE, check=True).stdout.split()
+        self.assertEqual(free[0], b"0")
+        self.assertEqual(free[2:], [b"0"] * 4)
+        self.assertNotEqual(free[1], b"97")
+        code, told = self.confined(sys.executable, "-c", FORBIDDEN)
+        self.assertEqual((code, told.split()), (0, ["1", "97", "1", "0", "0", "0"]))
+
+    def test_2_the_daemon_doses_reloads_and_ends(self):
+        self.daemon.start(wrapper=CONFINED)
+        self.wait_dose(60)
+        with open("/proc/%d/status" % self.daemon.process.pid, encoding="utf-8") as file:
+            self.assertIn("Seccomp_filters:\t3", file.read())
+        self.daemon.reload_done()
+        code, words = self.confined(harness.PROGRAM, "status", "--socket", self.daemon.door)
+        self.assertEqual(code, 0, words)
+        self.world.kill_broker()
+        harness.wait_until("the broker is missed", lambda: not self.daemon.status()["broker"]["up"], 30)
+        self.world.start_broker()
+        harness.wait_until("the broker is back", lambda: self.daemon.status()["broker"]["up"], 60)
+        self.wait_dose(90)
+        self.assertEqual(self.daemon.end(), 0)
+        self.judge_once()
+        self.judge_journal()
+
+    def test_3_the_tools_do_too(self):
+        """What people run beside it, under the same filters: nothing of it needs more."""
+        self.daemon.start(wrapper=CONFINED)
+        harness.wait_until("it answers", self.daemon.status, 20)
+        site, door = self.world.site_path, ["--socket", self.daemon.door]
+        copy = os.path.join(self.world.folder, "copy.tar")
+        for command in (
+            ["check", site], ["status"] + door, ["pause", "basil-bench"] + door, ["unpause", "basil-bench"] + door,
+            ["halt"] + door, ["release"] + door, ["reload"] + door, ["ask", "set", "basil-bench", "ec", "1.3"] + door,
+            ["journal", "verify", self.daemon.journal_dir], ["journal", "show", self.daemon.journal_dir],
+            ["journal", "report", self.daemon.journal_dir], ["worksheet", site],
+            ["backup", site, copy], ["forecast", "--days", "1", site],
+        ):  # fmt: skip
+            with self.subTest(command[0]):
+                code, words = self.confined(harness.PROGRAM, *command)
+                self.assertEqual(code, 0, words)
+        self.assertEqual(self.daemon.end(), 0)
 
 
 def tempfile_in(folder, name):

@@ -15,11 +15,12 @@ SOLUTIONS = {
 HEAD = """\
 site: {site}
 name: Tern Hall school glasshouse
-broker: {{ uris: ["mqtt://127.0.0.1:{port}"], mqtt: {mqtt} }}
+homie_domain: {domain}
+{top}broker: {{ uris: ["mqtt://127.0.0.1:{port}"], mqtt: {mqtt} }}
 journal: {{ dir: "{journal}", keep_days: 30 }}
 socket: "{socket}"
 chains:
-  west:
+  {chain}:
     supply: {{ volts: 12.0, amps: 6.0, usable_percent: 80 }}
     modules:
       - {{ serial: a1f3, position: 1, cable: {{ awg: 18, length_m: 1.0 }}, min_volts: 10.8, idle_amps: 0.06, pump_amps: 0.35, circulation_amps: 1.1 }}
@@ -35,15 +36,15 @@ TANK = """\
   {tank}:
     volume_l: {volume_l}
     source_water: {{ ec_ms_cm: 0.35, alkalinity_meq_l: 1.5 }}
-    circulation: {{ pump: west/{position}.circulation, flow_l_min: {flow_l_min}, line_ml: {line_ml}, flush_lines: {flush_lines} }}
+    circulation: {{ pump: {chain}/{position}.circulation, flow_l_min: {flow_l_min}, line_ml: {line_ml}, flush_lines: {flush_lines} }}
     probes:
       ec:          {{ topic: glass/{tank}/ec, unit: mS/cm, compensated: true, max_age_s: {max_age_s}, calibrated: {yesterday} }}
       ph:          {{ topic: glass/{tank}/ph, max_age_s: {max_age_s}, {ph_probe} }}
       temperature: {{ topic: glass/{tank}/temperature, unit: degC, max_age_s: {max_age_s} }}{more_probes}
     pumps:
-      leaf-a: {{ address: west/{position}.1, ml_per_s: 1.0, calibrated: {yesterday}, smallest_dose_ml: 0.2 }}
-      leaf-b: {{ address: west/{position}.2, ml_per_s: 1.0, calibrated: {yesterday}, smallest_dose_ml: 0.2 }}
-      acid:   {{ address: west/{position}.3, ml_per_s: 1.0, calibrated: {yesterday}, smallest_dose_ml: 0.1 }}
+      leaf-a: {{ address: {chain}/{position}.1, ml_per_s: 1.0, calibrated: {yesterday}, smallest_dose_ml: 0.2 }}
+      leaf-b: {{ address: {chain}/{position}.2, ml_per_s: 1.0, calibrated: {yesterday}, smallest_dose_ml: 0.2 }}
+      acid:   {{ address: {chain}/{position}.3, ml_per_s: 1.0, calibrated: {yesterday}, smallest_dose_ml: 0.1 }}
     recipe: {{ leaf-a: 1, leaf-b: 1 }}
     lowers_ph: acid
     schedule: schedules/{tank}.yaml
@@ -62,6 +63,9 @@ SCHEDULE = "crop: basil\nstages:\n  - {{ name: leafing, days: forever, ec_ms_cm:
 
 DEFAULTS = {
     "site": "tern-hall",
+    "domain": "homie",
+    "top": "",
+    "chain": "west",
     "mqtt": "5",
     "volume_l": 4,
     "flow_l_min": 60,
@@ -78,11 +82,20 @@ DEFAULTS = {
     "ec": 1.2,
     "ph": 5.8,
     "more": "",
+    "without": "",
     "more_probes": "",
     "ph_probe": "unit: ph, calibrated: {yesterday}",
 }
 
 TANKS = ("basil-bench", "lettuce-wall")
+
+
+def leave_out(text, stock):
+    """A tank without one of its stocks; "" for none."""
+    if not stock:
+        return text
+    lines = [line for line in text.split("\n") if not line.lstrip().startswith(stock + ":")]
+    return "\n".join(lines).replace(", %s: 1" % stock, "")
 
 
 def day(offset):
@@ -108,7 +121,7 @@ def write(folder, port, tanks=TANKS, journal="journal", socket="dosewright.sock"
     for position, tank in enumerate(tanks, 1):
         own = {k: v[tank] if isinstance(v, dict) else v for k, v in values.items()}
         own.update(tank=tank, position=position, ph_probe=own["ph_probe"].format(**own))
-        text += TANK.format(**own)
+        text += leave_out(TANK.format(**own), own["without"])
         put(os.path.join(folder, "schedules", tank + ".yaml"), SCHEDULE.format(**own))
     path = os.path.join(folder, "site.yaml")
     put(path, text + "...\n")

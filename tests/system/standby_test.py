@@ -38,10 +38,10 @@ class Standby(harness.Case):
                 and self.stranger.value(t)
             ]  # fmt: skip
 
-        harness.wait_until("it shows itself beside the site", lambda: shown() == ["ready"], 10)
+        harness.wait_until("it shows itself beside the site", lambda: shown() == ["init"], 10)
         self.wait_dose(60)
         time.sleep(2)
-        self.assertEqual(self.other.records("dose"), [])
+        self.assertEqual(self.other.own("dose"), [], "what it recorded are copies of the first one's")
         self.judge_once()
         self.judge_recorded(self.daemon)
 

@@ -34,7 +34,12 @@ MAY_INCLUDE = {
     },
 }
 # The model of the other side is for trials, not for the daemon that runs tanks.
-USES_PLANT = re.compile(r"^daemon/(cmd_)?(rig|forecast)\w*\.[ch]$")
+USES_PLANT = re.compile(r"^daemon/(rig|forecast)/\w+\.[ch]$")
+# The rooms of the daemon: each may include itself and those before it.
+ROOMS = (
+    "base", "payload", "config", "journal", "mqtt", "hear", "homie", "door", "report", "tool", "run",
+    "check", "doctor", "backup", "worksheet", "commission", "reckon", "forecast", "drive", "rig",
+)  # fmt: skip
 
 LIB_SYSTEM_HEADERS = {
     "float.h", "inttypes.h", "limits.h", "math.h", "stdalign.h", "stdarg.h", "stdbool.h",
@@ -149,6 +154,26 @@ def includes_point_down(tree):
             elif parts[0] == "daemon" and target[:2] == ["lib", "plant"]:
                 if not USES_PLANT.match(path):
                     yield Finding(path, line, rule, "only rig and forecast may use lib/plant")
+            elif parts[0] == "daemon" and target[0] == "daemon" and len(parts) > 2:
+                text = no_way(parts[1], target[1] if len(target) > 2 else "")
+                if text:
+                    yield Finding(path, line, rule, text)
+
+
+def no_way(room, other):
+    """Why a file of this room of the daemon may not include one of the other; None when it may."""
+    for name in (room, other):
+        if name not in ROOMS:
+            return "'%s' isn't a room of the daemon: give it a place in ROOMS" % name
+    if ROOMS.index(other) > ROOMS.index(room):
+        return "daemon/%s may not include daemon/%s" % (room, other)
+    return None
+
+
+def daemon_lives_in_rooms(tree):
+    for path in tree.sources("daemon"):
+        if path.count("/") == 1 and path != "daemon/main.c":
+            yield Finding(path, 0, "room", "below daemon/ only main.c stands outside a room")
 
 
 def lib_wants_little(tree):
@@ -325,6 +350,7 @@ def links_lead_somewhere(tree):
 
 RULES = (
     includes_point_down,
+    daemon_lives_in_rooms,
     lib_wants_little,
     lib_keeps_nothing,
     files_are_short,

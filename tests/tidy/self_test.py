@@ -112,8 +112,8 @@ class Planted(unittest.TestCase):
         self.check("include", "lib/dose/b.h")
 
     def test_an_include_of_the_shell_in_lib(self):
-        self.write("daemon/a.h", "/* A. */\n")
-        self.write("lib/dose/b.h", '/* B. */\n#include "daemon/a.h"\n')
+        self.write("daemon/base/a.h", "/* A. */\n")
+        self.write("lib/dose/b.h", '/* B. */\n#include "daemon/base/a.h"\n')
         self.check("include", "lib/dose/b.h")
 
     def test_an_include_that_is_not_from_the_top(self):
@@ -122,10 +122,26 @@ class Planted(unittest.TestCase):
 
     def test_the_model_in_the_daemon(self):
         self.write("lib/plant/a.h", "/* A. */\n")
-        self.write("daemon/rig_water.h", '/* B. */\n#include "lib/plant/a.h"\n')
+        self.write("daemon/rig/water.h", '/* B. */\n#include "lib/plant/a.h"\n')
         self.assertEqual(self.found(), [])
-        self.write("daemon/loop.h", '/* B. */\n#include "lib/plant/a.h"\n')
-        self.check("include", "daemon/loop.h")
+        self.write("daemon/run/loop.h", '/* B. */\n#include "lib/plant/a.h"\n')
+        self.check("include", "daemon/run/loop.h")
+
+    def test_the_order_of_rooms(self):
+        self.write("daemon/tool/a.h", "/* A. */\n")
+        self.write("daemon/rig/b.h", '/* B. */\n#include "daemon/tool/a.h"\n')
+        self.assertEqual(self.found(), [])
+        self.write("daemon/base/c.h", '/* C. */\n#include "daemon/tool/a.h"\n')
+        self.check("include", "daemon/base/c.h")
+
+    def test_a_room_without_a_place_in_the_order(self):
+        self.write("daemon/base/a.h", "/* A. */\n")
+        self.write("daemon/attic/b.h", '/* B. */\n#include "daemon/base/a.h"\n')
+        self.check("include", "daemon/attic/b.h")
+
+    def test_a_file_outside_the_rooms(self):
+        self.write("daemon/loose.h", "/* Loose. */\n")
+        self.check("room", "daemon/loose.h")
 
     def test_what_plant_may_include(self):
         self.write("lib/chain/a.h", "/* A. */\n")

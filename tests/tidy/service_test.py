@@ -83,12 +83,35 @@ class Unit(unittest.TestCase):
             "WatchdogSec": "10",
             "User": "dosewright",
             "RuntimeDirectory": "dosewright",
+            "RuntimeDirectoryPreserve": "yes",
             "StateDirectory": "dosewright",
         }.items():
             self.assertEqual(service.get(key), value, key)
         self.assertEqual(parser["Unit"]["ConditionPathExists"], "/etc/dosewright/site.yaml")
         self.assertNotIn("ProcSubset", service, "the boot id couldn't be read")
         self.assertNotIn("DynamicUser", service)
+
+    def test_the_template_is_the_unit_with_a_sites_places(self):
+        """For several sites on one board; all else, the sandbox too, is the same line by line."""
+        with open(os.path.join(FOLDER, "dosewright@.service"), encoding="utf-8") as file:
+            template = file.read()
+        wanted = self.text
+        for alone, one_of_several in (
+            ("# dosewright: keeps", "# dosewright, one of several sites on one board (docs/packaging.md): keeps"),
+            ("Description=Dosing of hydroponic tanks over MQTT", "Description=Dosing of hydroponic tanks over MQTT, site %i"),
+            ("/etc/dosewright/site.yaml", "/etc/dosewright/%i/site.yaml"),
+            ("StateDirectory=dosewright\n", "StateDirectory=dosewright-%i\n"),
+        ):  # fmt: skip
+            self.assertIn(alone, wanted)
+            wanted = wanted.replace(alone, one_of_several)
+        self.assertEqual(template, wanted)
+        path = os.path.join(self.folder, "dosewright@.service")
+        for text, complaints in ((template, 0), (template.replace("WatchdogSec=10", "WatchdogSec=ten"), 1)):
+            with open(path, "w", encoding="utf-8") as file:
+                file.write(text.replace("/usr/bin/dosewright", "/bin/true"))
+            run = self.analyze("verify", os.path.join(self.folder, "dosewright@north.service"))
+            found = [l for l in run.stdout.decode().splitlines() if "dosewright@" in l and "Failed to prepare" not in l]
+            self.assertEqual(len(found) > 0, complaints > 0, found)
 
     def test_the_account_can_be_made(self):
         root = os.path.join(self.folder, "root")

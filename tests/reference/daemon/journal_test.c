@@ -10,7 +10,7 @@
 #include <string.h>
 #include <unistd.h>
 
-#include "daemon/journal_file.h"
+#include "daemon/journal/journal_file.h"
 #include "lib/base/prng.h"
 #include "tests/unit/support.h"
 

@@ -10,16 +10,8 @@ set -eu
 here=$(cd "$(dirname "$0")" && pwd)
 program=$(realpath "$1")
 writer=$(realpath "${2:-$(dirname "$1")/tests/reference.daemon.journal}")
-work=$(mktemp -d)
-trap 'rm -rf "$work"' EXIT INT TERM
-
-cp "$here/package.json" "$here/package-lock.json" "$here/verify.mjs" "$work"
-cd "$work"
-npm ci --prefer-offline --no-audit --no-fund --ignore-scripts >npm.log 2>&1 || {
-    cat npm.log >&2
-    echo "run.sh: npm ci failed" >&2
-    exit 1
-}
+. "$here/../npm.sh"
+bring "$here" verify.mjs
 
 mkdir journal
 "$writer" "$work/journal"

@@ -1,10 +1,10 @@
-/* The way from the core to the broker (daemon/perform.c) by itself: what waits for the disk, and
- * what overtakes it. Broker, journal and the rest of the shell are this file's. */
+/* The way from the core to the broker (daemon/run/perform.c) by itself: what waits for the disk,
+ * and what overtakes it. Broker, journal and the rest of the shell are this file's. */
 #include <string.h>
 
-#include "daemon/daemon.h"
-#include "daemon/log.h"
-#include "daemon/payload.h"
+#include "daemon/base/log.h"
+#include "daemon/payload/payload.h"
+#include "daemon/run/daemon.h"
 #include "lib/base/text.h"
 #include "tests/unit/support.h"
 
@@ -105,6 +105,13 @@ void homie_answer(struct homie *h, struct mqtt *m, const char *answer)
 }
 
 void homie_warn(struct homie *h, struct mqtt *m, const char *text)
+{
+    (void)h;
+    (void)m;
+    (void)text;
+}
+
+void homie_inform(struct homie *h, struct mqtt *m, const char *text)
 {
     (void)h;
     (void)m;

@@ -1,6 +1,7 @@
-/* A disk in memory under the daemon's own journal (daemon/journal_*.c, whole_file.c, digest.c),
- * which is compiled a second time for it: its file calls, its heap and its sync thread lead here
- * (redirect.h). Nothing waits, nothing depends on the machine: the same calls give the same bytes.
+/* A disk in memory under the daemon's own journal (daemon/journal/journal_*.c, whole_file.c,
+ * digest.c), which is compiled a second time for it: its file calls, its heap and its sync thread
+ * lead here (redirect.h). Nothing waits, nothing depends on the machine: the same calls give the
+ * same bytes.
  *
  *     struct disk *disk = disk_new();
  *     disk_use(disk);

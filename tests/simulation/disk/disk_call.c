@@ -393,6 +393,7 @@ int disk_flock(int fd, int how)
 
 DIR *disk_fdopendir(int fd)
 {
+    if (call_fails(disk_now, DISK_HEAP)) return NULL; /* it allocates what it gives */
     struct file *f = file_of(disk_now, fd, FILE_NODE);
     if (f) f->kind = FILE_LIST;
     return (DIR *)f;

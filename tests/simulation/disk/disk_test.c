@@ -3,7 +3,7 @@
 #include <fcntl.h>
 #include <string.h>
 
-#include "daemon/journal_file.h"
+#include "daemon/journal/journal_file.h"
 #include "lib/base/text.h"
 #include "tests/simulation/disk/disk.h"
 #include "tests/unit/support.h"

@@ -7,7 +7,7 @@
 #ifndef DOSEWRIGHT_TESTS_POINTS_H
 #define DOSEWRIGHT_TESTS_POINTS_H
 
-#include "daemon/journal_file.h"
+#include "daemon/journal/journal_file.h"
 #include "tests/simulation/disk/disk.h"
 #include "tests/simulation/world.h"
 

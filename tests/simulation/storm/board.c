@@ -1,5 +1,5 @@
-/* A daemon on its board: what daemon/loop.c and run.c do, around the real way from the core to the
- * journal and the broker (daemon/perform.c). */
+/* A daemon on its board: what daemon/run/loop.c and run.c do, around the real way from the core to
+ * the journal and the broker (daemon/run/perform.c). */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -100,7 +100,7 @@ static void start(struct board *b)
     b->mqtt.dead_ms = INT64_MAX;
     b->mqtt.try_ms = b->world->t_ms + LINK_AFTER_MS;
     world_say(b->world, "daemon %u starts as %s", b->index, d->identity.by);
-    observe_life(b->world->observer, b->index, true, b->world->t_ms);
+    observe_life(b->world->observer, b->index, d->identity.by, true, b->world->t_ms);
     observe_rules(b->world->observer, b->index, &b->world->premises.variant[b->variant].rules,
         b->world->t_ms);
     if (open_journal(b) != ERR_NONE) {
@@ -133,6 +133,7 @@ static void check_link(struct board *b)
     }
     if (b->mqtt.up == d->link_up) return;
     d->link_up = b->mqtt.up;
+    observe_link(b->world->observer, b->index, b->world->t_ms);
     tell(d, EVENT_LINK, d->link_up);
     if (d->link_up) net_subscribed(b->world, b->index);
 }
@@ -151,6 +152,17 @@ static int64_t sync_most_ms(const struct board *b)
     return weather_lasts(&b->world->weather, FAULT_DISK_SLOW) ? SYNC_SLOW_MS : SYNC_MOST_MS;
 }
 
+/* It fails from the first call that was refused until one passes. */
+static void tell_disk(struct board *b)
+{
+    const int64_t bad = disk_failed(b->disk, DISK_WRITE) + disk_failed(b->disk, DISK_SYNC);
+    const int64_t all = disk_calls_of(b->disk, DISK_WRITE) + disk_calls_of(b->disk, DISK_SYNC);
+    if (all == b->disk_calls) return;
+    observe_disk_fails(b->world->observer, b->index, bad > b->disk_failed, b->world->t_ms);
+    b->disk_calls = all;
+    b->disk_failed = bad;
+}
+
 /* The thread works when the disk's time has come; until then all that is written waits. */
 static void check_disk(struct board *b)
 {
@@ -162,6 +174,7 @@ static void check_disk(struct board *b)
         platter_show(b);
         if (!journal_failed(d->journal, &problem)) observe_halt_kept(b->world->observer, b->index);
     }
+    tell_disk(b);
     if (b->sync_ms == INT64_MAX && !journal_failed(d->journal, &problem) &&
         journal_synced(d->journal) < journal_tip(d->journal).seq)
         b->sync_ms = b->world->t_ms + 1 + prng_below(&b->chance, sync_most_ms(b));
@@ -190,7 +203,8 @@ static void check_journal(struct daemon *d)
     }
 }
 
-/* --- a new configuration, as daemon/renew.c takes it over --------------------------------------
+/* --- a new configuration, as daemon/run/renew.c takes it over
+ * --------------------------------------
  */
 
 static void renew(struct board *b)
@@ -279,21 +293,7 @@ void board_hear(struct world *w, uint32_t board, const struct event *event)
     d->now = clock_of(b);
     world_mark(w, (uint64_t)w->t_ms * 16 + (uint64_t)event->kind);
     daemon_step(d, event);
-    if (event->kind == EVENT_READING) {
-        const struct probe_config *p =
-            &d->config->site.tank[event->reading.tank].probe[event->reading.quantity];
-        const bool usable = event->reading.verdict == PROBE_OK && !event->reading.retained &&
-                            event->reading.number >= p->least && event->reading.number <= p->most;
-        const struct fact_reading fact = { event->reading.tank, (uint32_t)event->reading.quantity,
-            usable, event->reading.number };
-        observe_reading(w->observer, board, &fact, w->t_ms);
-    }
-    const bool hands =
-        event->kind == EVENT_MANUAL && chain_is_boot_of_now(w, event->chain, event->manual.boot);
-    for (uint32_t i = 0; hands && i < event->manual.count; i++) {
-        observe_hand_heard(w->observer, board, event->manual.total[i].serial,
-            event->manual.total[i].channel, event->manual.total[i].ms, w->t_ms);
-    }
+    ear_tell(w, board, event);
     pass(b);
 }
 
@@ -309,6 +309,8 @@ void board_ask(struct world *w, uint32_t board, const struct event_request *requ
         world_say(w, "daemon %u: %s", board, request->on ? "halt" : "release");
         observe_halt(w->observer, board, request->on, w->t_ms);
     }
+    if (request->kind == REQUEST_CLAIM)
+        observe_claim_told(w->observer, board, request->chain, w->t_ms);
     daemon_step(&b->daemon, &e);
     pass(b);
 }
@@ -322,7 +324,7 @@ static void die(struct board *b, int64_t down_ms)
     b->mqtt.number++;
     b->start_ms = b->world->t_ms + down_ms;
     b->sync_ms = INT64_MAX;
-    observe_life(b->world->observer, b->index, false, b->world->t_ms);
+    observe_life(b->world->observer, b->index, b->daemon.identity.by, false, b->world->t_ms);
 }
 
 void board_kill(struct world *w, uint32_t board, int64_t down_ms)

@@ -7,8 +7,6 @@
 #include "lib/plant/head_inside.h"
 #include "tests/simulation/storm/world.h"
 
-enum { MAX_RUN_MS = 120000, MAX_CIRCULATE_MS = 900000 };
-
 static int64_t up_ms(const struct world *w, uint32_t chain)
 {
     return w->t_ms - w->chain[chain].zero_ms;
@@ -33,8 +31,8 @@ static void init_head(struct world *w, uint32_t chain)
     boot_word(w, chain, boot);
     struct head_config config = { .boot = boot,
         .beat_ms = w->premises.beat_ms,
-        .max_run_ms = MAX_RUN_MS,
-        .max_circulate_ms = MAX_CIRCULATE_MS,
+        .max_run_ms = HEAD_RUNS_MS,
+        .max_circulate_ms = HEAD_CIRCULATES_MS,
         .count = w->premises.modules[chain] };
     for (uint32_t m = 0; m < config.count; m++) {
         struct chain_module *to = &config.module[m];
@@ -83,6 +81,7 @@ static bool circulation_dead(const struct world *w, const char *serial)
 static void tell_run(struct world *w, const struct output_watch *o, uint32_t channel, bool begins)
 {
     const struct fact_run run = { .id = o->id,
+        .chain = o->chain,
         .serial = o->serial,
         .channel = channel,
         .by_hand = o->by_hand,
@@ -114,6 +113,32 @@ static void pour(
     if (ran_ms > 0 && channel > 0 && tank >= 0) water_pour(w, (uint32_t)tank, channel - 1, ran_ms);
 }
 
+/* The contacts of its relay may stick when the head lets go of it, for as long as a run may be. */
+static void let_go(struct world *w, struct output_watch *o, uint32_t channel)
+{
+    if (channel == CHAIN_CIRCULATION_CHANNEL || !weather_strikes(&w->weather, FAULT_RELAY_STUCK))
+        return;
+    struct prng *c = &w->weather.chance[FAULT_RELAY_STUCK];
+    o->stuck_from_ms = w->t_ms;
+    o->stuck_till_ms = w->t_ms + 1 + prng_below(c, HEAD_RUNS_MS);
+    world_say(w, "%s.%u runs on for %lld ms", o->serial, channel,
+        (long long)(o->stuck_till_ms - w->t_ms));
+}
+
+static bool is_stuck(const struct world *w, const struct output_watch *o)
+{
+    return w->t_ms < o->stuck_till_ms;
+}
+
+static void pour_stuck(struct world *w, struct output_watch *o, uint32_t channel)
+{
+    const int64_t till_ms = is_stuck(w, o) ? w->t_ms : o->stuck_till_ms;
+    const int32_t tank = tank_at(w, o->serial);
+    if (till_ms <= o->stuck_from_ms) return;
+    if (tank >= 0) water_pour(w, (uint32_t)tank, channel - 1, till_ms - o->stuck_from_ms);
+    o->stuck_from_ms = till_ms;
+}
+
 static void look_at_output(struct world *w, uint32_t chain, uint32_t m, uint32_t channel)
 {
     struct chain_side *c = &w->chain[chain];
@@ -123,8 +148,10 @@ static void look_at_output(struct world *w, uint32_t chain, uint32_t m, uint32_t
     const bool same =
         runs == o->runs && (!runs || (run->by_hand == o->by_hand && text_same(run->id, o->id)));
     pour(w, o, run, channel);
+    pour_stuck(w, o, channel);
     if (same) return;
     if (o->runs) tell_run(w, o, channel, false);
+    if (o->runs && !runs) let_go(w, o, channel);
     o->runs = runs;
     if (!runs) return;
     o->chain = chain;
@@ -134,11 +161,22 @@ static void look_at_output(struct world *w, uint32_t chain, uint32_t m, uint32_t
     tell_run(w, o, channel, true);
 }
 
+static void tell_claim(struct world *w, uint32_t chain)
+{
+    struct chain_side *c = &w->chain[chain];
+    const struct chain_claim *now = &c->head.claim;
+    if (now->reign == c->claim.reign && text_same(now->by, c->claim.by)) return;
+    c->claim = *now;
+    const struct fact_claim fact = { chain, now->by, now->reign };
+    observe_claim(w->observer, &fact, w->t_ms);
+}
+
 /* Circulation first where it begins, last where it ends, so that no dose seems to stand in still
  * water. */
 static void look(struct world *w, uint32_t chain)
 {
     struct chain_side *c = &w->chain[chain];
+    tell_claim(w, chain);
     for (uint32_t m = 0; m < MODULES_MOST; m++) {
         if (m < c->head.count && c->head.module[m].output[0].running)
             look_at_output(w, chain, m, CHAIN_CIRCULATION_CHANNEL);
@@ -220,7 +258,7 @@ static double amps_of(const struct world *w, uint32_t chain)
         const bool dead = circulation_dead(w, h->module[m].info.serial);
         if (head_runs(h, m, CHAIN_CIRCULATION_CHANNEL) && !dead) amps += 0.8;
         for (uint32_t c = 1; c <= CHANNELS; c++) {
-            if (head_runs(h, m, c)) amps += 0.3;
+            if (head_runs(h, m, c) || is_stuck(w, &w->chain[chain].seen[m][c])) amps += 0.3;
         }
     }
     return amps;

@@ -35,6 +35,7 @@ void clock_set(struct world *w)
         }
         if (weather_lasts(f, FAULT_CLOCK_1970)) b->civil_ms = -b->booted_ms;
         if (b->world && w->t_ms + b->civil_ms < INT64_C(1767225600000)) b->trust = CLOCK_UNSET;
+        observe_clock(w->observer, i, b->trust != CLOCK_UNSET, b->civil_ms, w->t_ms);
     }
 }
 

@@ -36,6 +36,8 @@ enum fault {
     FAULT_PUMP_SLOW,
     FAULT_PUMP_FAST,
     FAULT_BOTTLE_EMPTY,
+    FAULT_TUBE_SLIPPED,
+    FAULT_RELAY_STUCK,
     FAULT_CIRCULATION_DEAD,
     FAULT_REPORT_LOST,
     FAULT_REPORT_DOUBLED,
@@ -100,7 +102,6 @@ struct fault_kind {
     int64_t every_ms; /* on average, from one to the next */
     int64_t one_in;
     int64_t span_ms;
-    bool owed; /* what it finds isn't mended yet: only drawn when it is forced by name */
 };
 
 extern const struct fault_kind fault_kinds[FAULT_COUNT];

@@ -32,6 +32,12 @@ static bool beyond_probes(const struct tank_view *v)
     return v->probe[PROBE_EC].quality != PROBE_GOOD || v->probe[PROBE_PH].quality != PROBE_GOOD;
 }
 
+static bool names_lockout(const struct tank_view *v)
+{
+    return v->state == TANK_LOCKED || v->state == TANK_INTERLOCKED || at_limit(v) ||
+           beyond_probes(v);
+}
+
 static void look_at_tank(struct world *w, struct board *b, uint32_t i)
 {
     struct tank_view v;
@@ -42,6 +48,7 @@ static void look_at_tank(struct world *w, struct board *b, uint32_t i)
     const bool inside = v.set_ec_us_cm >= e->ec_least_us_cm && v.set_ec_us_cm <= e->ec_most_us_cm &&
                         v.set_ph >= e->ph_least && v.set_ph <= e->ph_most;
     if (v.planted && !inside) breach(w, "I6", i, &v, "has a setpoint outside its envelope");
+    if (b->index == 0 && names_lockout(&v)) w->held_ms[i] = w->t_ms;
     if (w->settle_ms != INT64_MAX || at_limit(&v) || beyond_probes(&v) ||
         (v.state != TANK_WAITING && v.state != TANK_STARTING)) {
         w->waiting_ms[b->index][i] = w->t_ms;
@@ -85,8 +92,7 @@ void world_look(struct world *w)
 }
 
 /* After hours of a healthy world and half the water changed: it has dosed, or it says what holds
- * it.
- */
+ * it, or did so until a short while ago. */
 void world_look_over(struct world *w)
 {
     const struct board *b = &w->board[0];
@@ -99,9 +105,8 @@ void world_look_over(struct world *w)
         struct tank_view v;
         core_view_tank(b->daemon.core, i, daemon_core_now(&b->daemon), &v);
         const bool doses = w->doses_of[i] > w->doses_before[i];
-        const bool holds = v.state == TANK_HOLDING || v.state == TANK_LOCKED ||
-                           v.state == TANK_MIXING || v.state == TANK_INTERLOCKED;
-        if (!doses && !holds && !at_limit(&v) && !beyond_probes(&v))
-            breach(w, "L1", i, &v, "neither doses nor names a lockout");
+        const bool holds = v.state == TANK_HOLDING || v.state == TANK_MIXING || names_lockout(&v);
+        const bool held = w->held_ms[i] > 0 && w->t_ms - w->held_ms[i] < WAIT_MOST_MS;
+        if (!doses && !holds && !held) breach(w, "L1", i, &v, "neither doses nor names a lockout");
     }
 }

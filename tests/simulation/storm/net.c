@@ -87,7 +87,10 @@ static size_t bytes_of(const struct event *e)
     case EVENT_ROLL:
     case EVENT_LEDGER:
     case EVENT_MANUAL:
+    case EVENT_BOARD:
     case EVENT_PEER_BEAT:
+    case EVENT_ENTRY:
+    case EVENT_TIP:
     case EVENT_TICK:
     case EVENT_LINK:
     case EVENT_REQUEST:

@@ -23,6 +23,7 @@ struct observer *observe_begin(void)
     }
     for (int s = 0; s < OBSERVE_SIDES; s++) {
         o->disk[s].round = 1;
+        o->side[s].disk_ms = INT64_MAX;
         for (int t = 0; t < OBSERVE_TANKS; t++) {
             for (int q = 0; q < OBSERVE_PROBES; q++) {
                 o->good_ms[s][t][q] = INT64_MIN / 2;
@@ -36,6 +37,9 @@ void observe_free(struct observer *o)
 {
     if (!o) return;
     observe_volume_free(o);
+    for (int s = 0; s < OBSERVE_SIDES; s++) {
+        free(o->side[s].name_of);
+    }
     free(o->command);
     free(o->index);
     free(o);
@@ -86,9 +90,11 @@ void observe_rules(struct observer *o, uint32_t side, const struct rules *rules,
     o->rules[side] = rules;
 }
 
-void observe_life(struct observer *o, uint32_t side, bool alive, int64_t at_ms)
+void observe_life(struct observer *o, uint32_t side, const char *name, bool alive, int64_t at_ms)
 {
     o->alive[side] = alive;
+    if (alive) observe_reign_born(o, side, name);
+    if (alive) observe_need_born(o, side, at_ms);
     if (alive) o->born_ms[side] = at_ms;
     if (alive && o->first_ms[side] == 0) o->first_ms[side] = at_ms;
     for (int t = 0; alive && t < OBSERVE_TANKS; t++) {
@@ -184,10 +190,18 @@ void observe_command(
     struct known_command *c = observe_command_of(o, command->id);
     c->left = true;
     c->side = side;
+    c->chain = command->chain;
+    c->reign = command->reign;
+    (void)snprintf(c->by, sizeof c->by, "%s", command->by);
     c->sort = command->sort;
     c->left_ms = at_ms;
     c->run_ms = command->run_ms;
+    if (command->stops) observe_supply_stops(o, command);
     need_record(o, c, at_ms);
+    if (c->sort != SORT_OTHER) {
+        observe_reign_commands(o, c, at_ms);
+        observe_need(o, c, at_ms);
+    }
     const struct rules *rules = o->rules[side];
     c->pump = command->channel > 0 ? observe_pump_at(rules, command->serial, command->channel) : -1;
     if (c->sort == SORT_DOSE && c->pump < 0)
@@ -200,6 +214,7 @@ void observe_command(
     c->day_ul = p->day_ul;
     c->spacing_ms = t->spacing_ms;
     c->flush_ms = t->flush_ms;
+    if (c->sort == SORT_DOSE) observe_need_of_dose(o, c, at_ms);
     if (c->sort == SORT_DOSE && (double)c->run_ms * p->ul_per_ms > (double)p->dose_ul + 2.0)
         observe_say(o, "I6", at_ms, "dose %s of %.0f uL is larger than a dose may be (%lld)", c->id,
             (double)c->run_ms * p->ul_per_ms, (long long)p->dose_ul);
@@ -222,6 +237,8 @@ void observe_run_begins(struct observer *o, const struct fact_run *run, int64_t 
         observe_say(o, "I2", at_ms, "an output runs by command %s, which no daemon sent", run->id);
     if (!run->by_hand && o->halted && o->halt_kept && at_ms > o->halted_ms + START_MS)
         observe_say(o, "I8", at_ms, "command %s runs while everything is halted", run->id);
+    if (c) observe_reign_runs(o, run->chain, c, at_ms);
+    if (!run->by_hand) observe_supply_runs(o, run, true, at_ms);
     if (run->channel == 0) {
         if (!run->by_hand && !run->as_bound)
             observe_say(
@@ -247,6 +264,7 @@ void observe_flow(struct observer *o, const char *serial, bool flows, int64_t at
 
 void observe_run_ends(struct observer *o, const struct fact_run *run, int64_t at_ms)
 {
+    if (!run->by_hand) observe_supply_runs(o, run, false, at_ms);
     if (run->channel == 0) {
         observe_line_flows(o, run->serial, false, false, at_ms);
         return;
@@ -258,6 +276,8 @@ void observe_run_ends(struct observer *o, const struct fact_run *run, int64_t at
 }
 
 /* --- halts ------------------------------------------------------------------------------------ */
+
+enum { ON_ITS_WAY_MS = 60000 };
 
 void observe_halt(struct observer *o, uint32_t side, bool on, int64_t at_ms)
 {
@@ -277,16 +297,22 @@ void observe_halt_kept(struct observer *o, uint32_t side)
     if (o->halted && o->halt_side == side) o->halt_kept = true;
 }
 
+/* A resume that was on its way when the next halt was asked for ends the latch for as long as the
+ * halt behind it takes. */
 void observe_latch(struct observer *o, bool latched, int64_t at_ms)
 {
     if (latched && o->halted) o->halt_kept = true;
+    if (!latched && o->halted && o->released_ms > 0 && at_ms - o->released_ms < ON_ITS_WAY_MS)
+        o->halt_kept = false;
     if (!latched && o->halted && o->halt_kept)
         observe_say(o, "I8", at_ms, "a head's halt ended although nobody asked for it");
 }
 
 void observe_reading(struct observer *o, uint32_t side, const struct fact_reading *r, int64_t at_ms)
 {
-    if (r->probe >= OBSERVE_PROBES || !r->usable) return;
+    if (r->probe >= OBSERVE_PROBES) return;
+    observe_need_reading(o, side, r, at_ms);
+    if (!r->usable) return;
     const int64_t silent_ms = at_ms - o->good_ms[side][r->tank][r->probe];
     o->good_ms[side][r->tank][r->probe] = at_ms;
     if (silent_ms > o->site->tank[r->tank].max_age_ms[r->probe] ||

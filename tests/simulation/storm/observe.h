@@ -17,6 +17,8 @@ enum {
     OBSERVE_TANKS = 3,
     OBSERVE_SLOTS = 4,
     OBSERVE_PUMPS = OBSERVE_TANKS * OBSERVE_SLOTS,
+    OBSERVE_CHAINS = 2,
+    OBSERVE_MODULES = 4, /* of a chain */
     OBSERVE_WORD = 40,
     OBSERVE_PROBES = 3, /* EC, pH, temperature: what every dose needs */
 };
@@ -33,6 +35,7 @@ struct rule_pump {
     uint32_t channel;
     double ul_per_ms; /* as calibrated */
     int64_t dose_ul, hour_ul, day_ul;
+    double proof_ul; /* so much without the effect that it should have is noticed */
 };
 
 struct rule_tank {
@@ -44,10 +47,29 @@ struct rule_tank {
     int64_t spacing_ms;        /* between acid and base */
     int64_t max_age_ms[OBSERVE_PROBES];
     int64_t stuck_ms[OBSERVE_PROBES]; /* the same number for so long isn't believed; 0: it is */
+    double jump_most[OBSERVE_PROBES]; /* a step beyond it isn't believed at once; 0: it is */
+    double least_ec_us_cm;            /* no water of this tank has less */
+    int64_t planted_ms;               /* in civil time: nothing is dosed before it */
+};
+
+/* Supply and cable of a chain, as on its label and its drawing. */
+struct rule_module {
+    char serial[OBSERVE_WORD];
+    double ohm; /* both conductors of the link in front of it */
+    double least_volts, idle_amps, pump_amps, flow_amps;
+};
+
+struct rule_chain {
+    uint32_t count; /* 0: there is no such chain */
+    struct rule_module module[OBSERVE_MODULES];
+    double volts, usable_amps;
+    int64_t beat_ms;
+    int64_t longest_ms[2]; /* that an output may run by one command: circulation, pumps */
 };
 
 struct rules {
     struct rule_tank tank[OBSERVE_TANKS];
+    struct rule_chain chain[OBSERVE_CHAINS];
 };
 
 /* --- what is found ---------------------------------------------------------------------------- */
@@ -83,14 +105,17 @@ void observe_breach(struct observer *o, const char *law, int64_t at_ms, const ch
 /* From now on this side goes by these rules (kept by the caller). */
 void observe_rules(struct observer *o, uint32_t side, const struct rules *rules, int64_t at_ms);
 
-/* A daemon started, or died. */
-void observe_life(struct observer *o, uint32_t side, bool alive, int64_t at_ms);
+/* A daemon started under this name, or died. */
+void observe_life(struct observer *o, uint32_t side, const char *name, bool alive, int64_t at_ms);
 
 /* A command left a daemon. */
 enum command_sort { SORT_DOSE, SORT_CIRCULATE, SORT_TICK, SORT_OTHER };
 struct fact_command {
     enum command_sort sort;
-    const char *id;
+    bool stops; /* what its serial and channel name; "": the whole chain, 0: the whole module */
+    const char *id, *by;
+    int64_t reign;
+    uint32_t chain;
     const char *serial;
     uint32_t channel;
     int64_t run_ms;
@@ -102,6 +127,7 @@ void observe_command(
  * circulates. 'flows': it really moves water (a dead circulation pump doesn't). */
 struct fact_run {
     const char *id;
+    uint32_t chain;
     const char *serial; /* of the module that is really there */
     uint32_t channel;
     bool by_hand, flows;
@@ -118,6 +144,39 @@ void observe_hand_published(
     struct observer *o, const char *serial, uint32_t channel, int64_t total_ms, int64_t at_ms);
 void observe_hand_heard(struct observer *o, uint32_t side, const char *serial, uint32_t channel,
     int64_t total_ms, int64_t at_ms);
+
+/* Who commands a chain: what its head has in force, and what a side has heard of that. */
+struct fact_claim {
+    uint32_t chain;
+    const char *by;
+    int64_t reign;
+};
+void observe_claim(struct observer *o, const struct fact_claim *claim, int64_t at_ms);
+void observe_claim_heard(
+    struct observer *o, uint32_t side, const struct fact_claim *claim, int64_t at_ms);
+
+/* A side asks for a chain; a person has told it to; it hears that another daemon lives. */
+void observe_claim_asked(
+    struct observer *o, uint32_t side, const struct fact_claim *claim, int64_t at_ms);
+void observe_claim_told(struct observer *o, uint32_t side, uint32_t chain, int64_t at_ms);
+void observe_peer_heard(struct observer *o, uint32_t side, const char *by, int64_t at_ms);
+
+/* A side's connection came, or went: what it has heard before counts no more. It has heard a
+ * chain's heartbeat, or that its head is (not) ready; its journal's disk refuses what it is given,
+ * or takes it again. */
+void observe_link(struct observer *o, uint32_t side, int64_t at_ms);
+void observe_beat_heard(struct observer *o, uint32_t side, uint32_t chain, int64_t at_ms);
+void observe_head_heard(
+    struct observer *o, uint32_t side, uint32_t chain, bool ready, int64_t at_ms);
+void observe_disk_fails(struct observer *o, uint32_t side, bool fails, int64_t at_ms);
+
+/* What a pump moves does nothing to the water, or the wrong thing; it works (again). Something else
+ * moves a tank's water or its probes, so that nobody can tell what a dose did. */
+void observe_effect(struct observer *o, uint32_t pump, bool works);
+void observe_disturbed(struct observer *o, uint32_t tank);
+
+/* What a side's clock is now: its civil time less the world's, and whether anybody ever set it. */
+void observe_clock(struct observer *o, uint32_t side, bool set, int64_t ahead_ms, int64_t at_ms);
 
 struct fact_reading {
     uint32_t tank, probe;

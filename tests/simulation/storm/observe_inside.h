@@ -10,8 +10,9 @@ enum {
 };
 
 struct known_command {
-    char id[OBSERVE_WORD];
-    uint32_t side;
+    char id[OBSERVE_WORD], by[OBSERVE_WORD];
+    int64_t reign;
+    uint32_t side, chain;
     enum command_sort sort;
     int32_t pump; /* -1: none of the rules */
     int64_t left_ms, run_ms;
@@ -53,6 +54,50 @@ struct line_watch {        /* of a tank */
     int64_t ended_ms[OBSERVE_SLOTS]; /* of each, by command */
 };
 
+struct chain_watch { /* as it is in truth */
+    char by[OBSERVE_WORD];
+    int64_t reign;
+    uint32_t pumps[OBSERVE_MODULES]; /* bit c: channel c runs by command, 0: circulation */
+    int64_t began_ms[OBSERVE_MODULES][OBSERVE_SLOTS + 1];
+};
+
+struct chain_heard { /* as a side has heard of it since its connection stands */
+    bool has_claim, ready;
+    char by[OBSERVE_WORD];
+    int64_t reign;
+    int64_t claim_ms, beat_ms, ready_ms; /* when */
+    bool held, deposed;                  /* in this life */
+    int64_t told_ms;                     /* a person said: claim */
+};
+
+struct side_watch {
+    char name[OBSERVE_WORD];
+    struct chain_heard chain[OBSERVE_CHAINS];
+    char peer[OBSERVE_WORD];
+    int64_t peer_ms;      /* it was heard of last */
+    int64_t peer_back_ms; /* ... and then for the first time, or after a silence */
+    size_t names, name_room;
+    char (*name_of)[OBSERVE_WORD]; /* of all its lives */
+    int64_t linked_ms;
+    int64_t disk_ms;  /* the disk has refused since then; INT64_MAX: it takes all */
+    int64_t clock_ms; /* the clock is as it is since then */
+    int64_t ahead_ms;
+    bool clock_set;
+};
+
+enum { LAST_SHOWN = 6 };
+
+struct shown { /* the newest readings of a probe, newest first */
+    uint32_t count;
+    double number[LAST_SHOWN];
+    int64_t at_ms[LAST_SHOWN];
+};
+
+struct effect_watch { /* of a pump */
+    bool fails;
+    double ul; /* meanwhile */
+};
+
 struct disk_watch {
     char name[64];  /* of the file that is being read */
     size_t seen;    /* bytes of it */
@@ -76,6 +121,10 @@ struct observer {
     uint32_t *index; /* hash of ids: place + 1 */
     struct pump_watch pump[OBSERVE_PUMPS];
     struct line_watch line[OBSERVE_TANKS];
+    struct effect_watch effect[OBSERVE_PUMPS];
+    struct chain_watch chain[OBSERVE_CHAINS];
+    struct side_watch side[OBSERVE_SIDES];
+    struct shown last[OBSERVE_SIDES][OBSERVE_TANKS][OBSERVE_PROBES];
     int64_t good_ms[OBSERVE_SIDES][OBSERVE_TANKS][OBSERVE_PROBES]; /* newest usable */
     struct {
         double number;
@@ -113,6 +162,40 @@ void observe_volume_head_replaced(struct observer *o, const char *serial, int64_
 
 /* What ended then at this pump is beyond what this side's daemon can know. */
 bool observe_unknowable(const struct observer *o, int32_t pump, int64_t ended_ms, uint32_t side);
+
+/* --- observe_reign.c: I9 -----------------------------------------------------------------------
+ */
+
+void observe_reign_born(struct observer *o, uint32_t side, const char *name);
+void observe_reign_commands(struct observer *o, const struct known_command *command, int64_t at_ms);
+void observe_reign_runs(
+    struct observer *o, uint32_t chain, const struct known_command *command, int64_t at_ms);
+
+/* --- observe_need.c: I10, I11, and I12 as far as probes go --------------------------------------
+ */
+
+void observe_need_born(struct observer *o, uint32_t side, int64_t at_ms);
+void observe_need_reading(
+    struct observer *o, uint32_t side, const struct fact_reading *reading, int64_t at_ms);
+
+/* Before a command leaves; before a dose does. */
+void observe_need(struct observer *o, const struct known_command *command, int64_t at_ms);
+void observe_need_of_dose(struct observer *o, const struct known_command *command, int64_t at_ms);
+void observe_need_run_ends(
+    struct observer *o, const struct fact_run *run, int64_t began_ms, int64_t at_ms);
+
+/* --- observe_effect.c: I12 ---------------------------------------------------------------------
+ */
+
+void observe_effect_moved(struct observer *o, int32_t pump, double ul, bool by_hand, int64_t at_ms);
+
+/* --- observe_supply.c: I13 ---------------------------------------------------------------------
+ */
+
+/* What a daemon has stopped isn't planned to run any more, whether the stop arrives or not. */
+void observe_supply_stops(struct observer *o, const struct fact_command *stop);
+void observe_supply_runs(
+    struct observer *o, const struct fact_run *run, bool begins, int64_t at_ms);
 
 /* --- observe_line.c: I3, I4, I5 ----------------------------------------------------------------
  */

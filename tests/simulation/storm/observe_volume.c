@@ -117,6 +117,7 @@ static void note(struct observer *o, int32_t pump, int64_t at_ms)
     if (w->by_hand) w->hand_ms += at_ms - w->since_ms;
     m->hand_total_ms = w->hand_ms;
     m->heads = w->heads;
+    observe_effect_moved(o, pump, m->ul, w->by_hand, at_ms);
     w->since_ms = at_ms;
 }
 

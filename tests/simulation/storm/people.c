@@ -57,6 +57,7 @@ void people_acknowledge(struct world *w, bool all)
             struct alert_view alert;
             if (!core_alert(w->board[b].daemon.core, a, &alert)) break;
             if (strncmp(alert.id, "limits-unknown", 14) == 0) continue;
+            if (alert.tank >= 0) observe_disturbed(w->observer, (uint32_t)alert.tank);
             (void)text_copy(q.word, sizeof q.word, alert.id);
             board_ask(w, b, &q);
             if (!all) break;

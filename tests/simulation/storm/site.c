@@ -1,4 +1,5 @@
 /* A site as an operator would write it down, drawn from the seed. */
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -60,6 +61,27 @@ static void draw_chains(struct site *s, const struct premises *p)
                 .pump_amps = 0.3,
                 .circulation_amps = 0.8 };
         }
+    }
+}
+
+/* Some supplies carry little more than one tank at a time, some cables leave few volts to spare. */
+static void tighten(struct chain_config *c, struct prng *chance)
+{
+    const double idle = 0.05, least = 0.3 + 0.8;
+    const double minimum = idle * c->count + least, all = (idle + least) * c->count;
+    if (prng_below(chance, 3) == 0)
+        c->supply.amps =
+            ceil(100.0 * between(chance, minimum, all) / c->supply.usable_share) / 100.0;
+    if (prng_below(chance, 3) != 0) return;
+    double volts = c->supply.volts; /* at the last module while it alone works */
+    for (uint32_t m = 0; m < c->count; m++) {
+        struct supply_module *power = &c->module[m].power;
+        power->cable_ohm = between(chance, 0.05, 0.4);
+        volts -= power->cable_ohm * (idle * (c->count - m) + least);
+    }
+    const double needs = floor(100.0 * between(chance, 9.0, volts)) / 100.0;
+    for (uint32_t m = 0; m < c->count; m++) {
+        c->module[m].power.min_volts = needs;
     }
 }
 
@@ -144,6 +166,20 @@ static void draw_tank(struct variant *v, uint32_t i, const struct premises *p, s
 
 /* --- the same for the judge ------------------------------------------------------------------- */
 
+/* By the label: 1.5 mS/cm of the whole recipe, or 1.5 meq/L of acid or base; the worst that was
+ * seen in worlds without a defect was 0.9 and 0.8. */
+static double proof_ul(
+    const struct site *site, const struct site_tank *t, const struct site_pump *pump)
+{
+    if (pump->stock >= 2)
+        return 1500.0 * t->volume_l / fabs(site->stock[pump->stock].strength.acid_meq_ml);
+    double ec_us_cm = 0.0;
+    for (uint32_t r = 0; r < t->recipe_count; r++) {
+        ec_us_cm += t->pump[t->recipe[r].pump].ec_us_cm_per_ml_l;
+    }
+    return 1000.0 * t->volume_l * 1500.0 / ec_us_cm;
+}
+
 static void write_rule(
     struct rule_tank *ret, const struct site *site, const struct site_tank *t, int64_t beat_ms)
 {
@@ -153,9 +189,12 @@ static void write_rule(
         t->circulation.line_ml * t->circulation.flush_lines / t->circulation.flow_l_min * 60.0);
     ret->blind_ms = 3 * beat_ms + 20 * SECOND_MS;
     ret->spacing_ms = t->move.acid_base_spacing_ms;
+    ret->least_ec_us_cm = 0.15 * t->source_ec_us_cm; /* half of where a daemon may still doubt */
+    ret->planted_ms = t->planted.ms;
     for (int q = 0; q < OBSERVE_PROBES; q++) {
         ret->max_age_ms[q] = t->probe[q].max_age_ms;
         ret->stuck_ms[q] = t->probe[q].stuck_after_ms;
+        ret->jump_most[q] = t->probe[q].jump_most;
     }
     for (uint32_t s = 0; s < t->pump_count; s++) {
         const struct site_pump *from = &t->pump[s];
@@ -169,12 +208,36 @@ static void write_rule(
         to->dose_ul = from->limits.dose_ul;
         to->hour_ul = from->limits.hour_ul;
         to->day_ul = from->limits.day_ul;
+        to->proof_ul = proof_ul(site, t, from);
+    }
+}
+
+static void write_chain(struct rule_chain *ret, const struct chain_config *c, int64_t beat_ms)
+{
+    ret->count = c->count;
+    ret->volts = c->supply.volts;
+    ret->usable_amps = c->supply.amps * c->supply.usable_share;
+    ret->beat_ms = beat_ms;
+    ret->longest_ms[0] = HEAD_CIRCULATES_MS;
+    ret->longest_ms[1] = HEAD_RUNS_MS;
+    for (uint32_t m = 0; m < c->count; m++) {
+        const struct supply_module *from = &c->module[m].power;
+        struct rule_module *to = &ret->module[m];
+        (void)text_copy(to->serial, sizeof to->serial, c->module[m].serial);
+        to->ohm = from->cable_ohm;
+        to->least_volts = from->min_volts;
+        to->idle_amps = from->idle_amps;
+        to->pump_amps = from->pump_amps;
+        to->flow_amps = from->circulation_amps;
     }
 }
 
 static void write_rules(struct variant *v, int64_t beat_ms)
 {
     memset(&v->rules, 0, sizeof v->rules);
+    for (uint32_t c = 0; c < v->config.site.chain_count; c++) {
+        write_chain(&v->rules.chain[c], &v->config.site.chain[c], beat_ms);
+    }
     for (uint32_t i = 0; i < v->config.site.tank_count; i++) {
         write_rule(&v->rules.tank[i], &v->config.site, &v->tank[i], beat_ms);
     }
@@ -182,7 +245,8 @@ static void write_rules(struct variant *v, int64_t beat_ms)
 
 /* --- all of it -------------------------------------------------------------------------------- */
 
-static void draw_variant(struct variant *v, const struct premises *p, struct prng *c, int64_t at_ms)
+static void draw_variant(
+    struct variant *v, const struct premises *p, struct prng *c, int64_t at_ms, struct prng *supply)
 {
     struct site *s = &v->config.site;
     s->key = "tern-hall";
@@ -196,6 +260,9 @@ static void draw_variant(struct variant *v, const struct premises *p, struct prn
     v->config.keep_days = 2;
     draw_stocks(s, p, c);
     draw_chains(s, p);
+    for (uint32_t i = 0; i < p->chains; i++) {
+        tighten(&s->chain[i], supply);
+    }
     for (uint32_t i = 0; i < p->tanks; i++) {
         draw_tank(v, i, p, c);
         v->tank[i].planted = (struct civil){ at_ms - 5 * DAY_MS };
@@ -250,6 +317,7 @@ void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms)
                 (unsigned)prng_below(&c, 65536));
         }
     }
-    draw_variant(&p->variant[0], p, &c, civil_ms);
+    struct prng supply = prng_seed(seed ^ UINT64_C(0x5099));
+    draw_variant(&p->variant[0], p, &c, civil_ms, &supply);
     draw_others(p);
 }

@@ -27,8 +27,7 @@ static int bad_usage(const char *what)
 static void list_faults(void)
 {
     for (int f = 0; f < FAULT_COUNT; f++) {
-        printf("%s %s%s\n", fault_kinds[f].row, fault_kinds[f].name,
-            fault_kinds[f].owed ? " (only when forced)" : "");
+        printf("%s %s\n", fault_kinds[f].row, fault_kinds[f].name);
     }
 }
 

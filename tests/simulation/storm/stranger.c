@@ -70,7 +70,7 @@ static void flood_one(struct world *w, struct prng *p, uint32_t board)
     } else {
         e.kind = EVENT_REQUEST;
         e.request.kind = prng_below(p, 2) ? REQUEST_SET_EC : REQUEST_REFILLED;
-        e.request.origin = (struct event_origin){ "mqtt", prng_below(p, 2) == 0 };
+        e.request.origin = (struct event_origin){ .by = "mqtt", .retained = prng_below(p, 2) == 0 };
         e.request.value = 1e9;
         e.request.ul = -1;
     }

@@ -129,6 +129,8 @@ static bool strike_people(struct world *w, enum fault fault)
         people_identify(w, c);
     else if (fault == FAULT_WATER_CHANGE)
         water_change(w, hit_tank(w, fault), prng_unit(c));
+    else if (fault == FAULT_BOTTLE_EMPTY || fault == FAULT_TUBE_SLIPPED)
+        waters_tell_effects(w);
     else
         return false;
     return true;
@@ -183,6 +185,8 @@ void world_mend(struct world *w, enum fault fault)
         mend_disk(w);
     else if (fault >= FAULT_CLOCK_STEP && fault <= FAULT_CLOCK_UNSYNCED)
         clock_set(w);
+    else if (fault == FAULT_BOTTLE_EMPTY || fault == FAULT_TUBE_SLIPPED)
+        waters_tell_effects(w);
     else if (fault == FAULT_SECOND_DAEMON)
         board_leave(w, 1);
 }

@@ -1,9 +1,9 @@
-/* What daemon/perform.c calls of the rest of the shell: the connection leads into the simulated
+/* What daemon/run/perform.c calls of the rest of the shell: the connection leads into the simulated
  * broker, the log and the views lead nowhere. */
 #include <string.h>
 
-#include "daemon/log.h"
-#include "daemon/payload.h"
+#include "daemon/base/log.h"
+#include "daemon/payload/payload.h"
 #include "lib/base/text.h"
 #include "tests/simulation/storm/world.h"
 
@@ -44,7 +44,11 @@ static void send_command(struct mqtt *m, uint32_t chain, struct payload payload)
         return;
     }
     const struct fact_command fact = { .sort = sort_of(command.action),
+        .stops = command.action == CHAIN_STOP || command.action == CHAIN_HALT,
         .id = command.id,
+        .by = command.by,
+        .reign = command.reign,
+        .chain = chain,
         .serial = command.serial,
         .channel = command.channel,
         .run_ms = command.run_ms };
@@ -53,6 +57,13 @@ static void send_command(struct mqtt *m, uint32_t chain, struct payload payload)
     stranger_hears(m->world, chain, &command);
     net_command(m->world, chain, &command);
     weather_pounce(&m->world->weather, m->world->t_ms);
+}
+
+static void send_claim(struct mqtt *m, uint32_t chain, const struct chain_claim *claim)
+{
+    const struct fact_claim fact = { chain, claim->by, claim->reign };
+    observe_claim_asked(m->world->observer, m->board, &fact, m->world->t_ms);
+    net_claim(m->world, chain, claim);
 }
 
 enum mqtt_result mqtt_publish(struct mqtt *m, const struct mqtt_publish *p)
@@ -66,7 +77,7 @@ enum mqtt_result mqtt_publish(struct mqtt *m, const struct mqtt_publish *p)
     if (strstr(p->topic, "/dose/command/set"))
         send_command(m, (uint32_t)chain, payload);
     else if (payload_read_claim(&claim, payload, &problem) == ERR_NONE)
-        net_claim(m->world, (uint32_t)chain, &claim);
+        send_claim(m, (uint32_t)chain, &claim);
     return MQTT_SENT;
 }
 
@@ -75,6 +86,7 @@ enum err daemon_connect(struct daemon *d, struct problem *problem)
 {
     (void)problem;
     d->link_up = false;
+    observe_link(d->mqtt->world->observer, d->mqtt->board, d->mqtt->world->t_ms);
     d->mqtt->up = false;
     d->mqtt->number++;
     d->mqtt->try_ms = d->mqtt->world->t_ms + 200;
@@ -129,6 +141,13 @@ void homie_answer(struct homie *h, struct mqtt *m, const char *answer)
 }
 
 void homie_warn(struct homie *h, struct mqtt *m, const char *text)
+{
+    (void)h;
+    (void)m;
+    (void)text;
+}
+
+void homie_inform(struct homie *h, struct mqtt *m, const char *text)
 {
     (void)h;
     (void)m;

@@ -59,6 +59,23 @@ static bool hits(const struct world *w, enum fault fault, uint32_t pump)
            weather_hits(&w->weather, fault, w->premises.tanks * SLOTS) == pump;
 }
 
+/* Does what this pump moves come to nothing? Its bottle is empty, or all tubes of the tank have
+ * slipped out of it. */
+static bool goes_nowhere(const struct world *w, uint32_t tank, uint32_t slot)
+{
+    const bool slipped = weather_lasts(&w->weather, FAULT_TUBE_SLIPPED) &&
+                         weather_hits(&w->weather, FAULT_TUBE_SLIPPED, w->premises.tanks) == tank;
+    return slipped || hits(w, FAULT_BOTTLE_EMPTY, tank * SLOTS + slot);
+}
+
+void waters_tell_effects(struct world *w)
+{
+    for (uint32_t pump = 0; pump < w->premises.tanks * SLOTS; pump++) {
+        const bool works = !goes_nowhere(w, pump / SLOTS, pump % SLOTS);
+        observe_effect(w->observer, pump, works);
+    }
+}
+
 void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms)
 {
     struct basin *water = &w->water[tank];
@@ -68,7 +85,7 @@ void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms)
     const uint32_t pumps = world_site(w)->tank[tank].pump_count;
     const uint32_t pump = tank * SLOTS + slot;
     double ml = (double)ran_ms / 1000.0 * water->rate[slot];
-    if (hits(w, FAULT_BOTTLE_EMPTY, pump)) return;
+    if (goes_nowhere(w, tank, slot)) return;
     if (hits(w, FAULT_PUMP_SLOW, pump)) ml *= 0.2;
     if (hits(w, FAULT_PUMP_FAST, pump)) ml *= 5.0;
     if (weather_lasts(f, FAULT_WRONG_BOTTLE) && weather_hits(f, FAULT_WRONG_BOTTLE, 2) == slot % 2)
@@ -86,5 +103,6 @@ void water_change(struct world *w, uint32_t tank, double share)
 {
     water_catch_up(w, tank);
     plant_tank_change_water(&w->water[tank].tank, share);
+    observe_disturbed(w->observer, tank);
     w->water[tank].tank.near_ph = w->water[tank].tank.far_ph = 7.0;
 }

@@ -7,7 +7,7 @@
 #ifndef DOSEWRIGHT_TESTS_STORM_WORLD_H
 #define DOSEWRIGHT_TESTS_STORM_WORLD_H
 
-#include "daemon/daemon.h"
+#include "daemon/run/daemon.h"
 #include "lib/plant/head.h"
 #include "lib/plant/tank.h"
 #include "tests/simulation/disk/disk.h"
@@ -23,6 +23,8 @@ enum {
     CHANNELS = 4,     /* pumps of a module */
     VARIANTS = 4,     /* configurations that a site may come to have */
     LETTERS_MOST = 8192,
+    HEAD_RUNS_MS = 120000, /* at most, by one command */
+    HEAD_CIRCULATES_MS = 900000,
     ALIVE_MS = 13000, /* a dead connection is noticed after so long */
 };
 
@@ -119,7 +121,8 @@ struct output_watch {
     char id[CHAIN_WORD_MAX];
     char serial[CHAIN_WORD_MAX];
     uint32_t chain;
-    int64_t total_ms, hand_ms; /* of the head's, as poured so far */
+    int64_t total_ms, hand_ms;            /* of the head's, as poured so far */
+    int64_t stuck_from_ms, stuck_till_ms; /* its relay goes on between, poured up to the first */
 };
 
 struct chain_side {
@@ -128,7 +131,8 @@ struct chain_side {
     int64_t beat_due_ms;
     uint32_t boots, first_boot; /* so far; the first of this head */
     bool latched, online;
-    int64_t online_ms; /* it connects again then; INT64_MAX: it is connected */
+    struct chain_claim claim; /* that the judge knows of */
+    int64_t online_ms;        /* it connects again then; INT64_MAX: it is connected */
     struct output_watch seen[MODULES_MOST][CHANNELS + 1];
 };
 
@@ -181,6 +185,7 @@ struct basin {
 void waters_init(struct world *w);
 void water_catch_up(struct world *w, uint32_t tank);
 void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms);
+void waters_tell_effects(struct world *w);
 void water_flow(struct world *w, uint32_t tank, bool flows);
 void water_change(struct world *w, uint32_t tank, double share);
 
@@ -218,19 +223,20 @@ struct board {
     struct daemon daemon;
     struct mqtt mqtt;
     struct disk *disk;
-    char file[64];      /* of its journal, the newest that the judge has seen */
-    int64_t sync_ms;    /* the sync that was asked for ends; INT64_MAX: none */
-    int64_t start_ms;   /* it is started then; INT64_MAX: it isn't to be */
-    int64_t stalled_ms; /* it does nothing before */
-    int64_t stall_ms;   /* ... since then */
-    int64_t loop_ms;    /* in a crash loop: the next */
-    bool cut;           /* the power failed since the last start */
-    uint32_t variant;   /* of the site, as its file says now */
-    int32_t reload;     /* a variant that waits for a quiet moment; -1: none */
-    void *spare;        /* room for the next core */
-    int64_t zone_ms;    /* of its zone */
-    int64_t beat_ms;    /* site/beat is due */
-    bool failed;        /* its journal has told it that nothing may begin */
+    char file[64];                   /* of its journal, the newest that the judge has seen */
+    int64_t sync_ms;                 /* the sync that was asked for ends; INT64_MAX: none */
+    int64_t start_ms;                /* it is started then; INT64_MAX: it isn't to be */
+    int64_t stalled_ms;              /* it does nothing before */
+    int64_t stall_ms;                /* ... since then */
+    int64_t loop_ms;                 /* in a crash loop: the next */
+    bool cut;                        /* the power failed since the last start */
+    int64_t disk_calls, disk_failed; /* writes and syncs that were seen, and that failed */
+    uint32_t variant;                /* of the site, as its file says now */
+    int32_t reload;                  /* a variant that waits for a quiet moment; -1: none */
+    void *spare;                     /* room for the next core */
+    int64_t zone_ms;                 /* of its zone */
+    int64_t beat_ms;                 /* site/beat is due */
+    bool failed;                     /* its journal has told it that nothing may begin */
     uint32_t starts, boots;
     char boot[40];
     int64_t booted_ms; /* in the world's time: its monotonic clock's zero */
@@ -238,6 +244,11 @@ struct board {
     enum clock_trust trust;
     struct prng chance;
 };
+
+/* --- ear.c: what a daemon hears, told to the judge ----------------------------------------------
+ */
+
+void ear_tell(struct world *w, uint32_t board, const struct event *event);
 
 void boards_init(struct world *w);
 void boards_done(struct world *w);
@@ -334,6 +345,7 @@ struct world {
     int64_t look_ms;   /* the next look */
     int64_t settle_ms; /* after the healing people put things right; 0: not yet */
     int64_t waiting_ms[BOARDS][TANKS_MOST]; /* since when; after the healing */
+    int64_t held_ms[TANKS_MOST];            /* when it last named what holds it */
     uint64_t doses_before[TANKS_MOST], doses_of[TANKS_MOST];
     struct observer *observer;
     uint64_t trace;

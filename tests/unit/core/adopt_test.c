@@ -197,6 +197,45 @@ START_TEST(each_load_says_where_file_and_adoption_differ)
 }
 END_TEST
 
+/* Defect: each position was told, also those that are as the file has them. */
+START_TEST(what_is_as_in_the_file_is_not_told)
+{
+    bench_ready();
+    tell_order("a1f3", "eeee", NULL); /* b77c was exchanged */
+    ck_assert(adopt(true));
+    bench_start();
+    rearrange();
+    bench_start();
+    uint32_t lines = 0;
+    for (uint32_t i = 0; i < b.actions.count; i++) {
+        const struct action *a = &b.actions.item[i];
+        if (a->kind != ACTION_LOG || !strstr(a->log.text, "by adoption")) continue;
+        ck_assert_str_eq(a->log.text,
+            "chain west: position 2 is eeee by adoption; the file has its pumps at position 2 "
+            "under serial number b77c: write it into the file");
+        lines++;
+    }
+    ck_assert_uint_eq(lines, 1);
+}
+END_TEST
+
+/* With more to tell than a step holds the rest is left out: none of it is lost, each load says it.
+ */
+START_TEST(what_finds_no_room_in_a_step_is_left_out)
+{
+    bench_ready();
+    tell_order("b77c", "a1f3", NULL);
+    ck_assert(adopt(true));
+    rearrange();
+    b.actions.count = ACTIONS_MAX / 2 - 1;
+    core_tell_adopted(b.core, WEST, &b.actions);
+    ck_assert_uint_eq(b.actions.count, ACTIONS_MAX / 2);
+    ck_assert_ptr_nonnull(
+        strstr(b.actions.item[ACTIONS_MAX / 2 - 1].log.text, "position 1 is b77c by adoption"));
+    ck_assert_ptr_nonnull(core_adopted(b.core, WEST, b.site.chain[WEST].file_tag));
+}
+END_TEST
+
 /* Somebody has written another order into the file: that is the newer word. */
 START_TEST(a_file_of_another_order_is_newer)
 {
@@ -263,7 +302,9 @@ int main(void)
     tcase_add_test(t, a_new_module_takes_the_place_of_the_one_that_is_gone);
     tcase_add_test(t, what_can_not_be_is_refused_in_words);
     tcase_add_loop_test(t, it_holds_over_a_restart, 0, 2);
+    tcase_add_test(t, what_is_as_in_the_file_is_not_told);
     tcase_add_test(t, each_load_says_where_file_and_adoption_differ);
+    tcase_add_test(t, what_finds_no_room_in_a_step_is_left_out);
     tcase_add_test(t, a_file_of_another_order_is_newer);
     tcase_add_loop_test(t, a_record_that_makes_no_sense_adopts_nothing, 0, 11);
     tcase_add_test(t, a_long_chain_is_kept_whole);

@@ -1,105 +1,5 @@
-/* What people do with their hands: a tank on the bench, lines primed, pumps and probes calibrated.
- */
-#include <math.h>
-
-#include "tests/unit/core/core_fixture.h"
-
-static const char *told(void)
-{
-    return wanted(ACTION_ANSWER)->answer.text;
-}
-
-static void expect(const char *words)
-{
-    ck_assert_msg(strstr(told(), words) != NULL, "'%s' isn't in: %s", words, told());
-}
-
-static struct core_tank *basil(void)
-{
-    return &b.core->tank[BASIL];
-}
-
-static bool bench_tank(bool on)
-{
-    return ask_for((struct event_request){ .kind = REQUEST_BENCH, .tank = BASIL, .on = on });
-}
-
-static bool run_into_cup(enum request_kind kind, uint32_t stock, int64_t ul)
-{
-    return ask_for((struct event_request){
-        .kind = kind, .tank = BASIL, .stock = stock, .ul = ul, .cup = true });
-}
-
-static bool into_tank(enum request_kind kind, uint32_t stock, int64_t ul)
-{
-    return ask_for((struct event_request){ .kind = kind, .tank = BASIL, .stock = stock, .ul = ul });
-}
-
-static bool measured(uint32_t stock, int64_t ul)
-{
-    return ask_for((struct event_request){
-        .kind = REQUEST_MEASURED, .tank = BASIL, .stock = stock, .ul = ul });
-}
-
-/* A command of that kind in the last step, or NULL. */
-static const struct chain_command *sent(enum chain_action what)
-{
-    for (uint32_t i = 0; i < b.actions.count; i++) {
-        const struct action *a = &b.actions.item[i];
-        if (a->kind == ACTION_SEND && a->command.action == what) return &a->command;
-    }
-    return NULL;
-}
-
-/* Lets the tank look around for so long; keeps heads and probes alive. True with the first dose. */
-static bool dose_within(int64_t span_ms, struct chain_command *ret)
-{
-    for (int64_t ms = 0; ms < span_ms; ms += 500) {
-        pass(500);
-        for (uint32_t c = 0; c < CHAINS; c++) {
-            tell_beat(c);
-        }
-        for (int n = 0; n < 64 && mono_since(core_wakes_at(b.core), b.now.mono) <= 0; n++) {
-            tick();
-            const struct chain_command *dose = sent(CHAIN_DOSE);
-            if (!dose) continue;
-            *ret = *dose;
-            return true;
-        }
-    }
-    return false;
-}
-
-static struct chain_command dose_now(void)
-{
-    struct chain_command dose;
-    ck_assert_msg(dose_within(5000, &dose), "no dose: %s", basil()->why);
-    return dose;
-}
-
-/* One whole run into the cup. */
-static struct chain_command run_whole(enum request_kind kind, uint32_t stock, int64_t ul)
-{
-    ck_assert_msg(run_into_cup(kind, stock, ul), "%s", told());
-    const struct chain_command c = dose_now();
-    tell_report(c.id, CHAIN_RUNNING, 0);
-    pass(c.run_ms);
-    tell_beat(WEST);
-    tell_report(c.id, CHAIN_DONE, c.run_ms);
-    return c;
-}
-
-static void circulate_basil(void)
-{
-    struct core_tank *t = basil();
-    t->circulation = (struct core_command){ .used = true,
-        .id = "c-1",
-        .run_ms = HOUR_MS,
-        .asked = b.now.mono,
-        .ends = mono_after(b.now.mono, HOUR_MS) };
-    tell_report("c-1", CHAIN_RUNNING, 0);
-    ck_assert(t->circulation_on);
-}
+/* What people do with their hands: a tank on the bench, lines primed, pumps calibrated. */
+#include "tests/unit/core/care_fixture.h"
 
 /* --- the bench -------------------------------------------------------------------------------- */
 
@@ -205,6 +105,28 @@ START_TEST(a_halt_stops_a_run_into_a_cup)
     ticks();
     ck_assert(basil()->dose.stop_sent);
     tell_report(c.id, CHAIN_STOPPED, 1100);
+    ck_assert_int_eq(used_ul(BASIL, 0), 1100);
+}
+END_TEST
+
+/* Defect: the pump ran on into the cup, and it was told that nothing was given. */
+START_TEST(off_the_bench_its_pump_is_stopped_first)
+{
+    bench_ready();
+    ck_assert(bench_tank(true));
+    ck_assert(run_into_cup(REQUEST_PRIME, LEAF_A, 20000));
+    const struct chain_command c = dose_now();
+    tell_report(c.id, CHAIN_RUNNING, 0);
+    ck_assert(bench_tank(true)); /* it is there already: nothing changes */
+    ck_assert(basil()->care.errand == ERRAND_PRIME && !basil()->dose.stop_sent);
+    ck_assert(bench_tank(false));
+    expect("it is stopped");
+    ck_assert(wanted(ACTION_STOP)->command.action == CHAIN_STOP && basil()->care.bench);
+    tell_report(c.id, CHAIN_STOPPED, 1100);
+    tell_beat(WEST);
+    ticks();
+    ck_assert(!basil()->care.bench && !basil()->care.leaving);
+    ck_assert_str_eq(basil()->care.said, "1.10 mL of leaf-a given, in 1.10 s");
     ck_assert_int_eq(used_ul(BASIL, 0), 1100);
 }
 END_TEST
@@ -443,110 +365,6 @@ START_TEST(a_new_segment_carries_bench_and_calibrations)
 }
 END_TEST
 
-/* --- probes ----------------------------------------------------------------------------------- */
-
-static bool bath(const char *word, double degc)
-{
-    struct event_request q = {
-        .kind = REQUEST_CALIBRATE_PROBE, .tank = BASIL, .quantity = PROBE_PH, .degc = degc
-    };
-    text_copy(q.word, sizeof q.word, word);
-    return ask_for(q);
-}
-
-static void hang_in(double mv)
-{
-    for (int n = 0; n < 6; n++) {
-        pass(5000);
-        tell_probe(BASIL, PROBE_PH, mv);
-    }
-}
-
-static void with_electrode(void)
-{
-    bench_init();
-    struct probe_config *ph = &b.tank[BASIL].probe[PROBE_PH];
-    ph->unit = UNIT_MV;
-    ph->least = -420;
-    ph->most = 420;
-    ph->slope_percent = 100;
-    ph->calibrated = false;
-    bench_start();
-    come_up();
-}
-
-START_TEST(two_buffers_calibrate_an_electrode_and_a_restart_keeps_it)
-{
-    with_electrode();
-    ck_assert(bench_tank(true));
-    ck_assert_msg(bath("7.00", 25.0), "%s", told());
-    hang_in(5.0);
-    ck_assert_msg(strstr(basil()->care.said, "taken"), "%s", basil()->care.said);
-    bench_start(); /* in the middle */
-    come_up();
-    ck_assert(bath("4.00", 25.0));
-    hang_in(5.0 + 0.95 * 177.48);
-    ck_assert_msg(
-        strstr(basil()->care.said, "zero 5.0 mV, slope 95.0 %: good"), "%s", basil()->care.said);
-    struct probe_config *ph = &b.tank[BASIL].probe[PROBE_PH];
-    ck_assert(ph->calibrated);
-    ck_assert_double_eq_tol(ph->slope_percent, 95.0, 0.05);
-    ph->calibrated = false;
-    ph->slope_percent = 100.0;
-    bench_start();
-    core_amend(b.core, &b.site, BASIL);
-    ck_assert(ph->calibrated);
-    ck_assert_double_eq_tol(ph->slope_percent, 95.0, 0.05);
-}
-END_TEST
-
-START_TEST(a_bath_is_heard_only_on_the_bench)
-{
-    with_electrode();
-    ck_assert(!bath("7.00", 25.0));
-    ck_assert_str_eq(answered(), "busy");
-    ck_assert(bench_tank(true));
-    ck_assert(!bath("soup", 25.0));
-    ck_assert_str_eq(answered(), "no-such-bath");
-    ck_assert(bath("7.00", 25.0));
-    ck_assert(bench_tank(false));
-    hang_in(5.0);
-    ck_assert_ptr_null(recorded("bath"));
-}
-END_TEST
-
-START_TEST(a_bath_needs_its_temperature_and_patience_ends)
-{
-    with_electrode();
-    ck_assert(bench_tank(true));
-    ck_assert(bath("7.00", (double)NAN));
-    hang_in(5.0);
-    ck_assert_msg(strstr(basil()->care.said, "temperature"), "%s", basil()->care.said);
-    ck_assert(bath("7.00", (double)NAN));
-    for (int n = 0; n < 3; n++) {
-        tell_probe(BASIL, PROBE_TEMPERATURE, 25.0);
-    }
-    hang_in(5.0);
-    ck_assert_msg(strstr(basil()->care.said, "taken"), "%s", basil()->care.said);
-    ck_assert(bath("4.00", 25.0));
-    pass(BATH_PATIENCE_MS);
-    ticks();
-    ck_assert_msg(strstr(basil()->care.said, "no reading came"), "%s", basil()->care.said);
-}
-END_TEST
-
-START_TEST(the_wrong_buffer_gets_a_sentence)
-{
-    with_electrode();
-    ck_assert(bench_tank(true));
-    ck_assert(bath("7.00", 25.0));
-    hang_in(177.5);
-    ck_assert_msg(strstr(basil()->care.said, "reads like pH 4.00. Is that the bath you named?"),
-        "%s", basil()->care.said);
-    ck_assert_ptr_null(recorded("calibration"));
-}
-END_TEST
-
 START_TEST(somebody_asks_for_circulation)
 {
     bench_ready();
@@ -572,6 +390,7 @@ int main(void)
     tcase_add_loop_test(tc, what_holds_for_a_cup, 0, 6);
     tcase_add_test(tc, a_cup_passes_the_limits_of_its_pump);
     tcase_add_test(tc, a_halt_stops_a_run_into_a_cup);
+    tcase_add_test(tc, off_the_bench_its_pump_is_stopped_first);
     tcase_add_test(tc, off_the_bench_the_line_is_flushed_and_probes_start_anew);
     tcase_add_test(tc, a_crash_in_the_middle_leaves_it_on_the_bench_and_counts_in_full);
     tcase_add_test(tc, a_dose_that_is_asked_for_goes_the_schedulers_way);
@@ -584,10 +403,6 @@ int main(void)
     tcase_add_test(tc, uneven_runs_change_nothing);
     tcase_add_test(tc, a_calibration_is_the_modules_and_the_newer_date_wins);
     tcase_add_test(tc, a_new_segment_carries_bench_and_calibrations);
-    tcase_add_test(tc, two_buffers_calibrate_an_electrode_and_a_restart_keeps_it);
-    tcase_add_test(tc, a_bath_is_heard_only_on_the_bench);
-    tcase_add_test(tc, a_bath_needs_its_temperature_and_patience_ends);
-    tcase_add_test(tc, the_wrong_buffer_gets_a_sentence);
     tcase_add_test(tc, somebody_asks_for_circulation);
     return run_case(tc, "care");
 }

@@ -9,14 +9,6 @@ static struct core_tank *tank(void)
     return &b.core->tank[BASIL];
 }
 
-static void tell_amps(double amps)
-{
-    struct event e = beat_of(WEST);
-    e.beat.has_amps = true;
-    e.beat.amps = amps;
-    step(&e);
-}
-
 static bool hold(int64_t left_ms)
 {
     b.actions.count = 0;
@@ -74,6 +66,51 @@ START_TEST(a_current_that_rose_by_half_confirms_it)
 }
 END_TEST
 
+static void tell_hand(bool running, uint64_t n, uint32_t module, uint32_t channel)
+{
+    struct event e = { .kind = EVENT_MANUAL, .chain = WEST };
+    e.manual = (struct chain_manual){ .n = n, .running = running, .channel = channel };
+    text_copy(e.manual.boot, sizeof e.manual.boot, "boot-w");
+    text_copy(e.manual.serial, sizeof e.manual.serial, b.site.chain[WEST].module[module].serial);
+    step(&e);
+}
+
+/* A dead circulation pump isn't seen to run by what a hand switched on (seed 864). */
+START_TEST(a_current_that_a_hand_changed_confirms_nothing)
+{
+    static const struct {
+        bool running;
+        uint32_t module, channel;
+        bool counts;
+    } rows[] = { { true, 0, 2, true }, /* the same is only said again */
+        { false, 0, 2, false }, { true, 0, 3, false }, { true, 1, 2, false } };
+    prepare();
+    tell_hand(true, 1, 0, 2);
+    pass(1000);
+    begin(0.5);
+    pass(500);
+    tell_hand(rows[_i].running, 2, rows[_i].module, rows[_i].channel);
+    pass(1000);
+    tell_amps(1.3);
+    ck_assert(confirmed() == rows[_i].counts);
+}
+END_TEST
+
+/* What was switched on before is in what was measured before. */
+START_TEST(a_hand_of_before_is_in_the_measure_of_before)
+{
+    prepare();
+    tell_hand(false, 1, 0, 2);
+    pass(1000);
+    tell_hand(true, 2, 0, 2);
+    pass(1000);
+    begin(1.3);
+    pass(1000);
+    tell_amps(2.1);
+    ck_assert(confirmed());
+}
+END_TEST
+
 START_TEST(without_amps_the_report_alone_tells) /* _i: where they are missing */
 {
     prepare();
@@ -88,7 +125,8 @@ START_TEST(without_amps_the_report_alone_tells) /* _i: where they are missing */
 }
 END_TEST
 
-/* One beat may be older than the start of a pump: two running must contradict. */
+/* One beat may be older than the start of a pump: two running must contradict. Until the second
+ * nothing is begun. */
 START_TEST(two_beats_running_that_contradict_end_the_trust)
 {
     prepare();
@@ -98,8 +136,8 @@ START_TEST(two_beats_running_that_contradict_end_the_trust)
     ck_assert(confirmed());
     pass(2000);
     tell_amps(0.5);
-    ck_assert(confirmed());
-    ck_assert(confirmed()); /* the same beat again is no second one */
+    ck_assert(!confirmed() && tank()->circulation_seen);
+    ck_assert(!confirmed() && tank()->circulation_seen); /* the same beat is no second one */
     pass(2000);
     tell_amps(1.4);
     ck_assert(confirmed());
@@ -108,7 +146,80 @@ START_TEST(two_beats_running_that_contradict_end_the_trust)
         tell_amps(0.5);
         core_confirm_circulation(b.core, BASIL, b.now);
     }
-    ck_assert(!tank()->circulation_confirmed);
+    ck_assert(!tank()->circulation_confirmed && !tank()->circulation_seen);
+}
+END_TEST
+
+/* Found by simulation.storm (seed 31303, circulation-dead forced): a pump that stood still, and had
+ * had its time, took the current of the next one that began for its own. */
+START_TEST(a_current_that_rises_is_the_newcomers_first) /* _i: the newcomer runs, or was asked to */
+{
+    prepare();
+    begin(0.5);
+    pass(CIRCULATION_CONFIRM_MS + 3000);
+    tell_amps(0.5);
+    ck_assert(!confirmed());
+    struct core_tank *other = &b.core->tank[LETTUCE];
+    other->circulation.used = true;
+    other->circulation.asked = b.now.mono;
+    other->circulation_on = _i == 0;
+    other->circulation_start = b.now.mono;
+    other->circulation_till = other->circulation.ends = mono_after(b.now.mono, 60000);
+    other->amps_before = 0.5;
+    pass(2000);
+    tell_amps(1.3);
+    ck_assert(!confirmed());
+    core_confirm_circulation(b.core, LETTUCE, b.now);
+    ck_assert_int_eq(other->circulation_seen, _i == 0);
+    pass(2000);
+    tell_amps(2.1); /* it was freed */
+    ck_assert(confirmed());
+    tank()->circulation_seen = false; /* nor is it one of another chain */
+    b.tank[LETTUCE].circulation.address.chain = EAST;
+    other->circulation_seen = false;
+    other->circulation_start = b.now.mono;
+    pass(2000);
+    tell_amps(1.3);
+    ck_assert(confirmed());
+    b.tank[LETTUCE].circulation.address.chain = WEST;
+    other->circulation_seen = true;
+    pass(2000);
+    tell_amps(2.1);
+    ck_assert(confirmed());
+    /* who began first has no claim on what the first one draws */
+    other->circulation_seen = false;
+    other->circulation_on = true;
+    other->circulation_start = mono_after(tank()->circulation_start, -1000);
+    ck_assert(confirmed());
+    pass(2000);
+    tell_amps(1.3);
+    ck_assert(confirmed());
+}
+END_TEST
+
+/* A flow is known of until the newest beat that agreed. */
+START_TEST(a_flow_is_proven_by_the_beats_that_agree)
+{
+    prepare();
+    begin(0.5);
+    pass(1000);
+    tell_amps(1.3);
+    const struct mono first = b.now.mono;
+    ck_assert(confirmed());
+    pass(1500);
+    ck_assert(confirmed());
+    ck_assert_int_eq(core_flow_proven(b.core, BASIL, b.now).ms, first.ms);
+    pass(500);
+    tell_amps(1.3);
+    const struct mono second = b.now.mono;
+    ck_assert(confirmed());
+    ck_assert_int_eq(core_flow_proven(b.core, BASIL, b.now).ms, second.ms);
+    pass(2000);
+    tell_amps(0.5);
+    ck_assert(!confirmed());
+    ck_assert_int_eq(core_flow_proven(b.core, BASIL, b.now).ms, second.ms);
+    tell_beat(WEST); /* no current tells: the report is all there is */
+    ck_assert_int_eq(core_flow_proven(b.core, BASIL, b.now).ms, b.now.mono.ms);
 }
 END_TEST
 
@@ -153,11 +264,12 @@ START_TEST(of_two_that_run_neither_is_believed_when_one_is_missing)
     other->circulation_till = tank()->circulation_till;
     other->amps_before = 0.5;
     for (int n = 0; n < 2; n++) {
-        ck_assert(tank()->circulation_confirmed && other->circulation_confirmed);
+        ck_assert(tank()->circulation_seen && other->circulation_seen);
         pass(2000);
         tell_amps(1.3);
+        ck_assert(!tank()->circulation_confirmed && !other->circulation_confirmed);
     }
-    ck_assert(!tank()->circulation_confirmed && !other->circulation_confirmed);
+    ck_assert(!tank()->circulation_seen && !other->circulation_seen);
     pass(2000);
     tell_amps(1.3);
     ck_assert(!tank()->circulation_confirmed && !other->circulation_confirmed);
@@ -232,6 +344,60 @@ START_TEST(it_is_asked_for_once_and_again_when_time_runs_short)
     tell_beat(WEST);
     ck_assert(!hold(60000)); /* it didn't start: said again */
     ck_assert_uint_eq(count_records("circulate"), 3);
+}
+END_TEST
+
+/* A head may take what was never answered even after the next one, and run on for as long as it
+ * says (seed 676). */
+START_TEST(what_was_never_answered_counts_until_its_latest_end)
+{
+    prepare();
+    ck_assert(!hold(60000));
+    const struct mono ends = tank()->circulation.ends;
+    pass(COMMAND_START_MS);
+    tell_beat(WEST);
+    ck_assert(!hold(60000));
+    ck_assert_uint_eq(count_records("circulate"), 2);
+    ck_assert(tank()->circulation_lost);
+    ck_assert_int_eq(tank()->circulation_lost_till.ms, ends.ms);
+    tell_report(tank()->circulation.id, CHAIN_RUNNING, 0);
+    tell_report(tank()->circulation.id, CHAIN_DONE, 1000);
+    ck_assert(!tank()->circulation_on && !tank()->circulation.used && tank()->circulation_lost);
+    pass(mono_since(ends, b.now.mono) - 1);
+    core_confirm_circulation(b.core, BASIL, b.now);
+    ck_assert(tank()->circulation_lost);
+    pass(1);
+    core_confirm_circulation(b.core, BASIL, b.now);
+    ck_assert(!tank()->circulation_lost);
+}
+END_TEST
+
+START_TEST(of_several_that_were_never_answered_the_latest_end_counts)
+{
+    static const int64_t left_ms[] = { 1000, 60000, 1000, 1000 };
+    struct mono latest = { 0 };
+    prepare();
+    for (size_t i = 0; i < sizeof left_ms / sizeof *left_ms; i++) {
+        tell_beat(WEST);
+        ck_assert(!hold(left_ms[i]));
+        ck_assert_uint_eq(count_records("circulate"), i + 1);
+        if (i > 0) ck_assert_int_eq(tank()->circulation_lost_till.ms, latest.ms);
+        if (mono_since(tank()->circulation.ends, latest) > 0) latest = tank()->circulation.ends;
+        pass(COMMAND_START_MS);
+    }
+}
+END_TEST
+
+START_TEST(what_was_answered_is_not_lost)
+{
+    prepare();
+    begin(NAN);
+    ck_assert(hold(60000));
+    pass(21000);
+    tell_beat(WEST);
+    ck_assert(!hold(60000));
+    ck_assert_uint_eq(count_records("circulate"), 2);
+    ck_assert(!tank()->circulation_lost);
 }
 END_TEST
 
@@ -335,12 +501,19 @@ int main(void)
     TCase *t = tcase_create("circulation");
     tcase_add_checked_fixture(t, NULL, bench_done);
     tcase_add_test(t, a_current_that_rose_by_half_confirms_it);
+    tcase_add_loop_test(t, a_current_that_a_hand_changed_confirms_nothing, 0, 4);
+    tcase_add_test(t, a_hand_of_before_is_in_the_measure_of_before);
     tcase_add_loop_test(t, without_amps_the_report_alone_tells, 0, 3);
     tcase_add_test(t, two_beats_running_that_contradict_end_the_trust);
     tcase_add_test(t, what_others_draw_isnt_taken_for_it);
+    tcase_add_loop_test(t, a_current_that_rises_is_the_newcomers_first, 0, 2);
+    tcase_add_test(t, a_flow_is_proven_by_the_beats_that_agree);
     tcase_add_test(t, of_two_that_run_neither_is_believed_when_one_is_missing);
     tcase_add_test(t, a_flow_probe_must_show_flow);
     tcase_add_loop_test(t, it_is_confirmed_no_longer_than_it_runs, 0, 3);
+    tcase_add_test(t, what_was_never_answered_counts_until_its_latest_end);
+    tcase_add_test(t, of_several_that_were_never_answered_the_latest_end_counts);
+    tcase_add_test(t, what_was_answered_is_not_lost);
     tcase_add_test(t, it_is_asked_for_once_and_again_when_time_runs_short);
     tcase_add_loop_test(t, it_is_asked_for_at_most_for_what_the_head_allows, 0, 2);
     tcase_add_test(t, it_isnt_asked_for_while_it_backs_off);

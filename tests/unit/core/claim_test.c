@@ -100,6 +100,32 @@ START_TEST(what_a_stranger_dosed_is_flushed_first)
 }
 END_TEST
 
+/* A deposed one that a person tells to claim connects as the site and asks: the other's claim,
+ * which it reads again then, doesn't make it stand by again. */
+START_TEST(a_deposed_one_that_is_told_to_claim_does)
+{
+    prepare();
+    listen_to("", 0);
+    ticks();
+    listen_to("", 0);
+    run_for(2000);
+    listen_to(b.core->identity.by, 1);
+    ck_assert(west()->ours);
+    listen_to("stranger", 2);
+    ck_assert(!b.core->active && west()->deposed);
+    for (uint32_t c = 0; c < CHAINS; c++) {
+        ck_assert(ask_for((struct event_request){ .kind = REQUEST_CLAIM, .chain = c }));
+    }
+    listen_to("stranger", 2);
+    run_for(2000);
+    ck_assert(b.core->active);
+    listen_to("stranger", 2);
+    run_for(2000);
+    ck_assert(b.core->active);
+    ck_assert_int_eq(west()->asked_reign, 3);
+}
+END_TEST
+
 /* Rulings: that owner was its former self. */
 START_TEST(ones_own_former_claim_is_taken_over_at_once) /* _i: as it stood, or was asked for */
 {
@@ -503,6 +529,7 @@ int main(void)
     tcase_add_loop_test(t, a_head_exchanged_before_the_start_leaves_the_limits_unknown, 0, 3);
     tcase_add_test(t, a_head_that_is_known_leaves_the_limits_known);
     tcase_add_test(t, another_ones_claim_is_recorded_once);
+    tcase_add_test(t, a_deposed_one_that_is_told_to_claim_does);
     tcase_add_test(t, unknown_limits_are_known_again_after_a_day);
     tcase_add_test(t, a_halt_is_said_until_the_head_shows_it);
     tcase_add_test(t, a_resume_that_is_owed_goes_out_when_the_chain_is_ours);

@@ -56,6 +56,7 @@ static inline void make_chain(
                 .pump_amps = 0.3,
                 .circulation_amps = 0.8 } };
         text_copy(c->module[m].serial, sizeof c->module[m].serial, serials[m]);
+        text_copy(c->module[m].filed_serial, sizeof c->module[m].filed_serial, serials[m]);
     }
     c->file_tag = chain_file_tag(c);
 }
@@ -99,6 +100,7 @@ static inline void make_tank(uint32_t i, const char *key, const char *serial)
         .circulation = { .address = { WEST, i + 1, CHAIN_CIRCULATION_CHANNEL },
             .serial = serial,
             .flow_l_min = 30,
+            .filed_flow_l_min = 30,
             .line_ml = 80,
             .flush_lines = 3 },
         .lowers_ph = -1,
@@ -186,6 +188,7 @@ static inline void bench_start(void)
     free(b.block);
     b.block = malloc(core_size(&b.site));
     ck_assert_ptr_nonnull(b.block);
+    memset(b.block, 0xA5, core_size(&b.site)); /* core_init clears what is ever read, and no more */
     b.core = core_init(b.block, &b.site, &identity, b.now);
     for (uint32_t i = 0; i < b.record_count; i++) {
         core_restore(b.core, &b.record[i], b.record_at[i]);
@@ -277,6 +280,15 @@ static inline void tell_beat(uint32_t chain)
     step(&e);
 }
 
+/* ... with the current that the first chain draws. */
+static inline void tell_amps(double amps)
+{
+    struct event e = beat_of(WEST);
+    e.beat.has_amps = true;
+    e.beat.amps = amps;
+    step(&e);
+}
+
 static inline struct event report_of(const char *id, enum chain_state state, int64_t ran_ms)
 {
     struct event e = { .kind = EVENT_REPORT, .chain = WEST };
@@ -293,8 +305,10 @@ static inline void tell_report(const char *id, enum chain_state state, int64_t r
     step(&e);
 }
 
+/* A message of its own, even where it says the same again at once. */
 static inline void tell_probe(uint32_t tank, enum probe_quantity q, double number)
 {
+    b.core->tank[tank].probe[q].has_counted = false;
     struct event e = { .kind = EVENT_READING };
     e.reading = (struct event_reading){ .tank = tank, .quantity = q, .number = number };
     step(&e);

@@ -352,6 +352,9 @@ START_TEST(each_condition_alone_forbids_a_dose_and_says_so)
     prepare();
     conditions[_i].change();
     ck_assert_int_eq(may_move(), conditions[_i].still_moves);
+    const bool elsewhere = strstr(conditions[_i].says, "chain east") != NULL;
+    if (!conditions[_i].still_moves) /* its circulation is on the other chain */
+        ck_assert_int_eq(core_gate_flow(b.core, BASIL, b.now), elsewhere);
     ck_assert(!may_dose());
     ck_assert_msg(strstr(tank()->why, conditions[_i].says), "%d: %s", _i, tank()->why);
     ck_assert_msg(
@@ -505,7 +508,29 @@ START_TEST(circulation_that_runs_or_was_asked_for_takes_its_share)
     t->circulation.used = true;
     ck_assert(!core_supply_allows(b.core, &acid, false));
     t->circulation.used = false;
+    t->circulation_lost = true; /* one that was never answered may yet arrive */
+    ck_assert(!core_supply_allows(b.core, &acid, false));
+    t->circulation_lost = false;
     ck_assert(core_supply_allows(b.core, &acid, false));
+    bench_done();
+}
+END_TEST
+
+/* Two tanks that circulate, and no room for a pump of either, would wait for each other for ever.
+ */
+START_TEST(two_circulations_leave_room_for_a_pump)
+{
+    prepare();
+    const struct chain_address flow = b.tank[BASIL].circulation.address;
+    b.site.chain[WEST].supply.amps = 2.25; /* 1.8 A: 0.1 A, two circulations, and 0.1 A beside */
+    ck_assert(core_supply_allows(b.core, &flow, true));
+    b.core->tank[LETTUCE].circulation_on = true;
+    ck_assert(!core_supply_allows(b.core, &flow, true));
+    b.site.chain[WEST].supply.amps = 2.5; /* 2.0 A: and a pump */
+    ck_assert(core_supply_allows(b.core, &flow, true));
+    b.tank[LETTUCE].pump_count = b.tank[BASIL].pump_count = 0; /* they want none here */
+    b.site.chain[WEST].supply.amps = 2.25;
+    ck_assert(core_supply_allows(b.core, &flow, true));
     bench_done();
 }
 END_TEST
@@ -513,6 +538,7 @@ END_TEST
 int main(void)
 {
     TCase *t = tcase_create("gate");
+    tcase_add_test(t, two_circulations_leave_room_for_a_pump);
     tcase_add_loop_test(t, each_condition_alone_forbids_a_dose_and_says_so, 0,
         (int)(sizeof conditions / sizeof *conditions));
     tcase_add_loop_test(

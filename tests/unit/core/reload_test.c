@@ -168,6 +168,28 @@ START_TEST(circulation_goes_on_where_its_module_is_the_same)
 END_TEST
 
 /* A tank that was renamed is known by the module that circulates it; a new one isn't an old one. */
+/* INV-13: what runs is counted, or stopped. */
+START_TEST(
+    circulation_of_a_tank_that_is_gone_stops) /* _i: runs, was asked, neither, unheard, off */
+{
+    copy_site();
+    struct core_tank *t = &b.core->tank[LETTUCE];
+    t->circulation_on = _i == 0 || _i > 2;
+    t->circulation.used = _i == 1;
+    b.core->tank[BASIL].circulation_on = true;
+    b.core->chain[WEST].amps_stale = false;
+    if (_i == 3) b.core->chain[WEST].has_beat = false;
+    if (_i == 4) b.core->link_up = false;
+    fresh_site.tank_count = 1;
+    reload();
+    const bool stops = _i < 2;
+    ck_assert_int_eq(recorded("stop") != NULL, stops);
+    if (stops) ck_assert_str_eq(record_text_or_empty(recorded("stop"), "serial"), "b77c");
+    ck_assert_int_eq(fresh->chain[WEST].amps_stale, stops);
+    ck_assert(fresh->tank[BASIL].circulation_on);
+}
+END_TEST
+
 START_TEST(a_tank_is_known_by_its_key_or_its_circulation)
 {
     copy_site();
@@ -299,6 +321,7 @@ int main(void)
     tcase_add_loop_test(t, a_window_follows_its_names_and_its_hardware, 0, 5);
     tcase_add_loop_test(t, a_probe_keeps_its_readings_while_it_is_the_same, 0, 6);
     tcase_add_loop_test(t, circulation_goes_on_where_its_module_is_the_same, 0, 2);
+    tcase_add_loop_test(t, circulation_of_a_tank_that_is_gone_stops, 0, 5);
     tcase_add_loop_test(t, a_tank_is_known_by_its_key_or_its_circulation, 0, 2);
     tcase_add_test(t, a_shorter_override_is_in_force_at_once);
     tcase_add_test(t, a_bottle_follows_its_key_and_holds_no_more_than_it_can);

@@ -51,6 +51,22 @@ START_TEST(a_tick_of_acid_begins_the_spacing)
 }
 END_TEST
 
+/* Windows have room for the smallest doses, and a run of no length is none. Found by fuzzing: a
+ * prime of nothing broke an INVARIANT. */
+START_TEST(less_than_the_smallest_dose_is_refused)
+{
+    bench_ready();
+    const int64_t smallest = b.site.tank[BASIL].pump[0].limits.smallest_ul;
+    const int64_t less[] = { 0, 1, smallest - 1 };
+    ck_assert(
+        ask_for((struct event_request){
+            .kind = REQUEST_PRIME, .tank = BASIL, .stock = LEAF_A, .ul = less[_i] }) == false);
+    ck_assert_str_eq(answered(), "too-small");
+    ck_assert(ask_for((struct event_request){
+        .kind = REQUEST_PRIME, .tank = BASIL, .stock = LEAF_A, .ul = smallest }));
+}
+END_TEST
+
 static void halted(void)
 {
     b.core->halted = true;
@@ -264,13 +280,36 @@ START_TEST(a_retained_request_only_ever_stops)
     struct event_request q = { .kind = REQUEST_HALT, .on = true };
     q.origin.retained = true;
     ck_assert(ask_for(q) && b.core->halted);
+    ck_assert_int_eq(b.actions.item[WEST].kind, ACTION_STOP); /* before it is told */
+    ck_assert(alert_stands(b.core, "halt-kept"));
     q.on = false;
     ck_assert(!ask_for(q) && b.core->halted);
     ck_assert_str_eq(answered(), "retained");
+    ck_assert(alert_stands(b.core, "halt-kept"));
+    q.origin.retained = false;
+    ck_assert(ask_for(q) && !b.core->halted);
+    ck_assert(!alert_stands(b.core, "halt-kept"));
+    q.on = true;
+    ck_assert(ask_for(q) && !alert_stands(b.core, "halt-kept"));
+    q.origin.retained = true;
     q.kind = REQUEST_PAUSE;
     q.on = true;
     ck_assert(!ask_for(q) && !tank()->paused);
     ck_assert_uint_eq(b.core->refused_messages, 2);
+}
+END_TEST
+
+/* One that couldn't be read is recorded with the words that say why, as far as there are any. */
+START_TEST(a_request_that_wasnt_read_is_recorded_with_its_reason)
+{
+    bench_ready();
+    struct event_request q = { .kind = REQUEST_UNREAD };
+    if (_i == 1) q.refusal = (struct event_refusal){ "malformed", "byte 3: a number was due" };
+    ck_assert(!ask_for(q));
+    ck_assert_str_eq(answered(), _i == 1 ? "malformed" : "unknown");
+    const struct record *r = recorded("request");
+    ck_assert_str_eq(record_text_or_empty(r, "reason"), answered());
+    ck_assert_str_eq(record_text_or_empty(r, "text"), _i == 1 ? "byte 3: a number was due" : "");
 }
 END_TEST
 
@@ -392,11 +431,13 @@ int main(void)
     tcase_add_test(t, a_bottle_is_refilled_within_its_size);
     tcase_add_test(t, an_alert_is_acknowledged_by_its_name);
     tcase_add_test(t, a_retained_request_only_ever_stops);
+    tcase_add_loop_test(t, a_request_that_wasnt_read_is_recorded_with_its_reason, 0, 2);
     tcase_add_test(t, a_halt_reaches_every_chain_first);
     tcase_add_test(t, a_release_resumes_what_was_halted);
     tcase_add_test(t, a_release_is_owed_to_heads_that_cant_be_told);
     tcase_add_test(t, a_chain_is_claimed_unless_it_is_ours);
     tcase_add_test(t, a_tick_waits_until_the_motor_before_it_turns);
+    tcase_add_loop_test(t, less_than_the_smallest_dose_is_refused, 0, 3);
     tcase_add_test(t, a_lock_whose_alert_found_no_room_can_be_ended);
     return run_case(t, "request");
 }

@@ -121,6 +121,36 @@ START_TEST(a_plan_that_waited_for_its_turn_gets_old)
 }
 END_TEST
 
+/* Where the supply carries one tank at a time, one that mixes and one that rests begin nothing new
+ * while the other has waited long; a dose that is planned goes on. */
+START_TEST(the_supply_is_handed_on) /* _i: mixing, resting, resting without circulation */
+{
+    bench_ready();
+    struct core_tank *other = &b.core->tank[LETTUCE];
+    tank()->step = _i == 0 ? STEP_MIX : STEP_IDLE;
+    if (_i == 0) law_disturb(&tank()->law, &tank()->model, b.now.mono);
+    if (_i < 2) flows();
+    tank()->ask_law = true;
+    b.site.chain[WEST].supply.amps = 1.6; /* 1.28 A: one circulation and a pump */
+    other->plan = (struct core_plan){ .count = 1, .dose = { { 0, LAW_FEED, 2000, 1000, 0 } } };
+    other->step = STEP_CIRCULATE;
+    for (int n = 0; n < 601 && _i < 2; n++) {
+        other->asked_law = b.now.mono;
+        b.actions.count = 0;
+        core_turn_tank(b.core, LETTUCE, b.now, &b.actions);
+        pass(1000);
+        tell_beat(WEST);
+        tell_beat(EAST);
+        ck_assert_str_eq(other->why, "the chain is busy; it waits for its turn");
+    }
+    tell_water(BASIL, 1200, 5.8);
+    turn();
+    const char *turns =
+        "the chain's supply carries one after the other, and it is another tank's turn";
+    ck_assert_int_eq(strcmp(tank()->why, turns) == 0, _i < 2);
+}
+END_TEST
+
 /* Asked for, and not seen within its time: told, and tried again after a minute. */
 START_TEST(circulation_that_isnt_seen_is_told)
 {
@@ -520,6 +550,7 @@ int main(void)
     tcase_add_loop_test(t, a_dose_that_may_not_begin_any_more_ends_the_plan, 0, 2);
     tcase_add_test(t, a_dose_waits_for_the_supply);
     tcase_add_loop_test(t, a_plan_that_waited_for_its_turn_gets_old, 0, 3);
+    tcase_add_loop_test(t, the_supply_is_handed_on, 0, 3);
     tcase_add_loop_test(t, circulation_that_isnt_seen_is_told, 0, 2);
     tcase_add_test(t, after_a_dose_the_line_is_flushed_then_the_next_part_goes);
     tcase_add_test(t, a_flush_begins_when_a_tick_has_ended_for_certain);

@@ -109,6 +109,17 @@ START_TEST(a_link_that_goes_takes_all_that_was_known_of_heads)
 }
 END_TEST
 
+/* While it was away the one that it follows may have come to be another. */
+START_TEST(a_link_that_goes_leaves_the_followed_to_be_confirmed) /* _i: active */
+{
+    bench_ready();
+    b.core->active = _i == 1;
+    b.core->follow.confirmed = true;
+    tell_link(false);
+    ck_assert(b.core->follow.confirmed == (_i == 1));
+}
+END_TEST
+
 START_TEST(a_peer_is_another_daemon_of_this_site)
 {
     bench_ready();
@@ -421,6 +432,7 @@ int main(void)
     tcase_add_test(t, a_reading_wakes_the_tank_that_waits_for_it);
     tcase_add_test(t, a_conductivity_waits_for_a_good_temperature);
     tcase_add_test(t, a_link_that_goes_takes_all_that_was_known_of_heads);
+    tcase_add_loop_test(t, a_link_that_goes_leaves_the_followed_to_be_confirmed, 0, 2);
     tcase_add_test(t, a_peer_is_another_daemon_of_this_site);
     tcase_add_test(t, a_zones_offset_moves_the_crops_day);
     tcase_add_test(t, a_journal_that_cant_be_written_stops_dosing_until_it_can);

@@ -109,6 +109,43 @@ START_TEST(the_law_isnt_shown_what_a_dry_probe_reads)
 }
 END_TEST
 
+/* A dry probe says nothing of the temperature, which is looked at first. */
+START_TEST(a_temperature_that_is_missing_is_told_of_before_a_dry_probe)
+{
+    begin();
+    pass(60001);
+    b.core->seen = b.now.mono;
+    tell_beat(WEST);
+    tell_beat(EAST);
+    tell(PROBE_EC, 50);
+    tell(PROBE_PH, 5.8);
+    ck_assert(upkeep()->dry && !core_gate_dose(b.core, BASIL, b.now));
+    ck_assert_ptr_nonnull(strstr(b.core->tank[BASIL].why, "the temperature probe can't be used"));
+}
+END_TEST
+
+/* Nor does the record of the water have it; a dry probe's temperature is one all the same. */
+START_TEST(what_a_dry_probe_reads_isnt_recorded_as_water)
+{
+    begin();
+    b.site.water_every_ms = 60000;
+    for (int dry = 0; dry < 2; dry++) {
+        double value = 0.0;
+        tell_water(BASIL, dry ? 50 : 1200, 5.8);
+        b.core->tank[BASIL].water_due = b.now.mono;
+        b.actions.count = 0;
+        core_look_at_water(b.core, BASIL, b.now, &b.actions);
+        keep_records();
+        ck_assert_uint_eq(count_records("water"), (unsigned)dry + 1);
+        const struct record *r = recorded("water");
+        ck_assert_int_eq(record_real(r, "ec_us_cm", &value), !dry);
+        ck_assert_int_eq(record_real(r, "ph", &value), !dry);
+        ck_assert(record_real(r, "degc", &value) && value == 20.0);
+        pass(60000);
+    }
+}
+END_TEST
+
 START_TEST(an_old_message_says_nothing_of_where_the_probe_is)
 {
     begin();
@@ -288,6 +325,8 @@ int main(void)
     tcase_add_loop_test(t, a_number_below_the_range_is_dry_too, 0, 2);
     tcase_add_test(t, pure_source_water_is_water);
     tcase_add_test(t, the_law_isnt_shown_what_a_dry_probe_reads);
+    tcase_add_test(t, a_temperature_that_is_missing_is_told_of_before_a_dry_probe);
+    tcase_add_test(t, what_a_dry_probe_reads_isnt_recorded_as_water);
     tcase_add_test(t, an_old_message_says_nothing_of_where_the_probe_is);
     tcase_add_test(t, on_the_bench_a_probe_may_hang_in_the_air);
     tcase_add_test(t, another_probe_begins_wet);

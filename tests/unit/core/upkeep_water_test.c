@@ -169,6 +169,34 @@ END_TEST
 
 /* A file's calibration has a day, not a moment: a tube of that day may be the one it was done with.
  */
+START_TEST(an_old_flow_is_due_and_one_without_a_date_is_not)
+{
+    begin();
+    struct site_circulation *c = &b.tank[BASIL].circulation;
+    c->measure_every_ms = 365 * DAY_MS;
+    look_after(0);
+    ck_assert(!stands("flow-basil"));
+    c->measured = true;
+    c->measured_at.ms = b.now.civil.ms - 365 * DAY_MS + 1;
+    look_after(0);
+    ck_assert(!stands("flow-basil"));
+    c->measured_at.ms--;
+    look_after(0);
+    ck_assert_ptr_nonnull(strstr(said("flow-basil"), "was measured 365 days ago"));
+    struct tank_view v;
+    core_view_tank(b.core, BASIL, b.now, &v);
+    ck_assert(v.care.flow.due && !v.care.flow.here);
+    ck_assert(acknowledge("flow-basil"));
+    look_after(6 * DAY_MS);
+    ck_assert(!stands("flow-basil"));
+    look_after(DAY_MS);
+    ck_assert(stands("flow-basil"));
+    c->measure_every_ms = 0;
+    look_after(0);
+    ck_assert(!stands("flow-basil"));
+}
+END_TEST
+
 START_TEST(a_new_tube_wants_a_new_calibration)
 {
     begin();
@@ -296,6 +324,7 @@ int main(void)
     tcase_add_test(t, old_water_asks_for_new);
     tcase_add_test(t, old_calibrations_are_due);
     tcase_add_test(t, ages_need_a_clock_and_a_date);
+    tcase_add_test(t, an_old_flow_is_due_and_one_without_a_date_is_not);
     tcase_add_test(t, a_new_tube_wants_a_new_calibration);
     tcase_add_loop_test(
         t, a_worn_electrode_is_told_of_whatever_its_age, 0, sizeof electrodes / sizeof *electrodes);

@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/tool_show.h"
+#include "daemon/tool/tool_show.h"
 #include "tests/unit/support.h"
 
 #define TIME "2031-04-02T05:06:07.089Z"

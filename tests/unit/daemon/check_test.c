@@ -5,10 +5,10 @@
 #include <fcntl.h>
 #include <sysexits.h>
 
-#include "daemon/check_derive.h"
-#include "daemon/clock.h"
-#include "daemon/cmd.h"
-#include "daemon/schema_rows.h"
+#include "daemon/base/clock.h"
+#include "daemon/check/check_derive.h"
+#include "daemon/config/schema_rows.h"
+#include "daemon/tool/cmd.h"
 #include "tests/unit/daemon/config_fixture.h"
 
 enum { OUTPUT_MAX = 256 * 1024 };
@@ -278,12 +278,46 @@ END_TEST
 
 START_TEST(the_samples_are_valid)
 {
-    static const char *const samples[] = { "site.yaml", "three-part.yaml" };
+    static const char *const samples[] = { "site.yaml", "three-part.yaml", "plain.yaml" };
     char path[256];
     snprintf(path, sizeof path, "%s/config/%s", SOURCE_DIR, samples[_i]);
     const int code = check(path, NULL);
     ck_assert_msg(code == 0, "%s", err_text);
     expect(out_text, " under the limits");
+}
+END_TEST
+
+START_TEST(a_journal_that_cant_be_read_is_told)
+{
+    char path[128];
+    fixture_change(0, "broker:\n", "journal: { dir: journal }\nbroker:\n");
+    fixture_path(path, "journal");
+    fixture_write("journal", "no folder");
+    ck_assert_int_eq(check(sample(), NULL), 0);
+    expect(out_text, "can't be read (");
+    expect(out_text, "what was calibrated here isn't known");
+    ck_assert_int_eq(check("--json", sample()), 0);
+    expect(out_text, "journal_unread");
+    expect(out_text, "\"found_here\":\t[]");
+}
+END_TEST
+
+START_TEST(what_cant_be_promised_for_plain_outputs_is_said)
+{
+    ck_assert_int_eq(check(SOURCE_DIR "/config/plain.yaml", NULL), 0);
+    expect(out_text, "0 chains, 3 stocks, 1 tank");
+    expect(out_text, "plain outputs of tank seedlings\n");
+    expect(out_text, "circulation    shed/board1/flow/set: at most 5 min a run, its own limit; "
+                     "switched on and off; reports on and off\n");
+    expect(out_text, "acid           shed/board2/set: at most 2 min a run; told how long in s; "
+                     "reports on and off\n");
+    expect(out_text, "Every run that was sent counts in full.");
+    fixture_change(0, "address: west/2.4",
+        "address: { topic: shed/3, payload: x, off_payload: y, auto_off_s: 20 }");
+    const int code = check(sample(), NULL);
+    ck_assert_msg(code == 0, "%s", err_text);
+    expect(out_text, "any dose may turn out to be 10.2 mL, and takes so much of the limits\n");
+    expect(err_text, "each dose counts as 10.2 mL");
 }
 END_TEST
 
@@ -411,7 +445,9 @@ int main(void)
     tcase_add_test(c, what_a_millilitre_does_follows_from_stock_and_volume);
     tcase_add_test(c, a_fresh_fill_never_beats_its_limits);
     tcase_add_test(c, a_supply_that_cannot_carry_all_tanks_is_shown_so);
-    tcase_add_loop_test(c, the_samples_are_valid, 0, 2);
+    tcase_add_loop_test(c, the_samples_are_valid, 0, 3);
+    tcase_add_test(c, a_journal_that_cant_be_read_is_told);
+    tcase_add_test(c, what_cant_be_promised_for_plain_outputs_is_said);
     tcase_add_test(c, the_demo_is_valid_once_its_words_are_filled_in);
     tcase_add_test(c, the_reference_page_is_what_the_program_prints);
     tcase_add_test(c, the_samples_name_every_key);

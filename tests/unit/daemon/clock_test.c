@@ -9,8 +9,8 @@
 #include <time.h>
 #include <unistd.h>
 
-#include "daemon/clock.h"
-#include "daemon/zone.h"
+#include "daemon/base/clock.h"
+#include "daemon/base/zone.h"
 #include "lib/base/prng.h"
 #include "tests/unit/support.h"
 

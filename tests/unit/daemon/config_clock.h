@@ -1,9 +1,9 @@
 /* The program's clock and zones, in place of the system's: each test sets its own time. Included
- * once by a test program; it then needs no daemon/clock.c. */
+ * once by a test program; it then needs no daemon/base/clock.c. */
 #ifndef DOSEWRIGHT_TESTS_CONFIG_CLOCK_H
 #define DOSEWRIGHT_TESTS_CONFIG_CLOCK_H
 
-#include "daemon/clock.h"
+#include "daemon/base/clock.h"
 #include "lib/base/calendar.h"
 #include "tests/unit/daemon/config_fixture.h"
 

@@ -10,7 +10,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include "daemon/config.h"
+#include "daemon/config/config.h"
 #include "lib/base/text.h"
 #include "tests/unit/support.h"
 

@@ -4,7 +4,7 @@
 
 #include <openssl/evp.h>
 
-#include "daemon/schema_rows.h"
+#include "daemon/config/schema_rows.h"
 
 /* --- what a valid file becomes -----------------------------------------------------------------
  */

@@ -1,5 +1,5 @@
 /* Hashing, with a libcrypto that gets no memory. */
-#include "daemon/digest.h"
+#include "daemon/base/digest.h"
 
 #include <openssl/crypto.h>
 

@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/door_call.h"
+#include "daemon/door/door_call.h"
 #include "lib/base/prng.h"
 #include "tests/unit/support.h"
 
@@ -148,6 +148,18 @@ START_TEST(liquid_that_somebody_asks_for)
     q = request("\"circulate\",\"tank\":\"bench-1\",\"for_s\":60");
     ck_assert(q->kind == REQUEST_CIRCULATE && q->tank == 1);
     ck_assert_int_eq(q->span_ms, 60000);
+    q = request("\"calibrate-flow\",\"tank\":\"bench-1\",\"for_s\":30");
+    ck_assert(q->kind == REQUEST_CALIBRATE_FLOW && q->tank == 1);
+    ck_assert_int_eq(q->span_ms, 30000);
+    q = request("\"calibrate-flow\",\"tank\":\"bench-1\",\"measured_l\":7.25");
+    ck_assert(q->kind == REQUEST_FLOW_MEASURED && q->ul == 7250000 && q->span_ms == 0);
+    q = request("\"calibrate-flow\",\"tank\":\"bench-1\",\"measured_l\":10,\"seconds\":41.5");
+    ck_assert(q->kind == REQUEST_FLOW_MEASURED && q->span_ms == 41500);
+    ck_assert_str_eq(
+        refused_request("\"calibrate-flow\",\"tank\":\"bench-1\",\"for_s\":4"), "out-of-range");
+    ck_assert_str_eq(refused_request("\"calibrate-flow\",\"tank\":\"bench-1\""), "malformed");
+    ck_assert_str_eq(refused_request("\"calibrate-flow\",\"tank\":\"bench-1\",\"measured_l\":0"),
+        "out-of-range");
     ck_assert_str_eq(refused_request("\"dose\",\"stock\":\"leaf-a\",\"ml\":2"), "malformed");
     ck_assert_str_eq(
         refused_request("\"prime\",\"stock\":\"acid\",\"ml\":12,\"into\":\"hat\""), "malformed");

@@ -13,8 +13,8 @@
 #include <sys/un.h>
 #include <unistd.h>
 
-#include "daemon/clock.h"
-#include "daemon/door.h"
+#include "daemon/base/clock.h"
+#include "daemon/door/door.h"
 #include "tests/unit/support.h"
 
 #define STATUS "{\"call\":\"status\"}\n"

@@ -8,7 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/homie_inside.h"
+#include "daemon/homie/homie_inside.h"
 #include "tests/unit/support.h"
 
 enum { SENT_MAX = 4096, FIXTURE_TANKS = 2 };
@@ -26,12 +26,17 @@ static struct {
     struct now now;
     int takes; /* messages that are taken before the rest is refused; -1: all */
     struct {
-        char topic[160], payload[4096];
+        char topic[160];
+        const char *payload;
         bool retained;
         int qos;
     } sent[SENT_MAX];
     uint32_t sent_count;
 } world;
+
+/* The payloads, one after the other; the oldest make room. */
+static char fixture_bytes[8 * 1024 * 1024];
+static size_t fixture_used;
 
 static void fixture_stock(uint32_t index, const char *key)
 {
@@ -99,6 +104,13 @@ static void fixture_look(void *context, int32_t tank, struct homie_views *ret)
     }
 }
 
+static void fixture_probe(
+    void *context, uint32_t tank, enum probe_quantity quantity, struct probe_view *ret)
+{
+    (void)context;
+    *ret = world.tank[tank < FIXTURE_TANKS ? tank : 0].probe[quantity];
+}
+
 static bool fixture_alert(void *context, uint32_t index, struct alert_view *ret)
 {
     (void)context;
@@ -113,22 +125,41 @@ static enum mqtt_result fixture_send(void *context, const struct mqtt_publish *p
     if (world.takes == 0) return MQTT_UNSENT;
     if (world.takes > 0) world.takes--;
     ck_assert_uint_lt(world.sent_count, SENT_MAX);
-    ck_assert_uint_lt(p->length, sizeof world.sent[0].payload);
+    ck_assert_uint_lt(p->length, sizeof fixture_bytes / 8);
+    if (fixture_used + p->length >= sizeof fixture_bytes) fixture_used = 0;
+    char *payload = fixture_bytes + fixture_used;
+    fixture_used += p->length + 1;
     snprintf(world.sent[world.sent_count].topic, sizeof world.sent[0].topic, "%s", p->topic);
-    memcpy(world.sent[world.sent_count].payload, p->payload, p->length);
-    world.sent[world.sent_count].payload[p->length] = '\0';
+    memcpy(payload, p->payload, p->length);
+    payload[p->length] = '\0';
+    world.sent[world.sent_count].payload = payload;
     world.sent[world.sent_count].retained = p->retained;
     world.sent[world.sent_count].qos = p->qos;
     world.sent_count++;
     return MQTT_SENT;
 }
 
+static struct homie_world fixture_world(void)
+{
+    return (struct homie_world){ .look = fixture_look,
+        .probe = fixture_probe,
+        .alert = fixture_alert,
+        .send = fixture_send,
+        .now = world.now };
+}
+
 static bool fixture_show(struct homie *h)
 {
-    const struct homie_world w = {
-        .look = fixture_look, .alert = fixture_alert, .send = fixture_send, .now = world.now
-    };
+    const struct homie_world w = fixture_world();
     return homie_show(h, &w);
+}
+
+/* What is said of the readings that were noted; what was sent before is forgotten. */
+static inline void fixture_prompt(struct homie *h)
+{
+    const struct homie_world w = fixture_world();
+    world.sent_count = 0;
+    homie_show_heard(h, &w);
 }
 
 /* Shows until there is nothing left, forgetting what was sent before. */
@@ -169,6 +200,22 @@ static inline int fixture_place(const char *topic, const char *payload)
             return (int)i;
     }
     return -1;
+}
+
+enum { MANY = 140 };
+
+/* A site of so many tanks, t0 and on, each like the first. */
+static inline void fixture_many_tanks(void)
+{
+    static struct site_tank many[MANY];
+    static char keys[MANY][16];
+    for (int i = 0; i < MANY; i++) {
+        many[i] = fixture_tank[0];
+        snprintf(keys[i], sizeof keys[i], "t%d", i);
+        many[i].key = many[i].name = keys[i];
+    }
+    fixture_config.site.tank = many;
+    fixture_config.site.tank_count = MANY;
 }
 
 #endif

@@ -132,16 +132,7 @@ END_TEST
 
 START_TEST(one_call_sends_a_bounded_number)
 {
-    enum { MANY = 140 };
-    static struct site_tank many[MANY];
-    static char keys[MANY][16];
-    for (int i = 0; i < MANY; i++) {
-        many[i] = fixture_tank[0];
-        snprintf(keys[i], sizeof keys[i], "t%d", i);
-        many[i].key = many[i].name = keys[i];
-    }
-    fixture_config.site.tank = many;
-    fixture_config.site.tank_count = MANY;
+    fixture_many_tanks();
     struct homie *h = fixture_open();
     world.sent_count = 0;
     int calls = 0;
@@ -213,15 +204,16 @@ START_TEST(a_removed_tank_is_cleared_state_first_and_then_the_roots_children)
     h = reload(h, &fewer);
     fixture_settle(h);
     ck_assert_int_eq(fixture_place("tern-hall-lettuce-wall/$state", ""), 0);
-    ck_assert_int_eq(fixture_place("tern-hall-lettuce-wall/$description", ""), 1);
+    const int description = fixture_place("tern-hall-lettuce-wall/$description", "");
     const int water = fixture_place("tern-hall-lettuce-wall/water/ec-quality", "");
     const int alert =
         fixture_place("tern-hall-lettuce-wall/$alert/no-circulation-lettuce-wall", "");
     const int root = fixture_place("tern-hall/$description", NULL);
-    ck_assert_int_gt(water, 1);
-    ck_assert_int_gt(alert, 1);
-    ck_assert_int_gt(root, water);
-    ck_assert_int_gt(root, alert);
+    ck_assert_int_ge(water, 1);
+    ck_assert_int_ge(alert, 1);
+    ck_assert_int_gt(description, water);
+    ck_assert_int_gt(description, alert);
+    ck_assert_int_gt(root, description);
     ck_assert_ptr_null(strstr(fixture_sent("tern-hall/$description"), "lettuce"));
     ck_assert_ptr_null(fixture_sent("tern-hall-basil-bench/$state"));
     ck_assert_str_eq(fixture_sent("tern-hall/$state"), "ready");
@@ -344,7 +336,8 @@ START_TEST(what_was_to_be_cleared_is_cleared_even_after_another_reload)
     h = reload(h, &fewer);
     fixture_settle(h);
     ck_assert_int_eq(fixture_place("tern-hall-lettuce-wall/$state", NULL), -1);
-    ck_assert_int_eq(fixture_place("tern-hall-lettuce-wall/$description", ""), 0);
+    ck_assert_int_eq(fixture_place("tern-hall-lettuce-wall/water/ec-quality", ""), 0);
+    ck_assert_int_gt(fixture_place("tern-hall-lettuce-wall/$description", ""), 0);
     homie_close(h);
 }
 END_TEST

@@ -1,7 +1,7 @@
 /* The daemon's Homie devices over plain values. */
 #include "tests/unit/daemon/homie_fixture.h"
 
-#include "daemon/json_guard.h"
+#include "daemon/payload/json_guard.h"
 
 static void setup(void)
 {
@@ -465,20 +465,33 @@ START_TEST(the_span_of_the_next_override_is_shown_as_the_core_holds_it)
 }
 END_TEST
 
-START_TEST(it_listens_to_what_can_be_set_and_to_its_own_alerts)
+START_TEST(it_listens_to_what_can_be_set_and_for_a_while_to_what_is_kept)
 {
     struct homie *h = fixture_open();
-    struct mqtt_subscription list[32];
-    ck_assert_uint_eq(homie_filters(h, list, 32), 3 + 5 * 2);
-    ck_assert_uint_eq(homie_filters(h, list, 4), 4);
+    struct mqtt_subscription list[64];
+    enum { SETS = 2 + 4 * 2, KEPT = 3 * 2 };
+    ck_assert_uint_le(homie_filters_most(h), 64);
+    ck_assert_uint_eq(homie_filters(h, list), SETS + KEPT);
     ck_assert_str_eq(list[0].filter, "homie/5/tern-hall/site/halt/set");
     ck_assert(list[0].settable && list[0].kept && list[0].urgent);
     ck_assert_str_eq(list[1].filter, "homie/5/tern-hall/request/call/set");
     ck_assert(list[1].settable && !list[1].kept && list[1].urgent && list[1].qos == 1);
-    ck_assert_str_eq(list[2].filter, "homie/5/tern-hall/$alert/+");
-    ck_assert(!list[2].settable);
-    ck_assert_str_eq(list[3].filter, "homie/5/tern-hall-basil-bench/setpoint/ec/set");
-    ck_assert(list[3].settable && !list[3].kept && list[3].qos == 1);
+    ck_assert_str_eq(list[2].filter, "homie/5/tern-hall-basil-bench/setpoint/ec/set");
+    ck_assert(list[2].settable && !list[2].kept && list[2].qos == 1);
+    ck_assert_str_eq(list[SETS].filter, "homie/5/tern-hall/$description");
+    ck_assert_str_eq(list[SETS + 1].filter, "homie/5/tern-hall/+/+");
+    ck_assert_str_eq(list[SETS + 5].filter, "homie/5/tern-hall-lettuce-wall/+/+");
+    ck_assert(!list[SETS].settable && list[SETS].qos == 1);
+    fixture_settle(h);
+    (void)homie_refilter(h);
+    world.now.mono.ms += 5000;
+    fixture_settle(h);
+    ck_assert(homie_refilter(h));
+    ck_assert(!homie_refilter(h));
+    ck_assert_uint_eq(homie_filters(h, list), SETS);
+    homie_lost(h); /* who knows what it keeps next time */
+    ck_assert(homie_refilter(h));
+    ck_assert_uint_eq(homie_filters(h, list), SETS + KEPT);
     homie_close(h);
 }
 END_TEST
@@ -503,6 +516,6 @@ int main(void)
     tcase_add_test(t, a_call_is_told_from_a_set);
     tcase_add_test(t, other_topics_are_not_mine);
     tcase_add_test(t, the_span_of_the_next_override_is_shown_as_the_core_holds_it);
-    tcase_add_test(t, it_listens_to_what_can_be_set_and_to_its_own_alerts);
+    tcase_add_test(t, it_listens_to_what_can_be_set_and_for_a_while_to_what_is_kept);
     return run_case(t, "homie");
 }

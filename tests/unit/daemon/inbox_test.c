@@ -5,8 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/inbox.h"
-#include "daemon/payload.h"
+#include "daemon/mqtt/inbox.h"
+#include "daemon/payload/payload.h"
 #include "lib/base/prng.h"
 #include "tests/unit/support.h"
 
@@ -118,6 +118,23 @@ START_TEST(what_is_too_long_is_counted_and_left_out)
 END_TEST
 
 /* MQTT 5, 1.5.4 and 4.7: no NUL, valid UTF-8, and no wildcard in a topic name. */
+/* Of a description only the beginning is looked at. */
+START_TEST(a_description_that_is_too_long_is_cut)
+{
+    static char bytes[PAYLOAD_MAX + 100];
+    struct mqtt_message m;
+    memset(bytes, 'x', sizeof bytes - 1);
+    put("homie/5/west/$description", bytes);
+    put("homie/5/west/x$description", bytes);
+    put("/$description", bytes);
+    ck_assert(inbox_take(box, &m));
+    ck_assert_str_eq(m.topic, "homie/5/west/$description");
+    ck_assert_uint_eq(m.length, PAYLOAD_MAX);
+    ck_assert(!inbox_take(box, &m));
+    ck_assert_uint_eq(inbox_counts(box).oversized, 2);
+}
+END_TEST
+
 START_TEST(bad_topics_are_counted_and_left_out)
 {
     const struct {
@@ -404,6 +421,7 @@ int main(void)
     tcase_add_test(t, messages_come_out_in_the_order_they_came);
     tcase_add_test(t, everything_of_a_message_survives);
     tcase_add_test(t, what_is_too_long_is_counted_and_left_out);
+    tcase_add_test(t, a_description_that_is_too_long_is_cut);
     tcase_add_test(t, bad_topics_are_counted_and_left_out);
     tcase_add_test(t, a_response_topic_that_cannot_be_used_is_left_out);
     tcase_add_test(t, the_oldest_readings_make_room_and_are_counted);

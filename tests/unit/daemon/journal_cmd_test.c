@@ -4,7 +4,7 @@
 #include <stdarg.h>
 #include <sysexits.h>
 
-#include "daemon/cmd.h"
+#include "daemon/tool/cmd.h"
 
 static char out[65536], err_out[8192];
 

@@ -11,7 +11,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include "daemon/journal_inside.h"
+#include "daemon/journal/journal_inside.h"
 #include "tests/unit/support.h"
 
 #define DAY_ONE_MS INT64_C(1932854400000) /* 2031-04-02T00:00:00Z */

@@ -1,5 +1,5 @@
 /* Segments: what a file's name says, and a directory that can't be read. */
-#include "daemon/journal_segment.h"
+#include "daemon/journal/journal_segment.h"
 
 #include <fcntl.h>
 #include <stdlib.h>
@@ -54,6 +54,14 @@ START_TEST(segments_are_dropped_from_the_front)
 }
 END_TEST
 
+START_TEST(there_are_at_most_so_many_segments)
+{
+    struct segments full = { .count = SEGMENTS_MAX, .room = SEGMENTS_MAX + 1 };
+    ck_assert(!segments_add(&full, &(struct segment){ .day = 1, .number = 1 }));
+    ck_assert_uint_eq(full.count, SEGMENTS_MAX);
+}
+END_TEST
+
 START_TEST(a_directory_that_cant_be_opened_is_an_error_not_an_empty_one)
 {
     struct segments list = { 0 };
@@ -76,6 +84,7 @@ int main(void)
     tcase_add_test(t, every_instant_has_a_day);
     tcase_add_test(t, a_name_is_taken_to_the_letter);
     tcase_add_test(t, segments_are_dropped_from_the_front);
+    tcase_add_test(t, there_are_at_most_so_many_segments);
     tcase_add_test(t, a_directory_that_cant_be_opened_is_an_error_not_an_empty_one);
     return run_case(t, "journal_segment");
 }

@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/json_guard.h"
+#include "daemon/payload/json_guard.h"
 #include "lib/base/prng.h"
 #include "tests/unit/support.h"
 

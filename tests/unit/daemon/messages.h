@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/payload.h"
+#include "daemon/payload/payload.h"
 #include "tests/unit/support.h"
 
 enum message { ROLL, BEAT, CLAIM, REPORT, LEDGER, MANUAL, COMMAND, MESSAGES };

@@ -5,8 +5,8 @@
 #include <poll.h>
 #include <string.h>
 
-#include "daemon/clock.h"
-#include "daemon/mqtt.h"
+#include "daemon/base/clock.h"
+#include "daemon/mqtt/mqtt.h"
 #include "tests/unit/daemon/broker.h"
 
 static struct broker broker;

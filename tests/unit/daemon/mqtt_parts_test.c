@@ -5,10 +5,10 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include "daemon/mqtt_pace.h"
-#include "daemon/mqtt_paho.h"
-#include "daemon/mqtt_secret.h"
-#include "daemon/mqtt_wishes.h"
+#include "daemon/mqtt/mqtt_pace.h"
+#include "daemon/mqtt/mqtt_paho.h"
+#include "daemon/mqtt/mqtt_secret.h"
+#include "daemon/mqtt/mqtt_wishes.h"
 #include "tests/unit/support.h"
 
 /* --- subscriptions ---------------------------------------------------------------------------- */

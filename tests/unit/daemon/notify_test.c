@@ -6,7 +6,7 @@
 #include <sys/un.h>
 #include <unistd.h>
 
-#include "daemon/notify.h"
+#include "daemon/base/notify.h"
 #include "tests/unit/support.h"
 
 /* The service manager's end. */

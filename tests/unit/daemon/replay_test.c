@@ -1,6 +1,6 @@
 /* Records read again: the right ones, as they are on disk, paced, beside a journal that is being
  * written. */
-#include "daemon/replay.h"
+#include "daemon/run/replay.h"
 #include "tests/unit/daemon/journal_fixture.h"
 
 static struct replay *replay;

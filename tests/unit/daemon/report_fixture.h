@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/report.h"
+#include "daemon/report/report.h"
 #include "tests/unit/support.h"
 
 /* 2031-04-02T00:00:00Z */

@@ -4,9 +4,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/json_guard.h"
-#include "daemon/payload.h"
-#include "daemon/request_call.h"
+#include "daemon/hear/request_call.h"
+#include "daemon/payload/json_guard.h"
+#include "daemon/payload/payload.h"
 #include "lib/base/prng.h"
 #include "tests/unit/support.h"
 
@@ -16,6 +16,8 @@ static struct routes routes;
 static struct request_callers callers;
 static struct request_refusal no;
 static struct event_request q;
+static struct request_keys keys;
+static const struct request_trust trust = { &config.site, &keys };
 
 static void set_up(void)
 {
@@ -55,7 +57,7 @@ static const struct event_request *read_bytes(const char *bytes, size_t length, 
         .correlation = "" };
     memset(&no, 0, sizeof no);
     memset(&q, 0xA5, sizeof q);
-    request_read_call(&q, &m, &config.site, &no);
+    request_read_call(&q, &m, &trust, &no);
     free(exact);
     ck_assert_str_eq(q.origin.by, "mqtt");
     ck_assert_int_eq(q.origin.retained, retained);
@@ -282,6 +284,10 @@ START_TEST(not_every_topic_may_be_answered_on)
     }
     config.homie_domain = "glasshouse";
     ck_assert(!request_may_answer_on(&config, &routes, "glasshouse/5/x"));
+    ck_assert(request_may_answer_on(&config, &routes, "homeassistant/device/x/config"));
+    config.discovery_prefix = "homeassistant";
+    ck_assert(!request_may_answer_on(&config, &routes, "homeassistant/device/x/config"));
+    ck_assert(request_may_answer_on(&config, &routes, "homeassistants"));
 }
 END_TEST
 

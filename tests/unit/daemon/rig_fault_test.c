@@ -1,5 +1,5 @@
 /* The words of the rig's faults. */
-#include "daemon/rig_fault.h"
+#include "daemon/rig/rig_fault.h"
 
 #include "tests/unit/daemon/rig_fixture.h"
 
@@ -47,6 +47,12 @@ START_TEST(every_word_is_read)
     ck_assert(f.kind == RIG_BATH && f.probe == PROBE_PH && f.value > 6.9 && f.value < 7.1);
     f = read_good("-cup:west/1.1");
     ck_assert(f.kind == RIG_CUP && f.heal && f.position == 1 && f.channel == 1);
+    f = read_good("weak:west=1.5");
+    ck_assert(f.kind == RIG_WEAK && f.value > 1.4 && f.value < 1.6);
+    f = read_good("thin:west.2=3");
+    ck_assert(f.kind == RIG_THIN && f.position == 2);
+    f = read_good("unplugged:west/1.circulation");
+    ck_assert(f.kind == RIG_UNPLUGGED && f.position == 1 && f.channel == 0);
     ck_assert_int_eq(read_good("refill:basil-bench=1.5").kind, RIG_REFILL);
     f = read_good("water-change:lettuce-wall=0.3");
     ck_assert(f.kind == RIG_WATER_CHANGE && f.tank == 1);

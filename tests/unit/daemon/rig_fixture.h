@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/rig.h"
+#include "daemon/rig/rig.h"
 #include "lib/base/text.h"
 #include "tests/unit/support.h"
 

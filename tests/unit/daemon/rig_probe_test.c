@@ -1,7 +1,7 @@
 /* What the rig's probes send must be what the daemon reads back. */
 #include <math.h>
 
-#include "daemon/payload.h"
+#include "daemon/payload/payload.h"
 #include "lib/sense/convert.h"
 #include "tests/unit/daemon/rig_fixture.h"
 

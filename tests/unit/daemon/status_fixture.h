@@ -5,7 +5,7 @@
 
 #include <math.h>
 
-#include "daemon/door_status.h"
+#include "daemon/door/door_status.h"
 #include "tests/unit/support.h"
 
 static struct site_tank tanks[SITE_TANKS_MAX];
@@ -17,7 +17,6 @@ static struct stock_view the_stock;
 static struct alert_view the_alert;
 static uint32_t alerts;
 static struct door_shell shell;
-static char answer[DOOR_ANSWER_MAX];
 
 static void view_site(const struct status_source *s, struct site_view *ret)
 {
@@ -63,6 +62,7 @@ static struct probe_view good(double value)
 static void set_up_care(void)
 {
     the_tank.care.asked = "";
+    the_tank.care.flow = (struct flow_view){ .l_min = 4.8, .filed_l_min = 5.0, .waits_ms = 90000 };
     the_tank.care.pump[0] = (struct calibration_view){ .calibrated = true,
         .at = { INT64_C(1932868800000) },
         .ml_per_s = 1.05,
@@ -70,6 +70,31 @@ static void set_up_care(void)
     the_tank.care.probe[PROBE_PH] = (struct calibration_view){
         .calibrated = true, .here = true, .at = { INT64_C(1932868800000) }, .steps = 2
     };
+}
+
+static void set_chain(void)
+{
+    the_chain = (struct chain_view){ .key = "west",
+        .ready = true,
+        .roll_heard = true,
+        .bound = true,
+        .ours = true,
+        .claim = { .by = "9f2c41d0", .reign = 7, .site = "tern-hall" },
+        .has_volts = true,
+        .volts = 11.9,
+        .has_amps = true,
+        .amps = 0.42,
+        .supply = { .amps_due = (double)NAN,
+            .volts = 12,
+            .amps = 4,
+            .usable_amps = 3.2,
+            .count = 1,
+            .module = { { .serial = "a1f3",
+                .volts = 11.78,
+                .due_volts = (double)NAN,
+                .least_volts = 10.8,
+                .pump_amps = 0.35,
+                .circulation_amps = 1.1 } } } };
 }
 
 static void set_tanks(void)
@@ -97,6 +122,61 @@ static void set_upkeep(void)
         .light_due = LIGHT_UNKNOWN };
     the_tank.probe[PROBE_PH].calibrated_at = (struct civil){ INT64_C(1932768000000) };
     the_tank.probe[PROBE_PH].calibration_due = true;
+}
+
+/* A healthy bench; each test spoils what it is about. */
+static void set_up(void)
+{
+    set_tanks();
+    site = (struct site){ .tank_count = 1, .tank = tanks, .chain_count = 1, .stock_count = 1 };
+    site.chain[0].key = "west";
+    the_site = (struct site_view){ .key = "tern-hall",
+        .name = "Tern Hall school glasshouse",
+        .active = true,
+        .link_up = true,
+        .journal_ok = true };
+    set_chain();
+    the_stock = (struct stock_view){
+        .key = "leaf-a", .bottle_ul = 5000000, .remaining_ul = 3200500, .days_left = 12.2
+    };
+    the_tank = (struct tank_view){ .name = "Basil bench",
+        .state = TANK_HOLDING,
+        .why = "EC and pH are within their bands",
+        .planted = true,
+        .set_ec_us_cm = 1200,
+        .set_ph = 5.8,
+        .stage = "leafing",
+        .day = 12,
+        .pump_count = 1 };
+    the_tank.probe[PROBE_EC] = good(1184);
+    the_tank.probe[PROBE_PH] = good(6.314);
+    the_tank.probe[PROBE_TEMPERATURE] = good(21.44);
+    the_tank.probe[PROBE_LEVEL] = good(82);
+    the_tank.last.stock = "acid";
+    the_tank.last.ul = 3500;
+    the_tank.last.at = (struct civil){ INT64_C(1932872467089) }; /* 5 minutes before now */
+    text_copy(the_tank.last.id, sizeof the_tank.last.id, "d-1");
+    the_tank.pump[0].stock = "leaf-a";
+    the_tank.pump[0].day_ul = 120000;
+    the_tank.pump[0].purpose = "feed";
+    the_tank.pump[0].ec_us_cm_per_ml = 0.98;
+    the_tank.pump[0].dose_limit_ul = 40000;
+    the_tank.pump[0].day_limit_ul = 800000;
+    the_tank.pump[0].hour_ul = 40250;
+    the_tank.pump[0].hour_limit_ul = 200000;
+    set_up_care();
+    set_upkeep();
+    alerts = 0;
+    the_alert = (struct alert_view){ .id = "west-roll-call",
+        .text = "position 2 answers as c91d; b77c was expected: put it back, or change the binding",
+        .tank = -1 };
+    shell = (struct door_shell){ .broker_uri = "mqtts://broker.example:8883",
+        .broker_why = "",
+        .config_path = "/etc/dosewright/site.yaml",
+        .config_error = "",
+        .config_loaded = { INT64_C(1932868800000) },
+        .journal_seq = 1234,
+        .journal_hash = "9f2c41d09f2c41d09f2c41d09f2c41d09f2c41d09f2c41d09f2c41d09f2c41d0" };
 }
 
 #endif

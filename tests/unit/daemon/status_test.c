@@ -6,69 +6,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/tool_show.h"
+#include "daemon/tool/tool_show.h"
 #include "tests/unit/daemon/status_fixture.h"
 
-/* A healthy bench; each test spoils what it is about. */
-static void set_up(void)
-{
-    set_tanks();
-    site = (struct site){ .tank_count = 1, .tank = tanks, .chain_count = 1, .stock_count = 1 };
-    site.chain[0].key = "west";
-    the_site = (struct site_view){ .key = "tern-hall",
-        .name = "Tern Hall school glasshouse",
-        .active = true,
-        .link_up = true,
-        .journal_ok = true };
-    the_chain = (struct chain_view){ .key = "west",
-        .ready = true,
-        .roll_heard = true,
-        .bound = true,
-        .ours = true,
-        .claim = { .by = "9f2c41d0", .reign = 7, .site = "tern-hall" },
-        .has_volts = true,
-        .volts = 11.9,
-        .has_amps = true,
-        .amps = 0.42 };
-    the_stock = (struct stock_view){
-        .key = "leaf-a", .bottle_ul = 5000000, .remaining_ul = 3200500, .days_left = 12.2
-    };
-    the_tank = (struct tank_view){ .name = "Basil bench",
-        .state = TANK_HOLDING,
-        .why = "EC and pH are within their bands",
-        .planted = true,
-        .set_ec_us_cm = 1200,
-        .set_ph = 5.8,
-        .stage = "leafing",
-        .day = 12,
-        .pump_count = 1 };
-    the_tank.probe[PROBE_EC] = good(1184);
-    the_tank.probe[PROBE_PH] = good(6.314);
-    the_tank.probe[PROBE_TEMPERATURE] = good(21.44);
-    the_tank.probe[PROBE_LEVEL] = good(82);
-    the_tank.last.stock = "acid";
-    the_tank.last.ul = 3500;
-    the_tank.last.at = (struct civil){ INT64_C(1932872467089) }; /* 5 minutes before now */
-    text_copy(the_tank.last.id, sizeof the_tank.last.id, "d-1");
-    the_tank.pump[0].stock = "leaf-a";
-    the_tank.pump[0].day_ul = 120000;
-    the_tank.pump[0].day_limit_ul = 800000;
-    the_tank.pump[0].hour_ul = 40250;
-    the_tank.pump[0].hour_limit_ul = 200000;
-    set_up_care();
-    set_upkeep();
-    alerts = 0;
-    the_alert = (struct alert_view){ .id = "west-roll-call",
-        .text = "position 2 answers as c91d; b77c was expected: put it back, or change the binding",
-        .tank = -1 };
-    shell = (struct door_shell){ .broker_uri = "mqtts://broker.example:8883",
-        .broker_why = "",
-        .config_path = "/etc/dosewright/site.yaml",
-        .config_error = "",
-        .config_loaded = { INT64_C(1932868800000) },
-        .journal_seq = 1234,
-        .journal_hash = "9f2c41d09f2c41d09f2c41d09f2c41d09f2c41d09f2c41d09f2c41d09f2c41d0" };
-}
+static char answer[DOOR_ANSWER_MAX];
 
 static struct text write_answer(uint32_t from)
 {
@@ -112,40 +53,48 @@ START_TEST(the_answer_is_these_very_bytes)
     ck_assert_str_eq(t.at,
         "{\"ok\":true,\"time\":\"2031-04-02T05:06:07.089Z\",\"clock\":\"synced\",\"site\":{\"key\":"
         "\"tern-hall\",\"name\":\"Tern Hall school glasshouse\",\"halted\":false,\"active\":true,"
-        "\"standby\":false,\"refused_messages\":0},\"broker\":{\"up\":true,\"uri\":\"mqtts://"
-        "broker.example:8883\",\"why\":\"\",\"plain_remote\":false},\"journal\":{\"ok\":true,"
-        "\"seq\":1234,\"hash\":"
+        "\"standby\":false,\"follows\":false,\"refused_messages\":0,\"signers\":0,\"muted\":0},"
+        "\"broker\":{\"up\":"
+        "true,\"uri\":\"mqtts://"
+        "broker.example:8883\",\"why\":\"\",\"plain_remote\":false,\"unread\":0,\"ignored\":0},"
+        "\"journal\":{\"ok\":true,\"seq\":1234,\"hash\":"
         "\"9f2c41d09f2c41d09f2c41d09f2c41d09f2c41d09f2c41d09f2c41d09f2c41d0\"},\"config\":{"
         "\"path\":\"/etc/dosewright/site.yaml\",\"loaded\":\"2031-04-02T04:00:00.000Z\",\"error\":"
         "\"\"},\"alerts\":[{\"id\":\"west-roll-call\",\"tank\":null,\"text\":\"position 2 answers "
-        "as "
-        "c91d; b77c was expected: put it back, or change the binding\"}],\"chains\":[{\"key\":"
+        "as c91d; b77c was expected: put it back, or change the binding\"}],\"chains\":[{\"key\":"
         "\"west\",\"ready\":true,\"roll_call\":true,\"bound\":true,\"adopted\":false,\"ours\":true,"
         "\"halted\":false,\"why\":\"\",\"by\":"
-        "\"9f2c41d0\",\"reign\":7,\"site\":\"tern-hall\",\"volts\":11.90,\"amps\":0.420}],"
+        "\"9f2c41d0\",\"reign\":7,\"site\":\"tern-hall\",\"volts\":11.90,\"amps\":0.420,"
+        "\"amps_due\":null,\"supply_volts\":12.00,\"supply_amps\":4.00,"
+        "\"usable_amps\":3.200,\"modules\":[{\"serial\":\"a1f3\",\"volts\":11.78,"
+        "\"due_volts\":null,\"least_volts\":10.80,\"pump_amps\":0.350,"
+        "\"circulation_amps\":1.100}]}],"
         "\"stocks\":"
         "[{\"key\":\"leaf-a\",\"bottle_ml\":5000.000,\"remaining_ml\":3200.500,\"days_left\":12.2,"
-        "\"low\":false}]"
-        ","
+        "\"low\":false}],"
         "\"tanks\":[{\"key\":\"basil-bench\",\"name\":\"Basil "
-        "bench\",\"state\":\"holding\",\"why\":"
-        "\"EC and pH are within their bands\",\"paused\":false,\"service\":false,\"bench\":false,"
+        "bench\",\"state\":\"holding\","
+        "\"why\":\"EC and pH are within their "
+        "bands\",\"paused\":false,\"service\":false,\"bench\":false,"
         "\"asked\":\"\",\"said\":\"\",\"planted\":true,"
         "\"stage\":\"leafing\",\"day\":12,\"override\":false,\"override_left_s\":0,\"ec\":{"
-        "\"value\":"
-        "1.184,\"age_s\":2,\"quality\":\"good\",\"setpoint\":1.200,\"band\":0.100,"
+        "\"value\":1.184,\"age_s\":2,\"quality\":\"good\",\"setpoint\":1.200,\"band\":0.100,"
         "\"calibrated\":null,\"calibrated_here\":false,\"baths\":0,\"listening\":false},\"ph\":{"
-        "\"value\":6.31,"
-        "\"age_s\":2,\"quality\":\"good\",\"setpoint\":5.80,\"band\":0.20,"
+        "\"value\":6.31,\"age_s\":2,\"quality\":\"good\",\"setpoint\":5.80,\"band\":0.20,"
         "\"calibrated\":\"2031-04-02T04:00:00.000Z\",\"calibrated_here\":true,\"baths\":2,"
         "\"listening\":false},\"temperature\":{"
-        "\"value\":21.4,"
-        "\"age_s\":2,\"quality\":\"good\",\"least\":12.0,\"most\":30.0},\"probes\":[],\"last\":{"
+        "\"value\":21.4,\"age_s\":2,\"quality\":\"good\",\"least\":12.0,\"most\":30.0},\"probes\":["
+        "],\"last\":{"
         "\"stock\":"
-        "\"acid\",\"ml\":3.500,\"at\":\"2031-04-02T05:01:07.089Z\",\"id\":\"d-1\"},\"pumps\":[{"
+        "\"acid\",\"ml\":3.500,\"at\":\"2031-04-02T05:01:07.089Z\",\"id\":\"d-1\"},"
+        "\"flow\":{\"address\":\"west/"
+        "0.circulation\",\"l_min\":4.800,\"filed_l_min\":5.000,\"calibrated\":null,"
+        "\"calibrated_here\":false,\"calibration_due\":false,\"waits_ms\":90000},\"pumps\":[{"
         "\"stock\":\"leaf-a\",\"address\":\"west/"
-        "1.1\",\"hour_ml\":40.250,\"hour_limit_ml\":200.000,\"day_ml\":120.000,"
-        "\"day_limit_ml\":800.000,\"locked\":false,\"ml_per_s\":1.0500,"
+        "1.1\",\"dose_limit_ml\":40.000,\"hour_ml\":40.250,\"hour_limit_ml\":200.000,\"day_ml\":"
+        "120.000,"
+        "\"day_limit_ml\":800.000,\"purpose\":\"feed\",\"ec_ms_cm_per_ml\":0.00098,\"locked\":"
+        "false,\"ml_per_s\":1.0500,"
         "\"filed_ml_per_s\":1.0200,\"calibrated\":\"2031-04-02T04:00:00.000Z\","
         "\"calibrated_here\":false,\"runs\":0,\"waits_ms\":0}],"
         "\"upkeep\":{\"circulated_h\":36.000,"
@@ -209,7 +158,8 @@ static void fill_to_the_brim(void)
     memset(wild, '\1', sizeof wild - 1);
     the_site.name = the_site.key = the_tank.name = the_tank.stage = the_chain.key = wild;
     the_stock.key = the_tank.last.stock = wild;
-    shell = (struct door_shell){ wild, wild, true, wild, wild, { 0 }, INT64_MAX, wild };
+    shell = (struct door_shell){ wild, wild, true, UINT64_MAX, UINT64_MAX, wild, wild, { 0 },
+        INT64_MAX, wild };
     memset(the_tank.why, '\1', sizeof the_tank.why - 1);
     memset(the_chain.why, '\1', sizeof the_chain.why - 1);
     memset(the_alert.text, '\1', sizeof the_alert.text - 1);
@@ -325,6 +275,7 @@ START_TEST(a_healthy_site_reads_like_this)
         "  leaf-a      120 of 800 mL in 24 h, 40.25 of 200 mL in 1 h\n"
         "  calibrated  ph 2031-04-01 (1 d ago) DUE; ec never\n"
         "  pumps       leaf-a 1.050 mL/s 2031-04-02\n"
+        "  flow        4.80 L/min, measured never; a run waits for its litres\n"
         "  tubes       leaf-a ran 1.5 h since 2031-04-02 (today)\n"
         "  water       not changed, counted from 2031-04-02 (today)\n"
         "  strainer    36 h of circulation\n"
@@ -383,6 +334,9 @@ START_TEST(locks_and_halts_stand_out)
     ck_shows("HALTED: every pump is stopped and stays so until 'dosewright release'.");
     the_site.standby = true;
     ck_shows("STANDBY: another daemon commands these chains");
+    ck_shows("It doesn't have all of the other's journal");
+    the_site.follows = true;
+    ck_shows("It follows the other's journal, and nothing of it is missing.");
     the_tank.service = the_tank.paused = true;
     ck_shows("holding, SERVICE LOCK, paused - Basil bench");
     the_tank.pump[0].locked = true;
@@ -422,7 +376,15 @@ START_TEST(what_is_wrong_around_the_daemon_is_told)
     ck_shows("A NEWER FILE WAS REFUSED");
     ck_shows(
         "\n              site.yaml:3:1: unknown key\n              site.yaml:9:2: out of range\n");
-    ck_shows("messages    3 refused");
+    ck_shows("messages    3 refused; since the start");
+    ck_hides("requests ");
+    shell.broker_unread = 4;
+    shell.broker_ignored = 5;
+    the_site.signers = 2;
+    the_site.muted = 1;
+    ck_shows("messages    3 refused, 4 too long or broken, 5 ignored as nonsense; since the");
+    ck_shows("requests    over the broker they must be signed, keys: 2; senders that aren't\n"
+             "              listened to: 1");
     the_chain.ready = the_chain.bound = the_chain.ours = false;
     the_chain.halted = true;
     text_copy(the_chain.why, sizeof the_chain.why, "no beat for 12 s");

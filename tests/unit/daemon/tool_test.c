@@ -14,10 +14,10 @@
 #include <sysexits.h>
 #include <unistd.h>
 
-#include "daemon/clock.h"
-#include "daemon/cmd.h"
-#include "daemon/door.h"
-#include "daemon/tool.h"
+#include "daemon/base/clock.h"
+#include "daemon/door/door.h"
+#include "daemon/tool/cmd.h"
+#include "daemon/tool/tool.h"
 #include "tests/unit/support.h"
 
 enum { CALLS_MAX = 8, CHILD_MS = 20000 };

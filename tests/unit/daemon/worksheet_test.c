@@ -4,9 +4,9 @@
 #include <fcntl.h>
 #include <sysexits.h>
 
-#include "daemon/caution.h"
-#include "daemon/cmd.h"
-#include "daemon/worksheet.h"
+#include "daemon/tool/caution.h"
+#include "daemon/tool/cmd.h"
+#include "daemon/worksheet/worksheet.h"
 #include "tests/unit/daemon/config_fixture.h"
 
 enum { OUTPUT_MAX = 512 * 1024, WORDS_MAX = 6 };

@@ -9,8 +9,8 @@
 #include <time.h>
 #include <unistd.h>
 
-#include "daemon/whole_file.h"
-#include "daemon/yaml_tree.h"
+#include "daemon/base/whole_file.h"
+#include "daemon/config/yaml_tree.h"
 #include "lib/base/prng.h"
 #include "lib/base/text.h"
 #include "tests/unit/support.h"

@@ -16,7 +16,9 @@ static struct mono at(int64_t ms)
 static struct dose_allowance ask(const struct stock_limits *limits, const struct dose_window *w,
     int64_t wanted_ul, int64_t now_ms)
 {
-    const struct dose_question question = { limits, w, wanted_ul, at(now_ms) };
+    const struct dose_question question = {
+        .limits = limits, .window = w, .wanted_ul = wanted_ul, .now = at(now_ms)
+    };
     return limits_of_stock(&question);
 }
 
@@ -92,6 +94,28 @@ START_TEST(exactly_the_smallest_left_is_enough)
     window_init(&w, room, ROOM, DAY_MS);
     gave(&w, 1000, 199501);
     expect(ask(&LEAF, &w, 40000, 3000), 0, DOSE_OVER_HOUR, HOUR_MS + 1000);
+}
+END_TEST
+
+/* A run that only a message ends may turn out to be more: the windows must leave all of that. */
+START_TEST(what_a_dose_may_turn_out_to_be_must_fit)
+{
+    enum { FULL = 30000 };
+    struct window_entry room[ROOM];
+    struct dose_window w;
+    window_init(&w, room, ROOM, DAY_MS);
+    struct dose_question q = {
+        .limits = &LEAF, .window = &w, .wanted_ul = 5000, .now = at(3000), .full_ul = FULL
+    };
+    expect(limits_of_stock(&q), 5000, DOSE_GRANTED, 3000);
+    gave(&w, 1000, 200000 - FULL);
+    expect(limits_of_stock(&q), 5000, DOSE_GRANTED, 3000); /* just so */
+    gave(&w, 2000, 1);
+    expect(limits_of_stock(&q), 0, DOSE_OVER_HOUR, HOUR_MS + 1000);
+    q.full_ul = 0;
+    expect(limits_of_stock(&q), 5000, DOSE_GRANTED, 3000);
+    q.full_ul = 200001; /* never, then */
+    expect(limits_of_stock(&q), 0, DOSE_OVER_HOUR, INT64_MAX);
 }
 END_TEST
 
@@ -282,6 +306,7 @@ int main(void)
     tcase_add_test(tc, the_hour_leaves_what_is_left_of_it_and_says_when_the_whole_fits);
     tcase_add_test(tc, when_less_than_the_smallest_is_left_nothing_goes_until_the_smallest_fits);
     tcase_add_test(tc, exactly_the_smallest_left_is_enough);
+    tcase_add_test(tc, what_a_dose_may_turn_out_to_be_must_fit);
     tcase_add_test(tc, the_day_binds_when_it_leaves_less_than_the_hour);
     tcase_add_test(tc, of_two_that_leave_the_same_the_one_that_holds_longer_is_named);
     tcase_add_test(tc, a_wish_below_the_smallest_is_too_small_whatever_is_free);

@@ -63,6 +63,29 @@ START_TEST(a_run_is_held_against_what_is_expected)
 }
 END_TEST
 
+START_TEST(a_flow_is_held_against_the_files_more_widely)
+{
+    static const struct {
+        double l_min;
+        enum rate_verdict verdict;
+    } c[] = {
+        { 2.5, RATE_GOOD },
+        { 10.0, RATE_GOOD },
+        { 20.0, RATE_GOOD },
+        { 2.49, RATE_FAR },
+        { 20.1, RATE_FAR },
+        { 1.5, RATE_TENFOLD },
+        { 1.51, RATE_FAR },
+        { 0.5, RATE_TENFOLD },
+        { 0.49, RATE_NOTHING },
+        { 70.0, RATE_TENFOLD },
+        { 140.0, RATE_TENFOLD },
+        { 141.0, RATE_FAR },
+    };
+    ck_assert_int_eq(rate_judge_flow(c[_i].l_min, 10.0), c[_i].verdict);
+}
+END_TEST
+
 int main(void)
 {
     TCase *tc = tcase_create("rate");
@@ -70,5 +93,6 @@ int main(void)
     tcase_add_test(tc, the_deviation_is_the_samples);
     tcase_add_test(tc, five_percent_of_spread_is_the_most);
     tcase_add_loop_test(tc, a_run_is_held_against_what_is_expected, 0, 13);
+    tcase_add_loop_test(tc, a_flow_is_held_against_the_files_more_widely, 0, 12);
     return run_case(tc, "rate");
 }

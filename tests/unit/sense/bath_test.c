@@ -195,10 +195,8 @@ START_TEST(a_cell_gets_its_constant)
         enum bath_verdict verdict;
     } c[] = {
         { 1345.7, BATH_CALIBRATED }, /* 1413 / 1345.7 = 1.05 */
-        { 2.0, BATH_DRY },
-        { 12880.0, BATH_OTHER },
-        { 1000.0, BATH_WORN },
-        { 600.0, BATH_OTHER },
+        { 2.0, BATH_DRY }, { 12880.0, BATH_OTHER }, { 1000.0, BATH_WORN }, { 600.0, BATH_OTHER },
+        { 1e9, BATH_OTHER }, /* more than any water: no constant comes of it */
     };
     struct bath_row row = { 0 };
     struct bath_found f;
@@ -239,7 +237,7 @@ int main(void)
     tcase_add_test(tc, the_wrong_buffer_is_seen);
     tcase_add_test(tc, a_worn_electrode_and_two_baths_alike_are_refused);
     tcase_add_test(tc, a_probe_in_finished_units_is_verified_not_changed);
-    tcase_add_loop_test(tc, a_cell_gets_its_constant, 0, 5);
+    tcase_add_loop_test(tc, a_cell_gets_its_constant, 0, 6);
     tcase_add_loop_test(tc, a_meter_for_ec_is_verified, 0, 4);
     return run_case(tc, "bath");
 }

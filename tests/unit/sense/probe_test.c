@@ -209,7 +209,7 @@ START_TEST(the_range_includes_its_ends_and_is_in_the_probes_own_unit)
     ck_assert_int_eq(take(&p, &c, 11.001, 0), PROBE_OUT_OF_RANGE);
     ck_assert_int_eq(take(&p, &c, 2.0, 0), PROBE_JUMPED);
     ck_assert_int_eq(take(&p, &c, 11.0, 0), PROBE_JUMPED);
-    ck_assert_int_eq(take(&p, &c, 11.0, 0), PROBE_OK);
+    ck_assert_int_eq(take(&p, &c, 11.0, 1000), PROBE_OK);
 
     const struct probe_config ec = { .quantity = PROBE_EC,
         .unit = UNIT_MS_CM,
@@ -220,7 +220,7 @@ START_TEST(the_range_includes_its_ends_and_is_in_the_probes_own_unit)
     probe_init(&p);
     ck_assert_int_eq(take(&p, &ec, 1800.0, 0), PROBE_OUT_OF_RANGE); /* somebody sent uS/cm */
     for (int i = 0; i < 3; i++) {
-        take(&p, &ec, 1.8, 0);
+        take(&p, &ec, 1.8, i * 1000);
     }
     ck_assert_double_eq_tol(p.value, 1800.0, 1e-9);
 }
@@ -383,11 +383,11 @@ START_TEST(millivolts_fall_as_ph_rises)
     ck_assert_int_eq(take(&p, &c, 4.0, 0), PROBE_NEEDS_TEMPERATURE);
     ck_assert(!p.has_value);
     for (int i = 0; i < 3; i++) {
-        probe_take(&p, &c, 4.0, false, 18.0, at(0));
+        probe_take(&p, &c, 4.0, false, 18.0, at(i * 1000));
     }
     ck_assert_double_eq_tol(p.value, 7.0, 1e-12); /* at its zero, whatever the temperature */
     for (int i = 0; i < 3; i++) {
-        probe_take(&p, &c, 4.0 + 0.97 * 59.1593, false, 25.0, at(0));
+        probe_take(&p, &c, 4.0 + 0.97 * 59.1593, false, 25.0, at(3000 + i * 1000));
     }
     ck_assert_double_eq_tol(p.value, 6.0, 1e-5);
 }
@@ -420,7 +420,7 @@ START_TEST(ec_is_brought_to_microsiemens_at_25_degrees)
     probe_init(&p);
     ck_assert_int_eq(take(&p, &c, 2000.0, 0), PROBE_NEEDS_TEMPERATURE);
     for (int i = 0; i < 3; i++) {
-        probe_take(&p, &c, 2000.0, false, 30.0, at(0));
+        probe_take(&p, &c, 2000.0, false, 30.0, at(i * 1000));
     }
     ck_assert_double_eq_tol(p.value, 1000.0 / 1.1, 1e-9);
     /* a temperature so low that the line crosses zero is no temperature for it */
@@ -428,7 +428,7 @@ START_TEST(ec_is_brought_to_microsiemens_at_25_degrees)
     c.compensation = TEMPCO_NUTRIENT;
     probe_init(&p);
     for (int i = 0; i < 3; i++) {
-        probe_take(&p, &c, 2000.0, false, 30.0, at(0));
+        probe_take(&p, &c, 2000.0, false, 30.0, at(i * 1000));
     }
     double wanted;
     ck_assert(tempco_to_25(&wanted, TEMPCO_NUTRIENT, 0.0, 30.0, 1000.0));
@@ -439,7 +439,7 @@ START_TEST(ec_is_brought_to_microsiemens_at_25_degrees)
     c.unit = UNIT_US_CM;
     probe_init(&p);
     for (int i = 0; i < 3; i++) {
-        take(&p, &c, 1234.0, 0);
+        take(&p, &c, 1234.0, i * 1000);
     }
     ck_assert_double_eq(p.value, 1234.0);
 }

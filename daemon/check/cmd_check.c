@@ -1,0 +1,103 @@
+/* dosewright check: would 'run' take this configuration, and what follows from it? */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+#include "daemon/base/clock.h"
+#include "daemon/check/check_print.h"
+#include "daemon/config/schema.h"
+#include "daemon/hear/request_keys.h"
+#include "daemon/tool/cmd.h"
+
+struct arguments {
+    bool keys, json, help;
+    const char *file;
+};
+
+static int help(FILE *out, int code)
+{
+    fprintf(out,
+        "usage: dosewright check [--json] SITE.yaml\n"
+        "       dosewright check --keys\n"
+        "\n"
+        "Reads a configuration with every file it names, starts nothing, changes nothing. Lists "
+        "what\n"
+        "is wrong (to standard error), what is legal but unwise, and what follows from the rest.\n"
+        "\n"
+        "  --json  everything as one JSON object\n"
+        "  --keys  the reference of all keys, as Markdown\n"
+        "\n"
+        "exit codes: 0 'run' would take it, 78 it wouldn't, 64 a wrong argument\n");
+    return code;
+}
+
+static bool read_arguments(struct arguments *ret, int argc, char **argv)
+{
+    *ret = (struct arguments){ 0 };
+    for (int i = 1; i < argc; i++) {
+        if (strcmp(argv[i], "--keys") == 0)
+            ret->keys = true;
+        else if (strcmp(argv[i], "--json") == 0)
+            ret->json = true;
+        else if (strcmp(argv[i], "--help") == 0)
+            ret->help = true;
+        else if (argv[i][0] == '-' || ret->file)
+            return false;
+        else
+            ret->file = argv[i];
+    }
+    return ret->help || ret->keys != (ret->file != NULL);
+}
+
+static void put(void *out, const char *text)
+{
+    fputs(text, out);
+}
+
+static bool print(const struct arguments *a, const struct config *config,
+    const struct problem_list *errors, const struct check_found *found, struct now now)
+{
+    const struct check_shown shown = {
+        .path = a->file, .config = config, .errors = errors, .found = found, .now = now
+    };
+    if (a->json) return check_print_json(stdout, &shown);
+    check_print_problems(stderr, "", errors);
+    if (config) check_print_problems(stderr, "warning: ", &config->unwise);
+    if (!config) return true;
+    printf("%s is valid, with %u warning%s\n\n", a->file,
+        config->unwise.count + config->unwise.more, config->unwise.count == 1 ? "" : "s");
+    check_print_found(stdout, config, found);
+    return check_print_text(stdout, config, now);
+}
+
+int cmd_check(int argc, char **argv)
+{
+    struct arguments a;
+    if (!read_arguments(&a, argc, argv)) return help(stderr, EX_USAGE);
+    if (a.help) return help(stdout, EXIT_SUCCESS);
+    if (a.keys) {
+        schema_page(put, stdout);
+        return fflush(stdout) == 0 ? EXIT_SUCCESS : EX_IOERR;
+    }
+    struct problem_list *errors = calloc(1, sizeof *errors);
+    struct config *config = NULL;
+    if (!errors) return EX_OSERR;
+    enum err err = config_load(&config, a.file, true, errors);
+    if (config) request_keys_check(config, errors, &config->unwise);
+    if (errors->count > 0 && err == ERR_NONE) {
+        err = errors->item[0].err;
+        config_free(config);
+        config = NULL;
+    }
+    int code = err == ERR_NONE ? EXIT_SUCCESS : EX_CONFIG;
+    struct check_found found = { .read = false };
+    const struct now now = clock_now();
+    if (config && !check_find(&found, config, now)) code = EX_OSERR;
+    if (!print(&a, config, errors, &found, now)) code = EX_OSERR;
+    free(found.item);
+    if (fflush(stdout) != 0) code = EX_IOERR;
+    config_free(config);
+    free(errors);
+    return code;
+}

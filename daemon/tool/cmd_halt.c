@@ -1,0 +1,45 @@
+#include <stdio.h>
+#include <string.h>
+
+#include "daemon/tool/cmd.h"
+#include "daemon/tool/tool.h"
+
+static const char halt_usage[] =
+    "usage: dosewright halt [--socket PATH] [--json]\n"
+    "\n"
+    "Stops every pump of every chain and keeps them stopped, over restarts of the daemon and of "
+    "the\n"
+    "chain heads, until 'dosewright release'. This isn't an emergency stop in the sense of a\n"
+    "certified one: where people can be hurt, cut the power.\n";
+
+static const char release_usage[] =
+    "usage: dosewright release [--socket PATH] [--json]\n"
+    "\n"
+    "Ends a halt. A halt by a switch at a chain head is ended at that switch.\n";
+
+int cmd_halt(int argc, char **argv)
+{
+    const bool on = strcmp(argv[0], "release") != 0;
+    struct tool tool = { .usage = on ? halt_usage : release_usage };
+    const int code = tool_read(&tool, argc, argv);
+    if (code != TOOL_GO_ON) return code;
+    if (tool.count != 0) {
+        return tool_misused(&tool, on ? "halt stops everything; it takes no names"
+                                      : "release ends the whole halt; it takes no names");
+    }
+    char line[TOOL_LINE_MAX];
+    const char *const members[] = { "on", on ? "true" : "false", NULL };
+    if (!tool_request(line, "halt", members)) return tool_misused(&tool, "the request is too long");
+    const int answer = tool_ask(&tool, line, TOOL_WAIT_MS, NULL);
+    if (answer != 0 && on) {
+        fputs(
+            "dosewright: THE HALT WAS NOT TAKEN. To stop the pumps now, cut the chains' supply.\n",
+            stderr);
+    }
+    if (answer == 0 && !tool.json) {
+        puts(on ? "Halt: a stop was sent to every chain. The pumps stay stopped until 'dosewright "
+                  "release'.\n'dosewright status' shows whether each chain has taken it."
+                : "Released: dosing goes on once each chain is ready.");
+    }
+    return answer;
+}

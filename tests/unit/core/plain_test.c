@@ -1,0 +1,363 @@
+/* Plain outputs as the core sees them: what a run may turn out to be, boards that don't obey, and
+ * what is kept over restart and reload. The east chain of the fixture becomes basil's plain
+ * outputs: its base pump is one. */
+#include "tests/unit/core/core_fixture.h"
+
+enum { PUMP = 3, UL = 5000, AUTO_OFF_MS = 20000, FULL_UL = 20000 };
+
+static struct plain_output output;
+
+static void make_plain(bool reports)
+{
+    bench_init();
+    output = (struct plain_output){ .topic = "shed/base",
+        .payload = "on",
+        .off_payload = "off",
+        .state_topic = reports ? "shed/state" : NULL,
+        .state_pointer = "",
+        .auto_off_ms = AUTO_OFF_MS,
+        .step_ms = 1 };
+    struct chain_config *c = &b.site.chain[EAST];
+    c->key = c->device = "basil";
+    c->plain = true;
+    c->module[0].plain = &output;
+}
+
+/* A journal that is older than the outputs. */
+static void ready(bool reports)
+{
+    make_plain(reports);
+    put_record("carry");
+    bench_start();
+    come_up();
+    tell_water(BASIL, 1200, 5.8);
+    tell_water(LETTUCE, 1200, 5.8);
+}
+
+static void tell_end(const char *id, enum chain_state state, bool unsure)
+{
+    struct event e = report_of(id, state, UL);
+    e.chain = EAST;
+    e.report.unsure = unsure;
+    step(&e);
+}
+
+static void tell_board(enum plain_finding finding)
+{
+    struct event e = { .kind = EVENT_BOARD, .chain = EAST };
+    e.board.position = 1;
+    e.board.finding = finding;
+    step(&e);
+}
+
+static bool stands(const char *id)
+{
+    return alert_stands(b.core, id);
+}
+
+/* --- what a run may turn out to be ------------------------------------------------------------ */
+
+/* INV-1: "off" may be lost. What then counts, by whether the board reports and what it said. */
+static const struct {
+    bool reports;
+    enum chain_state state;
+    bool unsure;
+    int64_t counts_ul;
+} ends[] = {
+    { false, CHAIN_DONE, false, FULL_UL },
+    { false, CHAIN_STOPPED, true, FULL_UL },
+    { true, CHAIN_DONE, false, UL },
+    { true, CHAIN_DONE, true, FULL_UL },
+    { true, CHAIN_STOPPED, true, FULL_UL },
+};
+
+START_TEST(a_switched_run_counts_as_all_that_it_may_have_been)
+{
+    ready(ends[_i].reports);
+    const int64_t bottle = b.core->stock[BASE].remaining_ul;
+    const struct core_command dose = *send_dose(BASIL, PUMP, UL);
+    ck_assert_int_eq(used_ul(BASIL, PUMP), FULL_UL);
+    ck_assert_int_eq(mono_since(dose.ends, b.now.mono), COMMAND_START_MS + AUTO_OFF_MS);
+    pass(6000);
+    tell_end(dose.id, ends[_i].state, ends[_i].unsure);
+    ck_assert_int_eq(used_ul(BASIL, PUMP), ends[_i].counts_ul);
+    ck_assert_int_eq(bottle - b.core->stock[BASE].remaining_ul, UL);
+    bench_start(); /* and the journal has it the same */
+    ck_assert_int_eq(used_ul(BASIL, PUMP), ends[_i].counts_ul);
+    ck_assert_int_eq(bottle - b.core->stock[BASE].remaining_ul, UL);
+}
+END_TEST
+
+START_TEST(an_interrupted_one_counts_in_full_after_a_restart)
+{
+    ready(true);
+    send_dose(BASIL, PUMP, UL);
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), FULL_UL);
+    come_up();
+    struct event ledger = { .kind = EVENT_LEDGER, .chain = EAST };
+    step(&ledger);
+    pass(COMMAND_START_MS + AUTO_OFF_MS + COMMAND_GRACE_MS);
+    for (uint32_t c = 0; c < CHAINS; c++) {
+        tell_beat(c);
+    }
+    ticks();
+    ck_assert_str_eq(record_text_or_empty(recorded("outcome"), "state"), "unknown");
+    ck_assert_int_eq(used_ul(BASIL, PUMP), FULL_UL);
+}
+END_TEST
+
+START_TEST(one_that_times_itself_counts_as_itself)
+{
+    ready(false);
+    output.payload = "${ms}";
+    output.unit = PLAIN_MS;
+    const struct core_command dose = *send_dose(BASIL, PUMP, UL);
+    ck_assert_int_eq(used_ul(BASIL, PUMP), UL);
+    pass(6000);
+    tell_end(dose.id, CHAIN_STOPPED, true);
+    ck_assert_int_eq(used_ul(BASIL, PUMP), UL);
+}
+END_TEST
+
+static bool ask_ml(int64_t ul)
+{
+    return ask_for(
+        (struct event_request){ .kind = REQUEST_DOSE, .tank = BASIL, .stock = BASE, .ul = ul });
+}
+
+START_TEST(the_windows_must_leave_room_for_all_of_it)
+{
+    ready(false);
+    b.tank[BASIL].pump[PUMP].limits.hour_ul = 2 * FULL_UL + FULL_UL / 2;
+    for (int n = 0; n < 2; n++) {
+        const struct core_command dose = *send_dose(BASIL, PUMP, UL);
+        pass(6000);
+        tell_end(dose.id, CHAIN_DONE, false);
+        b.core->tank[BASIL].step = STEP_IDLE;
+    }
+    for (uint32_t c = 0; c < CHAINS; c++) {
+        tell_beat(c);
+    }
+    b.core->tank[BASIL].plan.count = b.core->tank[BASIL].plan.next = 0;
+    b.core->tank[BASIL].acid_ended.ms = b.now.mono.ms - 3 * HOUR_MS;
+    ck_assert(!ask_ml(1000)); /* 10 mL are left, and a run may be 20 */
+    ck_assert_str_eq(answered(), "over-limit");
+    b.tank[BASIL].pump[PUMP].limits.hour_ul = 3 * FULL_UL;
+    ck_assert_msg(ask_ml(1000), "%s", answered());
+}
+END_TEST
+
+START_TEST(no_run_is_asked_for_that_is_longer_than_the_boards_own_limit)
+{
+    ready(false);
+    b.tank[BASIL].pump[PUMP].limits = (struct stock_limits){ 500, 90000, 100000, 300000 };
+    ck_assert(!ask_ml(AUTO_OFF_MS + 1000));
+    ck_assert_str_eq(answered(), "over-limit");
+    ck_assert_msg(ask_ml(AUTO_OFF_MS), "%s", answered());
+}
+END_TEST
+
+/* --- what isn't known ------------------------------------------------------------------------- */
+
+START_TEST(with_a_new_journal_the_day_before_isnt_known)
+{
+    make_plain(false);
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), b.tank[BASIL].pump[PUMP].limits.day_ul);
+    ck_assert_int_eq(used_ul(BASIL, 0), 0); /* a module's head would tell */
+    come_up();
+    ck_assert(stands("limits-unknown-basil"));
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), b.tank[BASIL].pump[PUMP].limits.day_ul);
+    struct event_request know = { .kind = REQUEST_ACKNOWLEDGE };
+    text_copy(know.word, sizeof know.word, "limits-unknown-basil");
+    come_up();
+    ck_assert(ask_for(know));
+    ck_assert_int_eq(used_ul(BASIL, PUMP), 0);
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), 0);
+}
+END_TEST
+
+START_TEST(what_a_head_would_have_kept_is_given_back)
+{
+    struct chain_claim claim;
+    ready(false);
+    core_former_claim(b.core, EAST, &claim);
+    ck_assert_int_eq(claim.reign, 1);
+    ck_assert_str_eq(claim.by, "d1");
+    struct event e = { .kind = EVENT_MANUAL, .chain = EAST };
+    e.manual = (struct chain_manual){ .n = 1, .channel = 1, .count = 1 };
+    text_copy(e.manual.boot, sizeof e.manual.boot, "boot-e");
+    text_copy(e.manual.serial, sizeof e.manual.serial, "c91d");
+    e.manual.total[0].channel = 1;
+    e.manual.total[0].ms = 700;
+    text_copy(e.manual.total[0].serial, sizeof e.manual.total[0].serial, "c91d");
+    step(&e);
+    ck_assert_int_eq(core_hand_ms(b.core, EAST, "c91d", 1), 700);
+    ck_assert_int_eq(core_hand_ms(b.core, EAST, "c91d", 2), 0);
+    bench_start();
+    ck_assert_int_eq(core_hand_ms(b.core, EAST, "c91d", 1), 700);
+    core_former_claim(b.core, EAST, &claim);
+    ck_assert_str_eq(claim.by, "d1");
+}
+END_TEST
+
+START_TEST(a_plain_output_cant_be_told_by_its_tick)
+{
+    ready(false);
+    ck_assert(!ask_for((struct event_request){
+        .kind = REQUEST_IDENTIFY, .address = { .chain = EAST, .position = 1, .channel = 1 } }));
+    ck_assert_str_eq(answered(), "no-such-module");
+}
+END_TEST
+
+START_TEST(what_they_wait_for_is_told_in_their_own_name)
+{
+    ready(false);
+    tell_head(EAST, false);
+    char words[VIEW_WHY_MAX];
+    struct text t = text_over(words, sizeof words);
+    ck_assert(!core_chain_ready(b.core, EAST, b.now, &t));
+    ck_assert_str_eq(words, "plain outputs of basil: its head isn't there");
+    struct chain_view view;
+    core_view_chain(b.core, EAST, b.now, &view);
+    ck_assert_uint_eq(view.plain, 1);
+    ck_assert_uint_eq(view.reporting, 0);
+}
+END_TEST
+
+/* --- boards that don't obey ------------------------------------------------------------------- */
+
+START_TEST(one_that_ignores_its_orders_raises_an_alert_until_it_works)
+{
+    ready(true);
+    tell_board(PLAIN_IGNORES);
+    ck_assert(stands("ignores-basil-base"));
+    tell_board(PLAIN_NOTHING_NEW);
+    ck_assert(stands("ignores-basil-base"));
+    ck_assert(core_gate_move(b.core, BASIL, b.now));
+    tell_board(PLAIN_WORKS);
+    ck_assert(!stands("ignores-basil-base"));
+}
+END_TEST
+
+static void halted(bool is)
+{
+    ck_assert_int_eq(!core_gate_move(b.core, BASIL, b.now), is);
+    ck_assert(core_gate_move(b.core, LETTUCE, b.now));
+    if (is) ck_assert_int_eq(b.core->tank[BASIL].state, TANK_HALTED);
+}
+
+static bool acknowledge(const char *id)
+{
+    struct event_request request = { .kind = REQUEST_ACKNOWLEDGE };
+    text_copy(request.word, sizeof request.word, id);
+    return ask_for(request);
+}
+
+/* INV-8: only a person ends it. */
+START_TEST(one_that_stays_on_halts_its_tank_until_somebody_has_looked)
+{
+    ready(true);
+    halted(false);
+    tell_board(PLAIN_STAYS_ON);
+    ck_assert(stands("stays-on-basil-base"));
+    halted(true);
+    tell_board(PLAIN_WORKS); /* it went off at last */
+    halted(true);
+    ck_assert(!core_gate_cup(b.core, BASIL, 0, b.now));
+    bench_start();
+    ck_assert(stands("stays-on-basil-base"));
+    come_up();
+    halted(true);
+    ck_assert(acknowledge("stays-on-basil-base"));
+    halted(false);
+    bench_start();
+    ck_assert(!stands("stays-on-basil-base"));
+    come_up();
+    halted(false);
+    ck_assert(!acknowledge("stays-on-basil-base"));
+}
+END_TEST
+
+START_TEST(it_stays_halted_over_reload_and_a_new_segment)
+{
+    ready(true);
+    tell_board(PLAIN_STAYS_ON);
+    void *block = malloc(core_size(&b.site));
+    struct core_identity identity = b.core->identity;
+    struct core *fresh = core_init(block, &b.site, &identity, b.now);
+    core_reload(fresh, b.core, b.now, &b.actions);
+    free(b.block);
+    b.block = block;
+    b.core = fresh;
+    ck_assert(stands("stays-on-basil-base"));
+    halted(true);
+    b.record_count = 0; /* nothing but what is restated is left */
+    uint32_t cursor = 0;
+    while (core_carry(b.core, &cursor, b.now, &b.actions)) {
+        keep_records();
+    }
+    bench_start();
+    ck_assert(stands("stays-on-basil-base"));
+    come_up();
+    halted(true);
+}
+END_TEST
+
+START_TEST(a_circulation_that_stays_on_halts_its_tank_too)
+{
+    ready(true);
+    struct event e = { .kind = EVENT_BOARD, .chain = WEST };
+    e.board.position = 1;
+    e.board.finding = PLAIN_STAYS_ON;
+    step(&e); /* the first of several outputs there is a pump: each has its own place in truth */
+    ck_assert(stands("stays-on-basil-leaf-a"));
+    ck_assert_ptr_eq(core_stays_on_alert(b.core, "stays-on-basil-circulation"),
+        &b.core->tank[BASIL].circulation_stays_on);
+    ck_assert_ptr_null(core_stays_on_alert(b.core, "stays-on-basil-beet"));
+    b.core->tank[BASIL].pump[0].stays_on = false;
+    b.core->tank[BASIL].circulation_stays_on = true;
+    halted(true);
+    e.board.position = 9; /* nobody's */
+    step(&e);
+    ck_assert_uint_eq(b.actions.count, 0);
+}
+END_TEST
+
+START_TEST(alone_it_never_makes_the_site_stand_by)
+{
+    ready(false);
+    tell_claim(WEST, "d9", 5); /* another daemon took the modules' chain */
+    ck_assert(!b.core->active);
+    bench_start();
+    come_up();
+    b.site.chain[WEST].plain = true; /* all of them */
+    tell_claim(WEST, b.core->identity.by, b.core->chain[WEST].asked_reign);
+    ck_assert(b.core->active);
+}
+END_TEST
+
+int main(void)
+{
+    TCase *tc = tcase_create("plain");
+    tcase_add_checked_fixture(tc, NULL, bench_done);
+    tcase_add_loop_test(
+        tc, a_switched_run_counts_as_all_that_it_may_have_been, 0, sizeof ends / sizeof ends[0]);
+    tcase_add_test(tc, an_interrupted_one_counts_in_full_after_a_restart);
+    tcase_add_test(tc, one_that_times_itself_counts_as_itself);
+    tcase_add_test(tc, the_windows_must_leave_room_for_all_of_it);
+    tcase_add_test(tc, no_run_is_asked_for_that_is_longer_than_the_boards_own_limit);
+    tcase_add_test(tc, with_a_new_journal_the_day_before_isnt_known);
+    tcase_add_test(tc, what_a_head_would_have_kept_is_given_back);
+    tcase_add_test(tc, what_they_wait_for_is_told_in_their_own_name);
+    tcase_add_test(tc, a_plain_output_cant_be_told_by_its_tick);
+    tcase_add_test(tc, one_that_ignores_its_orders_raises_an_alert_until_it_works);
+    tcase_add_test(tc, one_that_stays_on_halts_its_tank_until_somebody_has_looked);
+    tcase_add_test(tc, it_stays_halted_over_reload_and_a_new_segment);
+    tcase_add_test(tc, a_circulation_that_stays_on_halts_its_tank_too);
+    tcase_add_test(tc, alone_it_never_makes_the_site_stand_by);
+    return run_case(tc, "plain");
+}
