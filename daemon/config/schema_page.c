@@ -61,7 +61,7 @@ static const char ranges[] =
     "Default of `range`, by unit (common practice, no source): `ph` 2 to 12, `mV` -420 to 420,\n"
     "`mS/cm` 0.02 to 10, `uS/cm` and `uS` 20 to 10000, `degC` -10 to 60, `degF` 14 to 140, `%` 0 "
     "to\n"
-    "100, `L` 0 to 1000000, `L/min` 0 to 10000, `mm` 0 to 10000, `kPa` 0 to 1000, `lx` 0 to "
+    "110, `L` 0 to 1000000, `L/min` 0 to 10000, `mm` 0 to 10000, `kPa` 0 to 1000, `lx` 0 to "
     "200000,\n"
     "`bool` 0 to 1.\n\n";
 

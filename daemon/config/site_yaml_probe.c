@@ -29,8 +29,8 @@ static struct span usual_range(enum probe_unit unit)
         return (struct span){ 0.0, 1000000.0 };
     case UNIT_L_MIN:
         return (struct span){ 0.0, 10000.0 };
-    case UNIT_PERCENT:
-        return (struct span){ 0.0, 100.0 };
+    case UNIT_PERCENT: /* a full tank with a wave in it shows a little more than all */
+        return (struct span){ 0.0, 110.0 };
     case UNIT_MM:
         return (struct span){ 0.0, 10000.0 };
     case UNIT_KPA:

@@ -190,6 +190,7 @@ START_TEST(probes_have_ranges_calibrations_and_guards)
     const struct site_tank *t = &load()->tank[0];
     const struct probe_config *ec = &t->probe[PROBE_EC], *ph = &t->probe[PROBE_PH];
     const struct probe_config *degf = &t->probe[PROBE_TEMPERATURE], *leak = &t->probe[PROBE_LEAK];
+    const struct probe_config *level = &t->probe[PROBE_LEVEL];
     ck_assert(ec->present && ph->present && degf->present && leak->present);
     ck_assert(!t->probe[PROBE_FLOW].present);
     ck_assert_str_eq(ec->topic, "glass/ec");
@@ -210,7 +211,8 @@ START_TEST(probes_have_ranges_calibrations_and_guards)
     ck_assert_double_eq_tol(degf->least, 40.0, 1e-12);
     ck_assert_double_eq_tol(degf->most, 100.0, 1e-12);
     ck_assert_int_eq(degf->stuck_after_ms, 0);
-    ck_assert(degf->calibrated); /* needs none */
+    ck_assert(degf->calibrated);                        /* needs none */
+    ck_assert_double_eq_tol(level->most, 110.0, 1e-12); /* a full tank with a wave in it */
     ck_assert_int_eq(leak->quantity, PROBE_LEAK);
     ck_assert(!leak->safe);
     struct civil date;
