@@ -49,7 +49,8 @@ static int help(FILE *out, int code)
     for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
         fprintf(out, "  %-10s %s\n", commands[i].name, commands[i].help);
     }
-    fprintf(out, "\n'dosewright COMMAND --help' tells more.\n");
+    fprintf(
+        out, "\n'dosewright COMMAND --help' tells more; 'dosewright --version' which one it is.\n");
     return code;
 }
 
@@ -57,6 +58,10 @@ int main(int argc, char **argv)
 {
     if (argc < 2) return help(stderr, EX_USAGE);
     if (strcmp(argv[1], "--help") == 0 || strcmp(argv[1], "help") == 0) return help(stdout, 0);
+    if (strcmp(argv[1], "--version") == 0) {
+        printf("dosewright " DOSEWRIGHT_VERSION "\n");
+        return 0;
+    }
     for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
         if (strcmp(argv[1], commands[i].name) == 0) return commands[i].run(argc - 1, argv + 1);
     }

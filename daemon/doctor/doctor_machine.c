@@ -135,8 +135,9 @@ static void judge_scan(struct doctor *d, const struct journal_scan *s)
 {
     const struct scan_place *first = NULL;
     const uint32_t unnoted = journal_scan_unnoted(s, &first);
-    doctor_see(d, "journal", "%lld records in %lld files are whole, up to number %lld",
-        (long long)s->records, (long long)s->segments.count, (long long)s->tip.seq);
+    doctor_see(d, "journal", "%lld records in %lld file%s, whole, up to number %lld",
+        (long long)s->records, (long long)s->segments.count, s->segments.count == 1 ? "" : "s",
+        (long long)s->tip.seq);
     if (unnoted > 0 && first) {
         doctor_see(d, "journal", "damaged at %u places, first %s: %s", (unsigned)unnoted,
             first->problem.where, first->problem.text);

@@ -265,8 +265,8 @@ static void print_verdict(
         printf("no record has the hash %s: the journal was rewritten, its end is missing, or that "
                "record has been pruned\n",
             o->tip);
-    printf("%s: %lld records in %lld segments", whole ? "whole" : "not whole",
-        (long long)s->records, (long long)s->segments.count);
+    printf("%s: %lld records in %lld segment%s", whole ? "whole" : "not whole",
+        (long long)s->records, (long long)s->segments.count, s->segments.count == 1 ? "" : "s");
     if (s->before.seq > 0)
         printf(", the ones before record %lld pruned", (long long)s->before.seq + 1);
     printf("; tip %lld %s\n", (long long)s->tip.seq, s->tip.hash);

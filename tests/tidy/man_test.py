@@ -73,6 +73,14 @@ class Page(unittest.TestCase):
         self.assertEqual(listed, options_of("run"))
 
 
+class Version(unittest.TestCase):
+    def test_it_is_the_builds(self):
+        with open(os.path.join(ROOT, "CMakeLists.txt"), encoding="utf-8") as file:
+            built = re.search(r"project\(dosewright VERSION ([0-9.]+)", file.read()).group(1)
+        run = subprocess.run([PROGRAM, "--version"], stdout=subprocess.PIPE, check=True)
+        self.assertEqual(run.stdout.decode(), "dosewright %s\n" % built)
+
+
 class Completion(unittest.TestCase):
     def completed(self, *words):
         """What is offered for the last word."""
@@ -89,7 +97,7 @@ class Completion(unittest.TestCase):
         return set(run.stdout.decode().split())
 
     def test_commands(self):
-        self.assertEqual(self.completed(""), set(commands()) | {"--help"})
+        self.assertEqual(self.completed(""), set(commands()) | {"--help", "--version"})
         self.assertEqual(self.completed("rel"), {c for c in commands() if c.startswith("rel")})
 
     def test_options_of_each_command(self):

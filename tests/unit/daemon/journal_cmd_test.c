@@ -91,7 +91,7 @@ START_TEST(a_whole_journal_is_verified_with_0)
     make_five();
     scan();
     ck_assert_int_eq(run("verify", dir, NULL), 0);
-    ck_assert(says("whole: 5 records in 1 segments; tip 5 ") && says(report.tip.hash));
+    ck_assert(says("whole: 5 records in 1 segment; tip 5 ") && says(report.tip.hash));
     ck_assert_str_eq(err_out, "");
     ck_assert_int_eq(run("verify", dir, "--json", NULL), 0);
     ck_assert(says("{\"broken\":[],\"broken_count\":0,\"first_seq\":1,\"hash\":\""));
@@ -120,7 +120,7 @@ START_TEST(damage_is_told_by_file_and_line_with_1)
     ck_assert_int_eq(run("verify", dir, NULL), 1);
     ck_assert(says("journal-2031-04-02.jsonl:2: its hash isn't that of its content: the record was "
                    "changed (last good record before it 1, next good one 3)\n"));
-    ck_assert(says("not whole: 4 records in 1 segments; tip 5 "));
+    ck_assert(says("not whole: 4 records in 1 segment; tip 5 "));
     ck_assert_int_eq(run("verify", "--json", dir, NULL), 1);
     ck_assert(
         says("{\"broken\":[{\"after_seq\":1,\"next_seq\":3,\"noted_by\":0,\"text\":\"its hash"));
