@@ -57,6 +57,7 @@ static void carry_tank(const struct core *core, uint32_t tank, struct now now, s
     record_add_truth(r, "service", t->service);
     record_add_truth(r, "bench", t->care.bench && !t->care.leaving);
     record_add_truth(r, "line_dirty", t->line_dirty);
+    record_add_text(r, "serial", core->site->tank[tank].circulation.serial);
     record_add_int(r, "override_for_ms", t->override_for_ms);
     for (int s = 0; s < LAW_STOCKS; s++) {
         record_add_truth(r, core_stock_word((enum law_stock)s), t->locked[s]);

@@ -6,6 +6,13 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
+/* Is it the same module that moves their water? */
+static bool same_line(const struct core *fresh, uint32_t tank, const struct core *old, uint32_t o)
+{
+    return text_same(
+        fresh->site->tank[tank].circulation.serial, old->site->tank[o].circulation.serial);
+}
+
 static void move_chains(struct core *fresh, const struct core *old)
 {
     for (uint32_t c = 0; c < fresh->site->chain_count; c++) {
@@ -150,19 +157,42 @@ static void move_care(struct core *fresh, uint32_t tank, const struct core *old,
     }
 }
 
-/* What stays on does so whatever the file says now. */
+/* What stays on does so whatever the file says now, and whatever tank it is said to be of. */
 static void move_stays_on(struct core *fresh, uint32_t tank, const struct core *old, uint32_t o)
 {
     struct core_tank *to = &fresh->tank[tank];
-    const struct site_circulation *now = &fresh->site->tank[tank].circulation;
-    if (text_same(now->serial, old->site->tank[o].circulation.serial))
-        to->circulation_stays_on = old->tank[o].circulation_stays_on;
+    if (same_line(fresh, tank, old, o) && old->tank[o].circulation_stays_on)
+        to->circulation_stays_on = true;
     for (uint32_t p = 0; p < fresh->site->tank[tank].pump_count; p++) {
         for (uint32_t q = 0; q < old->site->tank[o].pump_count; q++) {
-            if (same_pump(fresh, &fresh->site->tank[tank], p, old, &old->site->tank[o], q))
-                to->pump[p].stays_on = old->tank[o].pump[q].stays_on;
+            if (old->tank[o].pump[q].stays_on &&
+                same_pump(fresh, &fresh->site->tank[tank], p, old, &old->site->tank[o], q))
+                to->pump[p].stays_on = true;
         }
     }
+}
+
+static struct mono later(struct mono a, struct mono b)
+{
+    return mono_since(a, b) > 0 ? a : b;
+}
+
+/* A tank by its key, whose line was another tank's until now: what that one's water was given, what
+ * hangs in its line and what a person locked there holds here as well. */
+static void add_line(struct core_tank *to, const struct core_tank *from, struct now now)
+{
+    to->service = to->service || from->service;
+    to->care.bench = to->care.bench || from->care.bench;
+    to->line_dirty = to->line_dirty || from->line_dirty;
+    to->mix_owed = to->mix_owed || from->mix_owed;
+    to->pumped_at = later(to->pumped_at, from->pumped_at);
+    to->acid_ended = later(to->acid_ended, from->acid_ended);
+    to->base_ended = later(to->base_ended, from->base_ended);
+    for (int s = 0; s < LAW_STOCKS; s++) {
+        to->locked[s] = to->locked[s] || from->locked[s];
+    }
+    window_copy(&to->ec_rise, &from->ec_rise, now.mono);
+    window_copy(&to->ph_move, &from->ph_move, now.mono);
 }
 
 static void move_tank(
@@ -174,7 +204,6 @@ static void move_tank(
     to->paused = from->paused;
     to->service = from->service;
     move_care(fresh, tank, old, o);
-    move_stays_on(fresh, tank, old, o);
     to->override = from->override;
     to->override_for_ms = from->override_for_ms;
     core_bound_override(to, config, now);
@@ -209,6 +238,23 @@ static int32_t former_tank(const struct core *fresh, uint32_t tank, const struct
             return (int32_t)o;
     }
     return -1;
+}
+
+static void move_tanks(struct core *fresh, const struct core *old, struct now now)
+{
+    for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
+        move_windows(fresh, i, old, now);
+        const int32_t former = former_tank(fresh, i, old);
+        if (former >= 0)
+            move_tank(fresh, i, old, (uint32_t)former, now);
+        else
+            begin_tank(&fresh->tank[i], now);
+        for (uint32_t o = 0; o < old->site->tank_count; o++) {
+            move_stays_on(fresh, i, old, o);
+            if ((int32_t)o != former && same_line(fresh, i, old, o))
+                add_line(&fresh->tank[i], &old->tank[o], now);
+        }
+    }
 }
 
 /* What was asked over the broker, and by whom. */
@@ -276,14 +322,7 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
     memcpy(fresh->gone, old->gone, sizeof fresh->gone);
     fresh->gone_lost = old->gone_lost;
     fresh->gone_lost_at = old->gone_lost_at;
-    for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
-        move_windows(fresh, i, old, now);
-        const int32_t former = former_tank(fresh, i, old);
-        if (former >= 0)
-            move_tank(fresh, i, old, (uint32_t)former, now);
-        else
-            begin_tank(&fresh->tank[i], now);
-    }
+    move_tanks(fresh, old, now);
     stop_circulation_gone(fresh, old, now, ret);
     core_forget_gone(fresh);
     note_gone(fresh, old, now);

@@ -60,6 +60,35 @@ static bool find_pump(const struct core *core, const struct record *r, struct pu
     return found;
 }
 
+/* Where the names are another output's now: the pump that has the one that ran. What it moved is in
+ * that one's water, by that one's limits. */
+static bool find_beside(const struct core *core, const struct record *r,
+    const struct pump_at *where, struct pump_at *ret)
+{
+    const char *serial = record_text_or_empty(r, "serial");
+    int64_t channel = 0;
+    if (!serial[0] || !record_int(r, "channel", &channel)) return false;
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        const struct site_tank *config = &core->site->tank[i];
+        for (uint32_t p = 0; p < config->pump_count; p++) {
+            if (i == where->tank && p == where->pump) continue;
+            if (config->pump[p].address.channel != channel) continue;
+            if (!text_same(config->pump[p].serial, serial)) continue;
+            *ret = (struct pump_at){ i, p };
+            return true;
+        }
+    }
+    return false;
+}
+
+/* ... there it counts, and the line holds some. */
+static void count_beside(struct core *core, const struct pump_at *beside,
+    const struct window_entry *entry, struct mono at)
+{
+    window_add(&core->tank[beside->tank].pump[beside->pump].window, *entry, at);
+    core_pump_ran(core, beside->tank, beside->pump, entry->ends);
+}
+
 /* The configuration has no such pump now; it may have it again before the day is over. */
 static void restore_gone(
     struct core *core, const struct record *r, int64_t ul, int64_t ms, struct mono ends)
@@ -76,10 +105,21 @@ static void restore_gone(
 
 /* --- one kind each ---------------------------------------------------------------------------- */
 
+/* What a dose was to do to this water. */
+static void count_moves(
+    struct core_tank *t, const struct record *r, struct mono ends, uint64_t tag, struct mono at)
+{
+    int64_t ec_milli = 0, ph_micro = 0;
+    (void)record_int(r, "ec_milli", &ec_milli);
+    (void)record_int(r, "ph_micro", &ph_micro);
+    if (ec_milli > 0) window_add(&t->ec_rise, (struct window_entry){ ends, ec_milli, tag }, at);
+    if (ph_micro > 0) window_add(&t->ph_move, (struct window_entry){ ends, ph_micro, tag }, at);
+}
+
 static void restore_dose(struct core *core, const struct record *r, struct mono at)
 {
     struct pump_at where;
-    int64_t ul = 0, full_ul = 0, run_ms = 0, ends_ms = 0, ec_milli = 0, ph_micro = 0;
+    int64_t ul = 0, full_ul = 0, run_ms = 0, ends_ms = 0;
     if (!record_int(r, "ul", &ul) || ul < 0) return;
     if (!record_int(r, "full_ul", &full_ul) || full_ul < ul) full_ul = ul;
     if (!find_pump(core, r, &where)) {
@@ -87,8 +127,6 @@ static void restore_dose(struct core *core, const struct record *r, struct mono 
         restore_gone(core, r, full_ul, 0, mono_after(at, ends_ms > 0 ? ends_ms : 0));
         return;
     }
-    (void)record_int(r, "ec_milli", &ec_milli);
-    (void)record_int(r, "ph_micro", &ph_micro);
     struct core_tank *t = &core->tank[where.tank];
     const struct site_tank *config = &core->site->tank[where.tank];
     /* It ends no sooner than it can have run, whatever the record says of that. */
@@ -111,12 +149,16 @@ static void restore_dose(struct core *core, const struct record *r, struct mono 
     const uint64_t tag = core_tag(t->dose.id);
     window_add(
         &t->pump[where.pump].window, (struct window_entry){ t->dose.ends, full_ul, tag }, at);
-    if (ec_milli > 0)
-        window_add(&t->ec_rise, (struct window_entry){ t->dose.ends, ec_milli, tag }, at);
-    if (ph_micro > 0)
-        window_add(&t->ph_move, (struct window_entry){ t->dose.ends, ph_micro, tag }, at);
+    count_moves(t, r, t->dose.ends, tag, at);
     core_draw_stock(core, config->pump[where.pump].stock, ul);
     core_pump_ran(core, where.tank, where.pump, t->dose.ends);
+    struct pump_at beside;
+    if (!find_beside(core, r, &where, &beside)) return;
+    t->dose.has_beside = true;
+    t->dose.beside_tank = beside.tank;
+    t->dose.beside_pump = beside.pump;
+    count_beside(core, &beside, &(struct window_entry){ t->dose.ends, full_ul, tag }, at);
+    if (beside.tank != where.tank) count_moves(&core->tank[beside.tank], r, t->dose.ends, tag, at);
 }
 
 /* A tick has no outcome: it counts as given. */
@@ -133,6 +175,9 @@ static void restore_identify(struct core *core, const struct record *r, struct m
     core_draw_stock(core, pump->stock, ul);
     upkeep_count_tube(core, where.tank, where.pump, run_ms, ul);
     core_pump_ran(core, where.tank, where.pump, ends);
+    struct pump_at beside;
+    if (find_beside(core, r, &where, &beside))
+        count_beside(core, &beside, &(struct window_entry){ ends, ul, 0 }, at);
 }
 
 static void restore_outcome(struct core *core, const struct record *r, struct now now)
@@ -150,7 +195,7 @@ static void restore_outcome(struct core *core, const struct record *r, struct no
         const uint32_t p = t->dose.pump;
         if (!unsure || ul > t->dose.ul) {
             if (!core_full_counts(core, i, &t->dose, ul, unsure))
-                core_settle_windows(t, &t->dose, ul, unsure ? t->dose.ends : at);
+                core_settle_windows(core, i, &t->dose, ul, unsure ? t->dose.ends : at);
             core_draw_stock(core, core->site->tank[i].pump[p].stock, ul - t->dose.ul);
         }
         t->dose.used = false;
@@ -198,6 +243,9 @@ static void restore_run(
     core_draw_stock(core, pump->stock, ul);
     upkeep_count_tube(core, where.tank, where.pump, ms, ul);
     core_pump_ran(core, where.tank, where.pump, at);
+    struct pump_at beside;
+    if (find_beside(core, r, &where, &beside))
+        count_beside(core, &beside, &(struct window_entry){ at, ul, 0 }, at);
 }
 
 static void restore_hand(struct core *core, const struct record *r, struct mono at, bool base)
@@ -331,6 +379,14 @@ static void restore_request(struct core *core, const struct record *r, struct no
     restore_setpoint(&core->tank[tank], r, what, at);
 }
 
+/* Is it about the line that this tank has now? By the module that moves its water, if that is told.
+ */
+static bool same_line(const struct core *core, uint32_t tank, const struct record *r)
+{
+    const char *serial = record_text_or_empty(r, "serial");
+    return !serial[0] || text_same(serial, core->site->tank[tank].circulation.serial);
+}
+
 static void restore_carried(struct core *core, const struct record *r, struct mono at)
 {
     const int32_t tank = core_tank_named(core, record_text_or_empty(r, "tank"));
@@ -344,7 +400,9 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
     (void)record_truth(r, "paused", &t->paused);
     (void)record_truth(r, "service", &t->service);
     (void)record_truth(r, "bench", &t->care.bench);
-    (void)record_truth(r, "line_dirty", &t->line_dirty);
+    bool dirty = t->line_dirty;
+    (void)record_truth(r, "line_dirty", &dirty);
+    if (dirty || same_line(core, (uint32_t)tank, r)) t->line_dirty = dirty;
     for (int s = 0; s < LAW_STOCKS; s++) {
         (void)record_truth(r, core_stock_word((enum law_stock)s), &t->locked[s]);
     }
@@ -421,7 +479,8 @@ void core_restore(struct core *core, const struct record *record, struct now rec
     if (record_is(record, "outcome")) restore_outcome(core, record, now);
     if (record_is(record, "learned") && tank >= 0)
         core_restore_learned(core, (uint32_t)tank, record);
-    if (record_is(record, "flushed") && tank >= 0) core->tank[tank].line_dirty = false;
+    if (record_is(record, "flushed") && tank >= 0 && same_line(core, (uint32_t)tank, record))
+        core->tank[tank].line_dirty = false;
     if (record_is(record, "hand")) restore_hand(core, record, at, false);
     if (record_is(record, "hand-base")) restore_hand(core, record, at, true);
     if (record_is(record, "ran-on")) restore_ran_on(core, record, at);

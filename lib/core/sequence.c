@@ -253,6 +253,7 @@ static void flush(struct core *core, uint32_t tank, struct now now, struct actio
     t->line_dirty = false;
     struct record *r = emit_record(ret, "flushed");
     record_add_text(r, "tank", config->key);
+    record_add_text(r, "serial", config->circulation.serial);
     enter(t, t->plan.next < t->plan.count ? STEP_CIRCULATE : STEP_MIX, now);
     t->circulation_asked = now.mono;
 }

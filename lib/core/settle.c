@@ -39,10 +39,10 @@ bool core_full_counts(const struct core *core, uint32_t tank, const struct core_
     return ul > 0 && ul <= dose->full_ul && dose->full_ul > dose->ul && (unsure || stays);
 }
 
-void core_settle_windows(
-    struct core_tank *t, const struct core_command *dose, int64_t ul, struct mono ends)
+static void settle_windows(struct core_tank *t, uint32_t pump, const struct core_command *dose,
+    int64_t ul, struct mono ends)
 {
-    struct dose_window *w = &t->pump[dose->pump].window;
+    struct dose_window *w = &t->pump[pump].window;
     const uint64_t tag = core_tag(dose->id);
     /* A full window may have made one of two entries: then what was granted stays, and what was
      * moved beyond it comes on top. */
@@ -51,6 +51,14 @@ void core_settle_windows(
     if (ul > 0) return;
     window_settle(&t->ec_rise, tag, 0, ends);
     window_settle(&t->ph_move, tag, 0, ends);
+}
+
+void core_settle_windows(
+    struct core *core, uint32_t tank, const struct core_command *dose, int64_t ul, struct mono ends)
+{
+    settle_windows(&core->tank[tank], dose->pump, dose, ul, ends);
+    if (dose->has_beside)
+        settle_windows(&core->tank[dose->beside_tank], dose->beside_pump, dose, ul, ends);
 }
 
 /* Is the volume what went in? Of a pump that isn't calibrated more is counted than it may give. */
@@ -69,7 +77,7 @@ static void settle_dose(
     const struct core_command dose = t->dose;
     if (!o->unsure || o->ul > dose.ul) { /* a pump that ran on moved more than was granted */
         if (!core_full_counts(core, tank, &dose, o->ul, o->unsure))
-            core_settle_windows(t, &dose, o->ul, o->unsure ? dose.ends : now.mono);
+            core_settle_windows(core, tank, &dose, o->ul, o->unsure ? dose.ends : now.mono);
         core_draw_stock(core, pump->stock, o->ul - dose.ul);
     }
     t->dose.used = false;

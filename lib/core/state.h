@@ -41,9 +41,11 @@ struct core_command {
     char id[CHAIN_WORD_MAX];
     char boot[CHAIN_WORD_MAX]; /* of the head that it was sent to; "" when that isn't known */
     uint32_t pump;             /* of the tank; for a dose */
-    int64_t ul, run_ms;        /* ul 0 for circulation */
-    int64_t full_ul;           /* >= ul: what it takes from the windows, and may turn out to be */
-    double ml_per_s;           /* what its run time counts as; for a dose */
+    bool has_beside; /* restored: what ran is another pump's output by now, and counts there too */
+    uint32_t beside_tank, beside_pump;
+    int64_t ul, run_ms; /* ul 0 for circulation */
+    int64_t full_ul;    /* >= ul: what it takes from the windows, and may turn out to be */
+    double ml_per_s;    /* what its run time counts as; for a dose */
     struct mono asked;
     struct mono ends; /* latest instant at which it can still run */
     bool running;
@@ -56,8 +58,7 @@ struct core_total { /* of an output run by hand, as far as it was counted */
     char serial[CHAIN_WORD_MAX];
     uint32_t channel;
     int64_t ms;
-    int64_t
-        before_ms; /* when the head of the newest message was first heard; 0: its own word counts */
+    int64_t before_ms; /* when the newest message's head was first heard; 0: its own word counts */
 };
 
 struct core_chain {
@@ -144,8 +145,7 @@ struct core_tank {
     enum tank_step step;
     struct core_plan plan;
     struct core_command dose, circulation;
-    bool
-        circulation_lost; /* a command was never answered; it may still arrive, and end until ... */
+    bool circulation_lost; /* a command was never answered; it may arrive yet, and end until ... */
     struct mono circulation_lost_till;
     bool circulation_on;           /* a command was reported running and hasn't ended */
     struct mono circulation_start; /* when it was first reported, without a break since */
@@ -323,9 +323,9 @@ struct core_total *core_total_of(
 bool core_full_counts(const struct core *core, uint32_t tank, const struct core_command *dose,
     int64_t ul, bool unsure);
 
-/* The windows learn that a dose was 'ul' in truth, and when it ended at the latest. */
-void core_settle_windows(
-    struct core_tank *t, const struct core_command *dose, int64_t ul, struct mono ends);
+/* The windows learn that a dose of this tank was 'ul' in truth, and when it ended at the latest. */
+void core_settle_windows(struct core *core, uint32_t tank, const struct core_command *dose,
+    int64_t ul, struct mono ends);
 
 /* --- gone.c ----------------------------------------------------------------------------------- */
 

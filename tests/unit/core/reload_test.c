@@ -208,6 +208,36 @@ START_TEST(a_tank_is_known_by_its_key_or_its_circulation)
 END_TEST
 
 /* INV-6 */
+/* INV-1, 5: two tanks swap their keys; each key comes to the water and the line of the other. */
+START_TEST(what_a_line_holds_and_its_water_got_stays_with_the_line)
+{
+    copy_site();
+    fresh_tank[BASIL].key = "lettuce";
+    fresh_tank[LETTUCE].key = "basil";
+    struct core_tank *was = &b.core->tank[BASIL];
+    was->line_dirty = was->mix_owed = was->service = was->care.bench = true;
+    was->pumped_at = was->acid_ended = b.now.mono;
+    was->pump[0].stays_on = was->circulation_stays_on = was->locked[LAW_ACID] = true;
+    window_add(&was->ec_rise, (struct window_entry){ b.now.mono, 7, 0 }, b.now.mono);
+    window_add(&was->ph_move, (struct window_entry){ b.now.mono, 8, 0 }, b.now.mono);
+    use_up(BASIL, 0, 5000);
+    reload();
+    for (uint32_t i = 0; i < TANKS; i++) { /* by its key, and by its line */
+        const struct core_tank *t = &fresh->tank[i];
+        ck_assert(t->line_dirty && t->mix_owed && t->service && t->care.bench);
+        ck_assert(t->locked[LAW_ACID]);
+        ck_assert_int_eq(t->pumped_at.ms, b.now.mono.ms);
+        ck_assert_int_eq(t->acid_ended.ms, b.now.mono.ms);
+        ck_assert_int_lt(t->base_ended.ms, b.now.mono.ms);
+        ck_assert_int_eq(window_used(&t->ec_rise, HOUR_MS, b.now.mono), 7);
+        ck_assert_int_eq(window_used(&t->ph_move, HOUR_MS, b.now.mono), 8);
+        ck_assert_int_eq(fresh_used(i, 0), 5000);
+    }
+    ck_assert(fresh->tank[BASIL].pump[0].stays_on && fresh->tank[BASIL].circulation_stays_on);
+    ck_assert(!fresh->tank[LETTUCE].circulation_stays_on);
+}
+END_TEST
+
 START_TEST(a_shorter_override_is_in_force_at_once)
 {
     copy_site();
@@ -323,6 +353,7 @@ int main(void)
     tcase_add_loop_test(t, circulation_goes_on_where_its_module_is_the_same, 0, 2);
     tcase_add_loop_test(t, circulation_of_a_tank_that_is_gone_stops, 0, 5);
     tcase_add_loop_test(t, a_tank_is_known_by_its_key_or_its_circulation, 0, 2);
+    tcase_add_test(t, what_a_line_holds_and_its_water_got_stays_with_the_line);
     tcase_add_test(t, a_shorter_override_is_in_force_at_once);
     tcase_add_test(t, a_bottle_follows_its_key_and_holds_no_more_than_it_can);
     tcase_add_test(t, alerts_go_with_their_tanks);

@@ -103,10 +103,13 @@ START_TEST(a_dose_is_found_by_its_names_or_by_what_ran)
         int64_t channel;
         int32_t of_tank, of_pump; /* -1: nobody's */
     } cases[] = {
-        { "basil", "leaf-b", "zzzz", 9, BASIL, 1 }, { "basil", "old-name", "a1f3", 2, BASIL, 1 },
-        { "old-name", "leaf-a", "b77c", 1, LETTUCE, 0 }, { "old-name", "leaf-a", "a1f3", 9, -1, 0 },
-        { "old-name", "leaf-a", "zzzz", 1, -1, 0 }, { "basil", "old-name", "zzzz", 1, -1, 0 },
-        { "lettuce", "acid", "a1f3", 1, LETTUCE, 1 }, /* the names come first */
+        { "basil", "leaf-b", "zzzz", 9, BASIL, 1 },
+        { "basil", "old-name", "a1f3", 2, BASIL, 1 },
+        { "old-name", "leaf-a", "b77c", 1, LETTUCE, 0 },
+        { "old-name", "leaf-a", "a1f3", 9, -1, 0 },
+        { "old-name", "leaf-a", "zzzz", 1, -1, 0 },
+        { "basil", "old-name", "zzzz", 1, -1, 0 },
+        { "lettuce", "acid", "zzzz", 1, LETTUCE, 1 },
     };
     for (uint32_t i = 0; i < sizeof cases / sizeof *cases; i++) {
         prepare();
