@@ -145,6 +145,9 @@ static void activate(struct core *core, struct now now, struct actions *ret)
 {
     core->active = true;
     core->has_peer = false;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        core->chain[c].beaten = false;
+    }
     core_lose_link(core, now); /* until the connection is back with the site's will */
     (void)emit(ret, ACTION_ACTIVATE);
     emit_log(ret, LOG_NOTED, "taking over the site");
@@ -181,7 +184,7 @@ static void ask(struct core *core, uint32_t chain, struct now now, struct action
     c->asked_at = now.mono;
     c->claim_now = false;
     c->other_seen = false;
-    c->deposed = false;
+    c->deposed = c->beaten = false;
     record_add_text(r, "chain", core->site->chain[chain].key);
     record_add_text(r, "by", core->identity.by);
     record_add_int(r, "reign", c->asked_reign);

@@ -338,20 +338,54 @@ static void lost_claim(struct core *core, uint32_t chain, struct actions *ret)
     alert_raise(core, id, -1, text, ret);
 }
 
+static bool commands_any(const struct core *core)
+{
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (!core->site->chain[c].plain && core->chain[c].ours) return true;
+    }
+    return false;
+}
+
+/* Two that started together have got a part of the chains each: a person is told, and decides. */
+static void tell_split(struct core *core, struct actions *ret)
+{
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (core->chain[c].beaten && !core->chain[c].deposed) lost_claim(core, c, ret);
+    }
+}
+
 /* With no chain left to command, the site's device belongs to the other daemon. */
 static void stand_by(struct core *core, struct now now, struct actions *ret)
 {
-    bool deposed = false;
-    for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        if (core->site->chain[c].plain) continue; /* nobody else can tell us so there */
-        if (core->chain[c].ours || !core->chain[c].deposed) return;
-        if (core->chain[c].claim_now) return; /* it is about to be asked for */
-        deposed = true;
+    bool lost = false;
+    if (commands_any(core)) {
+        tell_split(core, ret);
+        return;
     }
-    if (!core->active || !deposed) return;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        const struct core_chain *chain = &core->chain[c];
+        if (core->site->chain[c].plain) continue; /* nobody else can tell us so there */
+        if (!chain->deposed && !chain->beaten) return;
+        if (chain->claim_now) return; /* it is about to be asked for */
+        lost = true;
+    }
+    if (!core->active || !lost) return;
     core->active = false;
     core_lose_link(core, now);
     (void)emit(ret, ACTION_STAND_BY);
+}
+
+void core_on_owner(struct core *core, const struct event *e, struct now now, struct actions *ret)
+{
+    bool beaten = false;
+    for (uint32_t i = 0; i < core->site->chain_count; i++) {
+        struct core_chain *c = &core->chain[i];
+        if (!c->has_claim || !text_same(c->claim.by, e->peer.by)) continue;
+        c->owner_at = now.mono;
+        if (!e->peer.same_site || !core->active || c->ours || c->claim_now) continue;
+        c->beaten = beaten = true;
+    }
+    if (beaten) stand_by(core, now, ret);
 }
 
 static void on_claim(struct core *core, uint32_t chain, const struct chain_claim *claim,
@@ -369,6 +403,7 @@ static void on_claim(struct core *core, uint32_t chain, const struct chain_claim
     c->ours = text_same(claim->by, core->identity.by) && claim->reign == c->asked_reign;
     const bool mine = c->ours || text_same(claim->by, core->identity.by);
     if (c->held && !mine && claim->by[0]) lost_claim(core, chain, ret);
+    c->beaten = false; /* until its owner's next beat */
     if (!was_ours && c->ours) {
         char id[ALERT_ID_MAX];
         alert_name(id, "taken-over", core->site->chain[chain].key, NULL);

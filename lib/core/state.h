@@ -62,8 +62,7 @@ struct core_total { /* of an output run by hand, as far as it was counted */
 };
 
 struct core_chain {
-    bool head_ready;
-    bool has_roll, matches;
+    bool head_ready, has_roll, matches;
     struct chain_roll roll;
     char mismatch[VIEW_WHY_MAX];
     bool has_beat;
@@ -83,13 +82,13 @@ struct core_chain {
     bool other_seen;      /* since this one asked last, or started, another one commanded it, or the
                              head was exchanged while this one didn't run */
     bool deposed;         /* another took it: stands by until somebody says 'claim' */
+    bool beaten;          /* while this one serves the site, too, its owner was heard */
     bool claim_now;       /* somebody said 'claim' */
     bool limits_unknown, hand_running;
     struct mono limits_unknown_at;
     struct mono hand_at; /* when what runs by hand changed last */
     char hand_serial[CHAIN_WORD_MAX];
-    uint32_t hand_channel;
-    uint32_t total_count;
+    uint32_t hand_channel, total_count;
     struct core_total total[CHAIN_TOTALS_MAX];
     bool has_totals; /* a first message has set the base, in this journal */
     char manual_boot[CHAIN_WORD_MAX];
@@ -408,6 +407,7 @@ void core_turn_tank(struct core *core, uint32_t tank, struct now now, struct act
 void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 void core_on_chain(
     struct core *core, const struct event *event, struct now now, struct actions *ret);
+void core_on_owner(struct core *core, const struct event *e, struct now now, struct actions *ret);
 void core_on_request(
     struct core *core, const struct event_request *request, struct now now, struct actions *ret);
 

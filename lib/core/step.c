@@ -57,17 +57,14 @@ static void on_reading(
         t->due = now.mono;
 }
 
-static void on_peer(struct core *core, const char *by, bool same_site, struct now now)
+static void on_peer(struct core *core, const struct event *e, struct now now, struct actions *ret)
 {
-    if (text_same(by, core->identity.by)) return;
-    for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        if (core->chain[c].has_claim && text_same(core->chain[c].claim.by, by))
-            core->chain[c].owner_at = now.mono;
-    }
-    if (!same_site) return;
+    if (text_same(e->peer.by, core->identity.by)) return;
+    core_on_owner(core, e, now, ret);
+    if (!e->peer.same_site) return;
     core->has_peer = true;
     core->peer_at = now.mono;
-    text_copy(core->peer, sizeof core->peer, by);
+    text_copy(core->peer, sizeof core->peer, e->peer.by);
 }
 
 static void on_journal(
@@ -138,7 +135,7 @@ void core_step(struct core *core, const struct event *event, struct now now, str
         core_on_board(core, event, now, ret);
         break;
     case EVENT_PEER_BEAT:
-        on_peer(core, event->peer.by, event->peer.same_site, now);
+        on_peer(core, event, now, ret);
         break;
     case EVENT_ENTRY:
         core_follow_entry(core, &event->entry, now, ret);

@@ -6,19 +6,23 @@ import time
 import harness
 
 
+def second_of(world):
+    """Another daemon for the same site, with a journal and a socket of its own."""
+    with open(world.site_path, encoding="utf-8") as file:
+        text = file.read()
+    path = harness.os.path.join(world.folder, "other.yaml")
+    text = text.replace("/journal\"", "/journal2\"").replace("/dosewright.sock", "/other.sock")
+    harness.small_site.put(path, text)
+    return harness.Daemon(world, path, "other", "journal2", "other.sock")
+
+
 class Standby(harness.Case):
     SITE = {"tanks": ("basil-bench",), "dose_ml": 3, "acid_dose_ml": 3}
 
     @classmethod
     def setUpClass(cls):
         super().setUpClass()
-        folder = cls.world.folder
-        with open(cls.world.site_path, encoding="utf-8") as file:
-            text = file.read()
-        other = harness.os.path.join(folder, "other.yaml")
-        text = text.replace("/journal\"", "/journal2\"").replace("/dosewright.sock", "/other.sock")
-        harness.small_site.put(other, text)
-        cls.other = harness.Daemon(cls.world, other, "other", "journal2", "other.sock")
+        cls.other = second_of(cls.world)
         cls.stranger = cls.world.stranger()
 
     def test_1_the_second_stands_by(self):
@@ -88,6 +92,35 @@ class Standby(harness.Case):
         self.judge_apart()
         self.judge_journal(self.daemon)
         self.judge_journal(self.other)
+
+
+class Together(harness.Case):
+    """Two that start at the same moment, while nobody commands the chain: both ask, and the head obeys one."""
+
+    SITE = {"tanks": ("basil-bench",), "dose_ml": 3, "acid_dose_ml": 3}
+
+    def test_the_one_that_lost_stands_by_and_takes_over_later(self):
+        self.other = second_of(self.world)
+        self.daemon.start()
+        self.other.start()
+
+        def roles():
+            seen = [d.status() for d in (self.daemon, self.other)]
+            if not all(seen):
+                return None
+            ours = [s["chains"][0]["ours"] and s["site"]["active"] for s in seen]
+            by = [s["site"]["standby"] for s in seen]
+            return (ours, by) if ours in ([True, False], [False, True]) and by == [not o for o in ours] else None
+
+        ours, _ = harness.wait_until("one commands and the other stands by", roles, 30)
+        winner, loser = (self.daemon, self.other) if ours[0] else (self.other, self.daemon)
+        self.wait_dose(60)
+        self.wait_state("basil-bench", ("standby",), 20, loser)
+        self.assertEqual([a for a in loser.alerts() if a.startswith("taken-over")], [])
+        winner.kill()
+        harness.wait_until("it takes over", lambda: (loser.status() or {})["chains"][0]["ours"], 60)
+        self.judge_once()
+        self.judge_recorded(self.daemon, self.other)
 
 
 class Forged(harness.Case):

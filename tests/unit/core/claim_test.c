@@ -1,47 +1,10 @@
 /* Who commands a chain, and when a daemon asks for it. INV-9. INV-n: safety invariants in
  * DEVELOPERS.md. */
-#include "tests/unit/core/core_fixture.h"
-
-static struct core_chain *west(void)
-{
-    return &b.core->chain[WEST];
-}
-
-/* Up to the claims: each chain is this one's. */
-static void listen_to(const char *by, int64_t reign)
-{
-    tell_link(true);
-    for (uint32_t c = 0; c < CHAINS; c++) {
-        tell_head(c, true);
-        tell_roll(c, c == WEST ? "boot-w" : "boot-e");
-        tell_claim(c, by, reign);
-    }
-}
-
-static void run_for(int64_t span_ms)
-{
-    for (int64_t ms = 0; ms < span_ms; ms += 500) {
-        pass(500);
-        ticks();
-    }
-}
-
-static void tell_peer(const char *by, bool same_site)
-{
-    struct event e = { .kind = EVENT_PEER_BEAT, .peer = { .same_site = same_site } };
-    text_copy(e.peer.by, sizeof e.peer.by, by);
-    step(&e);
-}
+#include "tests/unit/core/claim_fixture.h"
 
 static bool asked(void)
 {
     return recorded("claim") != NULL;
-}
-
-static void prepare(void)
-{
-    bench_init();
-    bench_start();
 }
 
 START_TEST(a_chain_that_nobody_commands_is_asked_for_at_once)
