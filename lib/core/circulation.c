@@ -202,6 +202,7 @@ void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
     struct core_tank *t = &core->tank[tank];
     if (mono_since(now.mono, t->circulation.ends) >= 0) t->circulation.used = false;
     if (mono_since(now.mono, t->circulation_lost_till) >= 0) t->circulation_lost = false;
+    if (mono_since(now.mono, t->circulation_ends) >= 0) t->circulation_may_run = false;
     if (t->circulation_on && mono_since(now.mono, t->circulation_till) >= 0)
         core_end_circulation(core, tank, now);
     t->circulation_seen = t->circulation_on && amps_go_on(core, tank);

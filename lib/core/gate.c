@@ -82,7 +82,8 @@ static bool carries(const struct core *core, uint32_t chain, const struct supply
 static bool circulates(const struct core *core, uint32_t tank)
 {
     const struct core_tank *t = &core->tank[tank];
-    return t->circulation_on || t->circulation.used || t->circulation_lost;
+    return t->circulation_on || t->circulation.used || t->circulation_lost ||
+           t->circulation_may_run;
 }
 
 static void add_circulations(

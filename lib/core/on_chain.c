@@ -62,6 +62,7 @@ static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *
         for (uint32_t i = 0; i < core->site->tank_count; i++) { /* every output is off now */
             if (tank_chain(core, i) != chain) continue;
             core->tank[i].circulation.used = core->tank[i].circulation_lost = false;
+            core->tank[i].circulation_may_run = false;
             core_end_circulation(core, i, now);
         }
     }

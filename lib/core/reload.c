@@ -114,6 +114,8 @@ static void move_circulation(struct core_tank *to, const struct site_tank *confi
     to->circulation = from->circulation;
     to->circulation_lost = from->circulation_lost;
     to->circulation_lost_till = from->circulation_lost_till;
+    to->circulation_may_run = from->circulation_may_run;
+    to->circulation_ends = from->circulation_ends;
     to->circulation_on = from->circulation_on;
     to->amps_doubt = from->amps_doubt;
     to->circulation_start = from->circulation_start;
@@ -271,7 +273,7 @@ static bool circulates(const struct core *core, const char *serial)
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         const struct core_tank *t = &core->tank[i];
-        if ((t->circulation_on || t->circulation.used) &&
+        if ((t->circulation_on || t->circulation.used || t->circulation_may_run) &&
             text_same(core->site->tank[i].circulation.serial, serial))
             return true;
     }

@@ -169,6 +169,8 @@ static void report_on_circulation(struct core *core, uint32_t tank,
         if (!t->circulation_on) t->circulation_start = now.mono;
         t->circulation_on = true;
         t->circulation_till = mono_after(t->circulation.asked, t->circulation.run_ms);
+        t->circulation_may_run = true;
+        t->circulation_ends = t->circulation.ends;
         return;
     case CHAIN_REFUSED: /* what ran before goes on until its own end */
         if (core_flow_is_out(core, tank)) core_drop_errand(core, tank, "the chain head refused it");
@@ -178,6 +180,7 @@ static void report_on_circulation(struct core *core, uint32_t tank,
     case CHAIN_DONE:
     case CHAIN_STOPPED:
         core_end_circulation(core, tank, now);
+        t->circulation_may_run = false;
         core_flow_settled(core, tank, report, ret);
         break;
     }

@@ -145,8 +145,8 @@ struct core_tank {
     struct core_plan plan;
     struct core_command dose, circulation;
     bool circulation_lost; /* a command was never answered; it may arrive yet, and end until ... */
-    struct mono circulation_lost_till;
-    bool circulation_on;           /* a command was reported running and hasn't ended */
+    struct mono circulation_lost_till, circulation_ends; /* ... ; what may run, at the latest */
+    bool circulation_on, circulation_may_run; /* a command was reported running and hasn't ended */
     struct mono circulation_start; /* when it was first reported, without a break since */
     struct mono circulation_till;  /* it runs at least until then */
     bool circulation_stays_on;     /* as a pump's stays_on */

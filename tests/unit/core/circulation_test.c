@@ -401,6 +401,48 @@ START_TEST(what_was_answered_is_not_lost)
 }
 END_TEST
 
+static void confirm_at(struct mono at)
+{
+    pass(mono_since(at, b.now.mono));
+    core_confirm_circulation(b.core, BASIL, b.now);
+}
+
+/* The head counts a run from its start, which is later than when it was asked for: when a longer
+ * run is refused, the first one still draws when its time as asked for is over (seed 1527). */
+START_TEST(what_was_seen_to_run_may_run_until_its_latest_end)
+{
+    prepare();
+    begin(NAN);
+    const struct mono till = tank()->circulation_till, ends = tank()->circulation.ends;
+    pass(21000);
+    tell_beat(WEST);
+    ck_assert(!hold(60000));
+    tell_report(tank()->circulation.id, CHAIN_REFUSED, 0);
+    confirm_at(till);
+    ck_assert(!tank()->circulation_on && !tank()->circulation.used);
+    const struct chain_address *acid = &b.tank[BASIL].pump[2].address;
+    b.site.chain[WEST].supply.amps = 1.4; /* 1.12 A: idle modules and a pump, or the circulation */
+    ck_assert(!core_supply_allows(b.core, acid, false));
+    confirm_at(mono_after(ends, -1));
+    ck_assert(!core_supply_allows(b.core, acid, false));
+    confirm_at(ends);
+    ck_assert(core_supply_allows(b.core, acid, false));
+}
+END_TEST
+
+START_TEST(what_was_reported_to_have_ended_doesnt_run) /* _i: its report, or the head began anew */
+{
+    prepare();
+    begin(NAN);
+    ck_assert(tank()->circulation_may_run);
+    if (_i == 0)
+        tell_report(tank()->circulation.id, CHAIN_DONE, 1000);
+    else
+        tell_roll(WEST, "boot-w2");
+    ck_assert(!tank()->circulation_may_run);
+}
+END_TEST
+
 /* Never for longer than the head allows, whatever is wanted. */
 START_TEST(it_is_asked_for_at_most_for_what_the_head_allows)
 {
@@ -514,6 +556,8 @@ int main(void)
     tcase_add_test(t, what_was_never_answered_counts_until_its_latest_end);
     tcase_add_test(t, of_several_that_were_never_answered_the_latest_end_counts);
     tcase_add_test(t, what_was_answered_is_not_lost);
+    tcase_add_test(t, what_was_seen_to_run_may_run_until_its_latest_end);
+    tcase_add_loop_test(t, what_was_reported_to_have_ended_doesnt_run, 0, 2);
     tcase_add_test(t, it_is_asked_for_once_and_again_when_time_runs_short);
     tcase_add_loop_test(t, it_is_asked_for_at_most_for_what_the_head_allows, 0, 2);
     tcase_add_test(t, it_isnt_asked_for_while_it_backs_off);
