@@ -453,6 +453,7 @@ static void add_tank(struct text *t, const struct site *site, const struct site_
     add_string(t, "state", tank_state_word(v->state));
     add_string(t, "why", v->why);
     add_bool(t, "paused", v->paused);
+    add_string(t, "paused_for", v->paused_for ? v->paused_for : "");
     add_bool(t, "service", v->service);
     add_bool(t, "bench", v->care.bench);
     add_string(t, "asked", v->care.asked ? v->care.asked : "");

@@ -22,6 +22,22 @@ static bool take_on_if(const struct reading *r)
     return !request_has(r, "on", &v) || take_on(r);
 }
 
+/* What a program pauses for: it is read by people, and shown on terminals. */
+static bool take_what_for(const struct reading *r)
+{
+    static const char form[] = "1 to 63 printable ASCII characters";
+    char word[REQUEST_WORD_MAX];
+    struct json_view v;
+    if (!request_has(r, "for", &v)) return true;
+    if (!request_word(r, "for", word, sizeof word)) return false;
+    for (const char *c = word; *c; c++) {
+        if (*c < ' ' || *c > '~') return request_refuse_member(r, "for", form);
+    }
+    const size_t length = strlen(word);
+    if (length == 0 || length >= PAUSE_FOR_MAX) return request_refuse_member(r, "for", form);
+    return text_copy(r->request->word, sizeof r->request->word, word);
+}
+
 static bool take_tank(const struct reading *r)
 {
     const struct known tanks = request_tanks(r->site);
@@ -329,7 +345,7 @@ static const struct {
     bool (*take[PARTS_MAX])(const struct reading *r); /* in this order, up to NULL */
 } requests[] = {
     { "halt", REQUEST_HALT, { take_on } },
-    { "pause", REQUEST_PAUSE, { take_tank, take_on } },
+    { "pause", REQUEST_PAUSE, { take_tank, take_on, take_what_for } },
     { "service", REQUEST_SERVICE, { take_tank, take_on } },
     { "set", REQUEST_SET_EC, { take_property } },
     { "override-for", REQUEST_OVERRIDE_FOR, { take_tank, take_span } },
@@ -339,6 +355,7 @@ static const struct {
     { "identify", REQUEST_IDENTIFY, { take_address } },
     { "adopt", REQUEST_ADOPT, { take_chain, take_on_if } },
     { "bench", REQUEST_BENCH, { take_tank, take_on } },
+    { "cancel", REQUEST_CANCEL, { take_tank } },
     { "dose", REQUEST_DOSE, { take_stock, take_tank_of_stock, take_ml } },
     { "prime", REQUEST_PRIME, { take_stock, take_tank_of_stock, take_ml, take_into } },
     { "circulate", REQUEST_CIRCULATE, { take_tank, take_for_s } },

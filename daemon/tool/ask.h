@@ -24,6 +24,7 @@
     "                                   shows which bottle each pump would draw from\n"            \
     "  bench TANK on|off                tubes or probes are out: nothing moves but what you ask "  \
     "for\n"                                                                                        \
+    "  cancel TANK                      ends what was asked for there and is under way\n"          \
     "  dose TANK STOCK ML               one dose, as the scheduler would give it\n"                \
     "  prime TANK STOCK ML cup|tank     fill a line; into a cup only on the bench\n"               \
     "  circulate TANK SECONDS           run the circulation for so long\n"                         \

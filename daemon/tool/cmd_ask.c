@@ -164,6 +164,11 @@ static int ask_claim(struct asking *a)
     return ask_one(a, "claim", "chain", "claim wants CHAIN");
 }
 
+static int ask_cancel(struct asking *a)
+{
+    return ask_one(a, "cancel", "tank", "cancel wants TANK");
+}
+
 static int ask_strainer_cleaned(struct asking *a)
 {
     return ask_one(a, "strainer-cleaned", "tank", "strainer-cleaned wants TANK");
@@ -296,6 +301,7 @@ static const struct {
     { "identify", ask_identify },
     { "adopt", ask_adopt },
     { "bench", ask_bench },
+    { "cancel", ask_cancel },
     { "dose", ask_dose },
     { "prime", ask_prime },
     { "circulate", ask_circulate },

@@ -186,6 +186,8 @@ void show_tank(FILE *out, const cJSON *tank, const char *time)
     text_add(t, show_string(tank, "state"));
     if (show_true(tank, "service")) text_add(t, ", SERVICE LOCK");
     if (show_true(tank, "paused")) text_add(t, ", paused");
+    if (show_string(tank, "paused_for")[0]) text_add(t, " for ");
+    text_add(t, show_string(tank, "paused_for"));
     if (show_true(tank, "bench")) text_add(t, ", ON THE BENCH");
     if (strcmp(key, name) != 0) {
         text_add(t, " - ");

@@ -77,6 +77,21 @@ struct core_care { /* of one tank */
     struct core_probe_care probe[CARED_PROBES];
 };
 
+/* --- bench.c, cancel.c -------------------------------------------------------------------------
+ */
+
+/* Takes a tank on the bench, and back: at once, and as somebody asks for it. */
+void core_set_bench(struct core *core, uint32_t tank, bool on, struct now now);
+void core_ask_bench(struct core *core, const struct event_request *q, struct now now,
+    struct text *said, struct actions *ret);
+
+/* Looks after a tank on the bench. */
+void core_turn_bench(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
+/* Ends what was asked for in a tank, whatever it is: 'said' has what became of it. */
+void core_ask_cancel(
+    struct core *core, uint32_t tank, struct now now, struct text *said, struct actions *ret);
+
 /* --- calibrate_flow.c: the circulation runs for a time, into a bucket, on the bench -------------
  */
 

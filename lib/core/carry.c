@@ -54,6 +54,7 @@ static void carry_tank(const struct core *core, uint32_t tank, struct now now, s
     struct record *r = emit_record(ret, "carry");
     record_add_text(r, "tank", core->site->tank[tank].key);
     record_add_truth(r, "paused", t->paused);
+    if (t->paused_for[0]) record_add_text(r, "paused_for", t->paused_for);
     record_add_truth(r, "service", t->service);
     record_add_truth(r, "bench", t->care.bench && !t->care.leaving);
     record_add_truth(r, "line_dirty", t->line_dirty);

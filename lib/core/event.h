@@ -50,7 +50,7 @@ struct event_origin {
 
 enum request_kind {
     REQUEST_HALT,         /* 'on' true: stop everything and latch; false: end the latch */
-    REQUEST_PAUSE,        /* 'tank'; 'on' */
+    REQUEST_PAUSE,        /* 'tank'; 'on'; 'word': what for, "" from a person */
     REQUEST_SERVICE,      /* 'tank'; 'on': hands in the tank, nothing moves */
     REQUEST_SET_EC,       /* 'tank'; 'value' in uS/cm: makes an override */
     REQUEST_SET_PH,       /* 'tank'; 'value' */
@@ -62,6 +62,7 @@ enum request_kind {
     REQUEST_ADOPT,        /* 'chain': the modules as they answer now; 'on' false: only say what that
                              would be */
     REQUEST_BENCH,        /* 'tank'; 'on': tubes or probes are out, nothing moves by itself */
+    REQUEST_CANCEL,       /* 'tank': what was asked for there and is under way */
     REQUEST_DOSE,         /* 'tank', 'stock', 'ul' */
     REQUEST_PRIME,        /* 'tank', 'stock', 'ul', 'cup' */
     REQUEST_CIRCULATE,    /* 'tank', 'span_ms' */

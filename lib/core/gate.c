@@ -347,10 +347,25 @@ bool core_gate_errand(struct core *core, uint32_t tank, enum core_errand errand,
     return errand == ERRAND_DOSE ? may_dose(core, tank, now) : nothing_else_runs(core, tank, now);
 }
 
+/* What paused it may be gone, and can't end that any more. */
+static bool say_paused(struct core *core, uint32_t tank)
+{
+    struct core_tank *t = &core->tank[tank];
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    if (!t->paused_for[0])
+        return core_say(t, TANK_PAUSED, "paused; 'unpause' (or dosing/paused false) ends it");
+    text_add(&text, "paused for ");
+    text_add(&text, t->paused_for);
+    text_add(&text, "; if nobody is at that any more, 'dosewright unpause ");
+    text_add(&text, core->site->tank[tank].key);
+    text_add(&text, "' (or dosing/paused false) ends it");
+    return core_say(t, TANK_PAUSED, why);
+}
+
 bool core_gate_dose(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
-    if (t->paused)
-        return core_say(t, TANK_PAUSED, "paused; 'unpause' (or dosing/paused false) ends it");
+    if (t->paused) return say_paused(core, tank);
     return may_dose(core, tank, now);
 }

@@ -27,8 +27,9 @@ enum { REPLAY_MOST = 1000 }; /* records shown again for one request */
 
 static const char *const request_words[REQUEST_COUNT] = { "halt", "pause", "service", "set-ec",
     "set-ph", "override-for", "acknowledge", "claim", "refilled", "identify", "adopt", "bench",
-    "dose", "prime", "circulate", "calibrate-pump", "measured", "calibrate-flow", "flow-measured",
-    "calibrate-probe", "tube-changed", "strainer-cleaned", "water-changed", "journal", "unread" };
+    "cancel", "dose", "prime", "circulate", "calibrate-pump", "measured", "calibrate-flow",
+    "flow-measured", "calibrate-probe", "tube-changed", "strainer-cleaned", "water-changed",
+    "journal", "unread" };
 
 static struct answer halt(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
@@ -259,6 +260,8 @@ static struct answer care(struct core *core, const struct event_request *q, stru
     const char *no = NULL;
     if (q->kind == REQUEST_BENCH)
         core_ask_bench(core, q, now, said, ret);
+    else if (q->kind == REQUEST_CANCEL)
+        core_ask_cancel(core, q->tank, now, said, ret);
     else if (q->kind == REQUEST_CIRCULATE)
         no = core_ask_circulate(core, q, now, said);
     else if (q->kind == REQUEST_MEASURED)
@@ -274,14 +277,24 @@ static struct answer care(struct core *core, const struct event_request *q, stru
     return (struct answer){ !no, no ? no : "done", said->at };
 }
 
-static struct answer flag(struct core *core, const struct event_request *q, struct now now)
+/* A program says what it pauses for, and takes or ends no pause but its own. */
+static struct answer set_paused(struct core *core, const struct event_request *q, struct now now)
 {
     struct core_tank *t = &core->tank[q->tank];
-    if (q->kind == REQUEST_PAUSE)
-        t->paused = q->on;
-    else
-        t->service = q->on;
+    if (t->paused && q->word[0] && !text_same(t->paused_for, q->word))
+        return (struct answer){ false, "not-yours",
+            q->on ? "it is paused already, for something else: that pause stays"
+                  : "it is paused for something else by now: that pause stays" };
+    t->paused = q->on;
+    text_copy(t->paused_for, sizeof t->paused_for, q->on ? q->word : "");
     t->due = now.mono;
+    return DONE;
+}
+
+static struct answer set_service(struct core *core, const struct event_request *q, struct now now)
+{
+    core->tank[q->tank].service = q->on;
+    core->tank[q->tank].due = now.mono;
     return DONE;
 }
 
@@ -305,8 +318,9 @@ static struct answer act(
     case REQUEST_HALT:
         return halt(core, q, now, ret);
     case REQUEST_PAUSE:
+        return set_paused(core, q, now);
     case REQUEST_SERVICE:
-        return flag(core, q, now);
+        return set_service(core, q, now);
     case REQUEST_SET_EC:
     case REQUEST_SET_PH:
         return set_point(core, q, now);
@@ -330,6 +344,7 @@ static struct answer act(
         return replay(q, ret);
     case REQUEST_ADOPT:
     case REQUEST_BENCH:
+    case REQUEST_CANCEL:
     case REQUEST_DOSE:
     case REQUEST_PRIME:
     case REQUEST_CIRCULATE:
@@ -369,7 +384,7 @@ static void record_care(const struct core *core, const struct event_request *q, 
         record_add_real(r, "degc", q->degc, 2);
         return;
     }
-    if (q->kind == REQUEST_BENCH || q->kind == REQUEST_CIRCULATE || flows) return;
+    if (q->kind <= REQUEST_CANCEL || q->kind == REQUEST_CIRCULATE || flows) return;
     record_add_text(r, "stock", core->site->stock[q->stock].key);
     record_add_int(r, "ul", q->ul);
     if (q->kind != REQUEST_MEASURED && q->kind != REQUEST_DOSE)
@@ -386,6 +401,7 @@ static void record_members(const struct core *core, const struct event_request *
     }
     if (q->kind == REQUEST_OVERRIDE_FOR) record_add_int(r, "span_ms", q->span_ms);
     if (q->kind <= REQUEST_SERVICE) record_add_truth(r, "on", q->on);
+    if (q->kind == REQUEST_PAUSE && q->word[0]) record_add_text(r, "for", q->word);
     if (q->kind == REQUEST_ACKNOWLEDGE) record_add_text(r, "alert", q->word);
     if (q->kind == REQUEST_CLAIM || q->kind == REQUEST_ADOPT)
         record_add_text(r, "chain", core->site->chain[q->chain].key);

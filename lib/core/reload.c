@@ -204,6 +204,7 @@ static void move_tank(
     const struct core_tank *from = &old->tank[o];
     const struct site_tank *config = &fresh->site->tank[tank], *former = &old->site->tank[o];
     to->paused = from->paused;
+    text_copy(to->paused_for, sizeof to->paused_for, from->paused_for);
     to->service = from->service;
     move_care(fresh, tank, old, o);
     to->override = from->override;

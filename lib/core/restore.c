@@ -347,6 +347,12 @@ static void restore_id(struct core *core, const struct record *r, bool ok)
     if (chain_id_valid(id)) asked_note(&core->asked, id, ok, reason[0] ? reason : "done");
 }
 
+static void restore_pause(struct core_tank *t, bool on, const char *what_for)
+{
+    t->paused = on;
+    text_copy(t->paused_for, sizeof t->paused_for, on ? what_for : "");
+}
+
 static void restore_request(struct core *core, const struct record *r, struct now now)
 {
     const struct mono at = now.mono;
@@ -374,7 +380,8 @@ static void restore_request(struct core *core, const struct record *r, struct no
         }
     }
     if (tank < 0) return;
-    if (text_same(what, "pause")) core->tank[tank].paused = on;
+    if (text_same(what, "pause"))
+        restore_pause(&core->tank[tank], on, record_text_or_empty(r, "for"));
     if (text_same(what, "service")) core->tank[tank].service = on;
     restore_setpoint(&core->tank[tank], r, what, at);
 }
@@ -392,12 +399,13 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
     const int32_t tank = core_tank_named(core, record_text_or_empty(r, "tank"));
     const int32_t stock = stock_named(core, record_text_or_empty(r, "stock"));
     int64_t value = 0;
+    bool on;
     (void)record_truth(r, "halted", &core->halted);
     if (stock >= 0 && record_int(r, "remaining_ul", &value))
         core->stock[stock].remaining_ul = value;
     if (tank < 0) return;
     struct core_tank *t = &core->tank[tank];
-    (void)record_truth(r, "paused", &t->paused);
+    if (record_truth(r, "paused", &on)) restore_pause(t, on, record_text_or_empty(r, "paused_for"));
     (void)record_truth(r, "service", &t->service);
     (void)record_truth(r, "bench", &t->care.bench);
     bool dirty = t->line_dirty;

@@ -137,6 +137,7 @@ struct core_tank {
     struct core_pump pump[TANK_PUMPS_MAX];
     struct dose_window ec_rise, ph_move;
     bool paused, service;
+    char paused_for[PAUSE_FOR_MAX]; /* by whom, if it isn't a person's own */
     struct core_care care;
     struct crop_override override;
     int64_t override_for_ms; /* of the next one */
@@ -477,14 +478,6 @@ void core_errand_settled(
 const char *core_errand_word(enum core_errand errand);
 /* What a millisecond of this pump counts as, for that purpose, in mL/s. */
 double core_counted_rate(const struct site_pump *pump, enum core_errand errand);
-
-/* Takes a tank on the bench, and back: at once, and as somebody asks for it. */
-void core_set_bench(struct core *core, uint32_t tank, bool on, struct now now);
-void core_ask_bench(struct core *core, const struct event_request *q, struct now now,
-    struct text *said, struct actions *ret);
-
-/* Looks after a tank on the bench. */
-void core_turn_bench(struct core *core, uint32_t tank, struct now now, struct actions *ret);
 
 /* --- calibrate_pump.c, calibrate_probe.c, calibrated.c ------------------------------------- */
 

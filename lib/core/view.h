@@ -7,6 +7,7 @@
 #include "lib/core/site.h"
 
 enum { VIEW_WHY_MAX = 256, ALERT_ID_MAX = 72, ALERT_TEXT_MAX = 256, CARE_SAID_MAX = 256 };
+enum { PAUSE_FOR_MAX = 64 };
 
 enum tank_state { /* the words of dosing/state, in the contract's order */
     TANK_STARTING,
@@ -88,6 +89,7 @@ struct tank_view {
     enum tank_state state;
     char why[VIEW_WHY_MAX];
     bool paused, service;
+    const char *paused_for; /* what a program said it paused the tank for; "": a person did */
     struct care_view care;
     struct probe_view probe[PROBE_QUANTITY_COUNT];
     bool planted;

@@ -53,6 +53,7 @@ START_TEST(nothing_changed_and_all_is_as_it_was)
     b.core->halted = b.core->has_peer = true;
     b.core->refused_messages = 9;
     b.core->tank[BASIL].paused = b.core->tank[BASIL].line_dirty = true;
+    text_copy(b.core->tank[BASIL].paused_for, PAUSE_FOR_MAX, "a trial");
     b.core->tank[BASIL].override = (struct crop_override){
         .has_ph = true, .ph = 6.1, .ends = mono_after(b.now.mono, HOUR_MS)
     };
@@ -64,6 +65,7 @@ START_TEST(nothing_changed_and_all_is_as_it_was)
     ck_assert_uint_eq(fresh->next_id, b.core->next_id); /* INV-2: no id twice */
     ck_assert_uint_eq(fresh->refused_messages, 9);
     ck_assert(fresh->tank[BASIL].paused && fresh->tank[BASIL].line_dirty);
+    ck_assert_str_eq(fresh->tank[BASIL].paused_for, "a trial");
     ck_assert(!fresh->tank[LETTUCE].paused);
     ck_assert_int_eq(fresh_used(BASIL, 0), 5000);
     ck_assert_int_eq(fresh->stock[ACID].remaining_ul, 123);

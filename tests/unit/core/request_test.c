@@ -231,6 +231,42 @@ START_TEST(pause_and_service_are_flags_of_one_tank)
 }
 END_TEST
 
+static bool pause_for(bool on, const char *what_for)
+{
+    struct event_request q = { .kind = REQUEST_PAUSE, .tank = BASIL, .on = on };
+    text_copy(q.word, sizeof q.word, what_for);
+    return ask_for(q);
+}
+
+/* What a person paused stays paused, whatever a program does that pauses for itself. */
+START_TEST(a_program_ends_no_pause_but_its_own)
+{
+    bench_ready();
+    ck_assert(pause_for(true, "the test of a supply"));
+    ck_assert_str_eq(record_text_or_empty(recorded("request"), "for"), "the test of a supply");
+    ck_assert(!core_gate_dose(b.core, BASIL, b.now));
+    ck_assert_msg(strstr(tank()->why, "paused for the test of a supply; if nobody") != NULL, "%s",
+        tank()->why);
+    ck_assert_ptr_nonnull(strstr(tank()->why, "'dosewright unpause basil'"));
+    ck_assert(pause_for(true, "the test of a supply")); /* taken up again */
+    ck_assert(!pause_for(false, "something else") && tank()->paused);
+    ck_assert_str_eq(answered(), "not-yours");
+    ck_assert(pause_for(false, "the test of a supply") && !tank()->paused);
+    ck_assert(pause_for(false, "the test of a supply") && !tank()->paused);
+
+    ck_assert(pause_for(true, "the test of a supply"));
+    ck_assert(ask_tank(REQUEST_PAUSE, true)); /* a person, meanwhile */
+    ck_assert(!pause_for(false, "the test of a supply") && tank()->paused);
+    ck_assert(!pause_for(true, "the test of a supply") && tank()->paused);
+    ck_assert(!core_gate_dose(b.core, BASIL, b.now));
+    ck_assert_str_eq(tank()->why, "paused; 'unpause' (or dosing/paused false) ends it");
+    ck_assert(ask_tank(REQUEST_PAUSE, false) && !tank()->paused);
+
+    ck_assert(pause_for(true, "the test of a supply"));
+    ck_assert(ask_tank(REQUEST_PAUSE, false) && !tank()->paused); /* a person ends any */
+}
+END_TEST
+
 START_TEST(a_bottle_is_refilled_within_its_size)
 {
     bench_ready();
@@ -428,6 +464,7 @@ int main(void)
     tcase_add_test(t, an_override_ends_and_leaves_nothing_to_the_next);
     tcase_add_test(t, overrides_last_as_long_as_was_asked_and_allowed);
     tcase_add_test(t, pause_and_service_are_flags_of_one_tank);
+    tcase_add_test(t, a_program_ends_no_pause_but_its_own);
     tcase_add_test(t, a_bottle_is_refilled_within_its_size);
     tcase_add_test(t, an_alert_is_acknowledged_by_its_name);
     tcase_add_test(t, a_retained_request_only_ever_stops);

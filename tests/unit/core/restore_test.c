@@ -357,12 +357,19 @@ START_TEST(halt_pause_and_service_outlive_a_restart)
     put_flag("pause", "lettuce", true);
     put_flag("pause", "lettuce", false);
     put_flag("service", "gone", true);
+    record_add_text(put_flag("pause", "basil", true), "for", "a trial");
+    record_add_text(put_flag("pause", "lettuce", false), "for", "a trial");
     record_add_truth(put_request("halt", 0), "on", false); /* refused */
     record_add_truth(put_request("halt", -1), "on", false);
     bench_start();
     ck_assert(b.core->halted);
     ck_assert(tank()->paused && !tank()->service);
+    ck_assert_str_eq(tank()->paused_for, "a trial");
     ck_assert(b.core->tank[LETTUCE].service && !b.core->tank[LETTUCE].paused);
+    ck_assert_str_eq(b.core->tank[LETTUCE].paused_for, "");
+    put_flag("pause", "basil", true); /* a person's own, after that */
+    bench_start();
+    ck_assert(tank()->paused && tank()->paused_for[0] == '\0');
 }
 END_TEST
 
@@ -509,6 +516,7 @@ START_TEST(what_is_carried_is_what_was)
     b.core->stock[ACID].remaining_ul = 123456;
     struct core_tank *t = tank();
     t->paused = t->service = t->line_dirty = t->locked[LAW_BASE] = true;
+    text_copy(t->paused_for, sizeof t->paused_for, "a trial");
     t->override_for_ms = 5 * HOUR_MS;
     if (_i != 1)
         t->override = (struct crop_override){ .has_ec = _i != 2,
@@ -537,6 +545,7 @@ START_TEST(what_is_carried_is_what_was)
     ck_assert(b.core->halted && b.core->stock[ACID].remaining_ul == 123456);
     ck_assert(
         t->paused && t->service && t->line_dirty && t->locked[LAW_BASE] && !t->locked[LAW_ACID]);
+    ck_assert_str_eq(t->paused_for, "a trial");
     ck_assert_int_eq(t->override_for_ms, 5 * HOUR_MS);
     const struct crop_target again = core_setpoint(b.core, BASIL, b.now);
     ck_assert(again.ec_us_cm == set.ec_us_cm && again.ph == set.ph);

@@ -171,6 +171,28 @@ START_TEST(liquid_that_somebody_asks_for)
 }
 END_TEST
 
+START_TEST(a_pause_may_say_what_for_and_what_is_asked_for_is_cancelled)
+{
+    static const char *const bad[] = { "\"\"", "7", "\"caf\u00e9\"", "\"a\\nb\"",
+        "\"0123456789012345678901234567890123456789012345678901234567890123\"" };
+    const struct event_request *q =
+        request("\"pause\",\"tank\":\"bench-1\",\"on\":true,\"for\":\"a trial\"");
+    ck_assert(q->kind == REQUEST_PAUSE && q->tank == 1 && q->on);
+    ck_assert_str_eq(q->word, "a trial");
+    q = request("\"pause\",\"tank\":\"bench-1\",\"on\":false");
+    ck_assert(q->kind == REQUEST_PAUSE && !q->on && q->word[0] == '\0');
+    for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
+        char words[256];
+        (void)snprintf(
+            words, sizeof words, "\"pause\",\"tank\":\"bench-1\",\"on\":true,\"for\":%s", bad[i]);
+        ck_assert_str_eq(refused_request(words), "malformed");
+    }
+    q = request("\"cancel\",\"tank\":\"bench-1\"");
+    ck_assert(q->kind == REQUEST_CANCEL && q->tank == 1);
+    ck_assert_str_eq(refused_request("\"cancel\""), "malformed");
+}
+END_TEST
+
 START_TEST(a_bath_is_a_word_or_a_number)
 {
     const struct event_request *q = request(
@@ -385,6 +407,7 @@ int main(void)
     tcase_add_test(t, each_request_is_understood);
     tcase_add_test(t, liquid_that_somebody_asks_for);
     tcase_add_test(t, a_bath_is_a_word_or_a_number);
+    tcase_add_test(t, a_pause_may_say_what_for_and_what_is_asked_for_is_cancelled);
     tcase_add_test(t, ec_comes_in_ms_cm_and_goes_on_in_us_cm);
     tcase_add_test(t, an_override_lasts_minutes_or_a_duration);
     tcase_add_test(t, a_duration_is_whole_and_in_order);

@@ -75,7 +75,7 @@ START_TEST(the_answer_is_these_very_bytes)
         "\"tanks\":[{\"key\":\"basil-bench\",\"name\":\"Basil "
         "bench\",\"state\":\"holding\","
         "\"why\":\"EC and pH are within their "
-        "bands\",\"paused\":false,\"service\":false,\"bench\":false,"
+        "bands\",\"paused\":false,\"paused_for\":\"\",\"service\":false,\"bench\":false,"
         "\"asked\":\"\",\"said\":\"\",\"planted\":true,"
         "\"stage\":\"leafing\",\"day\":12,\"override\":false,\"override_left_s\":0,\"ec\":{"
         "\"value\":1.184,\"age_s\":2,\"quality\":\"good\",\"setpoint\":1.200,\"band\":0.100,"
@@ -339,6 +339,8 @@ START_TEST(locks_and_halts_stand_out)
     ck_shows("It follows the other's journal, and nothing of it is missing.");
     the_tank.service = the_tank.paused = true;
     ck_shows("holding, SERVICE LOCK, paused - Basil bench");
+    the_tank.paused_for = "a trial";
+    ck_shows("holding, SERVICE LOCK, paused for a trial - Basil bench");
     the_tank.pump[0].locked = true;
     ck_shows("40.25 of 200 mL in 1 h; STOPPED: no effect\n              was seen\n");
     the_tank.override = true;
