@@ -20,15 +20,15 @@ static const char usage[] =
     "  dose           a first dose, and what it did\n"
     "\n"
     "Leave it with q or Ctrl-C and begin again where you like: what was found is kept by the\n"
-    "daemon, nothing moves by itself, and a tank that is on the bench stays there until\n"
-    "'dosewright ask bench TANK off'.\n";
+    "daemon, what you asked for and is under way is cancelled, nothing moves by itself, and a\n"
+    "tank that is on the bench stays there until 'dosewright ask bench TANK off'.\n";
 
 static enum walk_reply on_the_bench(
     struct walk *w, const char *tank, enum walk_reply (*step)(struct walk *w, const char *tank))
 {
     if (commission_bench(w, tank, true) != WALK_YES) return WALK_LEAVE;
     if (step(w, tank) == WALK_LEAVE) {
-        if (w->code == EX_OK) walk_say("%s stays on the bench.", tank);
+        if (w->code == EX_OK || walk_interrupted(w)) walk_say("%s stays on the bench.", tank);
         return WALK_LEAVE;
     }
     return commission_bench(w, tank, false);
@@ -109,7 +109,7 @@ int cmd_commission(int argc, char **argv)
     if (tool.json) return tool_misused(&tool, "a walk has no JSON: the requests are in tools.md");
     if (tool.count > 2 || (tool.count == 2 && !part))
         return tool_misused(&tool, "TANK, and a part of it, are what it wants");
-    struct walk walk = { .tool = &tool, .code = TOOL_GO_ON };
+    struct walk walk = { .tool = &tool, .code = TOOL_GO_ON, .signals = -1 };
     enum walk_reply reply;
     if (tool.count == 0) {
         reply = walk_site(&walk);

@@ -4,13 +4,17 @@
 #ifndef DOSEWRIGHT_DAEMON_COMMISSION_H
 #define DOSEWRIGHT_DAEMON_COMMISSION_H
 
+#include <signal.h>
+
 #include "daemon/tool/tool.h"
 
 enum { WALK_LINE_MAX = 256 };
 
 struct walk {
     struct tool *tool;
-    int code; /* exit code once the daemon is gone, or the person has left; else TOOL_GO_ON */
+    int code;    /* exit code once the daemon is gone, or the person has left; else TOOL_GO_ON */
+    int signals; /* where one shows that would end the walk, while it is guarded; -1 else */
+    sigset_t before;
 };
 
 /* --- commission_talk.c ------------------------------------------------------------------------ */
@@ -47,8 +51,38 @@ cJSON *walk_tank(struct walk *w, const char *tank);
 bool walk_ask(struct walk *w, const char *request, const char *const members[]);
 
 /* Waits until nothing that was asked for is under way in this tank and no probe is listening, and
- * says how it goes on; false when the daemon is gone, or after 'seconds_most'. */
+ * says how it goes on; false when the daemon is gone, or after 'seconds_most'. Who leaves it there
+ * by Ctrl-C, cancels what was asked for. */
 bool walk_wait(struct walk *w, const char *tank, int seconds_most);
+
+/* A request about which nothing is said but by the caller: EX_OK, 1 when it is refused and why in
+ * 'ret_reason' (NULL: not wanted), else nobody answered. It is made also after the walk was left.
+ */
+int walk_try(struct walk *w, const char *request, const char *const members[],
+    char ret_reason[WALK_LINE_MAX]);
+
+/* --- commission_guard.c: the walk has taken something that it must give back first --------------
+ */
+
+/* From now on a signal that would end the walk (Ctrl-C, a terminal that is lost, its output gone)
+ * only makes walk_rest leave it, with the exit code that such an end has. One guard at a time. */
+void walk_guard(struct walk *w);
+/* Lets signals end it again. */
+void walk_unguard(struct walk *w);
+
+/* Waits so long; at once back when the walk is left. */
+void walk_rest(struct walk *w, int ms);
+/* Did a signal leave it? */
+bool walk_interrupted(const struct walk *w);
+
+/* Ends what this walk asked for in a tank. */
+void walk_cancel(struct walk *w, const char *tank);
+
+/* Pauses a tank for this walk (false: somebody else has), and ends that pause: never another's. */
+bool walk_pause(struct walk *w, const char *tank);
+void walk_resume(struct walk *w, const char *tank);
+/* Waits some seconds for a daemon that doesn't answer; another signal ends that. */
+void walk_reach(struct walk *w);
 
 /* --- the steps: each gives what the person wants next ----------------------------------------- */
 

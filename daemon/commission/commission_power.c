@@ -1,7 +1,6 @@
 /* The walk's step at a chain's supply: what is planned, one after the other under load, held
  * against what the head measures. */
 #include <math.h>
-#include <poll.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -26,9 +25,21 @@ struct power {
     struct walk *w;
     char chain[WALK_LINE_MAX];
     struct power_sample rest, most; /* with the least that was seen to run, and the most */
-    uint32_t faults;
-    bool gone; /* the chain can't be commanded any more */
+    uint32_t faults, missed; /* parts that aren't as planned, and that couldn't be looked at */
+    bool gone;               /* the chain can't be commanded any more */
+    cJSON *asked, *paused;   /* tanks: where something was asked for, which this walk paused */
 };
+
+/* Once each. */
+static void note(cJSON *tanks, const char *key)
+{
+    const cJSON *tank;
+    cJSON_ArrayForEach(tank, tanks)
+    {
+        if (strcmp(cJSON_GetStringValue(tank), key) == 0) return;
+    }
+    (void)cJSON_AddItemToArray(tanks, cJSON_CreateString(key));
+}
 
 /* --- looking -----------------------------------------------------------------------------------
  */
@@ -85,7 +96,7 @@ static bool wait_for_more(struct power *p, double above, int seconds, struct pow
     for (int64_t ms = 0; ms <= seconds * SECOND_MS; ms += POWER_LOOK_MS) {
         if (!look(p, ret)) return false;
         if (ret->amps_due > above) return true;
-        (void)poll(NULL, 0, POWER_LOOK_MS);
+        walk_rest(p->w, POWER_LOOK_MS);
     }
     return false;
 }
@@ -153,12 +164,18 @@ static double amps_of(const struct power *p, const char *address)
 /* --- loads -------------------------------------------------------------------------------------
  */
 
+static bool note_asked(const struct power *p, const char *tank, bool asked)
+{
+    if (asked) note(p->asked, tank);
+    return asked;
+}
+
 static bool ask_circulation(struct power *p, const char *tank)
 {
     char quoted[TOOL_PATH_MAX * 2], seconds[16];
     (void)snprintf(seconds, sizeof seconds, "%d", CIRCULATE_S);
     const char *const members[] = { "tank", tool_quote(quoted, tank), "for_s", seconds, NULL };
-    return walk_ask(p->w, "circulate", members);
+    return note_asked(p, tank, walk_ask(p->w, "circulate", members));
 }
 
 /* For some seconds, as far as one dose may last. */
@@ -169,7 +186,7 @@ static bool ask_pump(struct power *p, const char *tank, const cJSON *of)
     (void)snprintf(number, sizeof number, "%.3f", ml > most ? most : ml);
     const char *const members[] = { "tank", tool_quote(quoted, tank), "stock",
         tool_quote(name, show_string(of, "stock")), "ml", number, "into", "\"tank\"", NULL };
-    return walk_ask(p->w, "prime", members);
+    return note_asked(p, tank, walk_ask(p->w, "prime", members));
 }
 
 /* It never came to be known what should be drawn: the daemon doesn't see it run. */
@@ -186,6 +203,13 @@ static void say_unseen(struct power *p, const struct power_part *part)
     say_fault(p, words);
 }
 
+/* This part couldn't be looked at; false where nothing more can be. */
+static bool miss(struct power *p)
+{
+    p->missed++;
+    return p->w->code == TOOL_GO_ON;
+}
+
 /* False: it can't be gone on. */
 static bool circulate(struct power *p, const char *tank, const char *address)
 {
@@ -196,14 +220,15 @@ static bool circulate(struct power *p, const char *tank, const char *address)
     text_add(&said, tank);
     if (!look(p, &part.before)) return false;
     if (!isfinite(part.before.amps_due)) part.before = p->rest;
-    if (!ask_circulation(p, tank)) return p->w->code == TOOL_GO_ON;
+    if (!ask_circulation(p, tank)) return miss(p);
     if (wait_for_more(p, part.before.amps_due, CIRCULATE_LOOK_S, &part.with)) {
-        (void)poll(NULL, 0, ROLL_MS); /* until its volts are in the roll-call, too */
+        walk_rest(p->w, ROLL_MS); /* until its volts are in the roll-call, too */
         if (look(p, &part.with)) judge_part(p, &part);
     } else if (!p->gone && !isfinite(part.with.amps_due)) {
         say_unseen(p, &part);
     } else if (!p->gone) {
         walk_say("  %s runs already, or waits for its turn.", name);
+        (void)miss(p);
     }
     if (p->gone) say_gone(p, name);
     return !p->gone;
@@ -232,7 +257,7 @@ static bool follow(struct power *p, const char *tank, struct power_part *part, b
             *(primes ? &part->with : &part->before) = s;
             *ret_seen = *ret_seen || primes;
         }
-        (void)poll(NULL, 0, POWER_LOOK_MS);
+        walk_rest(p->w, POWER_LOOK_MS);
     }
     return p->w->code == TOOL_GO_ON;
 }
@@ -247,14 +272,14 @@ static bool pump(struct power *p, const char *tank, const cJSON *of)
     text_add(&said, stock);
     text_add(&said, " at ");
     text_add(&said, address);
-    if (!ask_pump(p, tank, of)) return p->w->code == TOOL_GO_ON;
+    if (!ask_pump(p, tank, of)) return miss(p);
     if (!follow(p, tank, &part, &seen)) {
         say_gone(p, name);
         return false;
     }
     if (seen)
         judge_part(p, &part);
-    else
+    else if (miss(p))
         walk_say("  %s: not seen to run; 'dosewright status %s' says why.", name, tank);
     return true;
 }
@@ -299,7 +324,7 @@ static bool load_all(struct power *p, const cJSON *tanks)
                 return false;
             }
             keep_extremes(p, &s);
-            (void)poll(NULL, 0, POWER_LOOK_MS);
+            walk_rest(p->w, POWER_LOOK_MS);
         }
     }
     return p->w->code == TOOL_GO_ON;
@@ -307,14 +332,6 @@ static bool load_all(struct power *p, const cJSON *tanks)
 
 /* --- pausing: the scheduler would run pumps of its own ------------------------------------------
  */
-
-static bool set_paused(struct power *p, const char *tank, bool on)
-{
-    char quoted[TOOL_PATH_MAX * 2];
-    const char *const members[] = { "tank", tool_quote(quoted, tank), "on", on ? "true" : "false",
-        NULL };
-    return walk_ask(p->w, "pause", members);
-}
 
 static bool uses(const cJSON *tank, const char *chain)
 {
@@ -327,15 +344,28 @@ static bool uses(const cJSON *tank, const char *chain)
     return false;
 }
 
-/* Those that weren't: a person's own pause stays. */
-static void pause_all(struct power *p, const cJSON *tanks, bool on)
+static void pause_all(struct power *p, const cJSON *tanks)
 {
     const cJSON *tank;
     cJSON_ArrayForEach(tank, tanks)
     {
-        if (p->w->code != TOOL_GO_ON && on) return;
-        if (uses(tank, p->chain) && !show_true(tank, "paused"))
-            (void)set_paused(p, show_string(tank, "key"), on);
+        const char *key = show_string(tank, "key");
+        if (uses(tank, p->chain) && walk_pause(p->w, key)) note(p->paused, key);
+    }
+}
+
+/* Also where the walk was left, or the daemon is away: what it asked for isn't to begin later. */
+static void give_back(const struct power *p)
+{
+    const cJSON *tank;
+    if (p->w->code != TOOL_GO_ON) walk_reach(p->w);
+    cJSON_ArrayForEach(tank, p->asked)
+    {
+        if (p->w->code != TOOL_GO_ON) walk_cancel(p->w, cJSON_GetStringValue(tank));
+    }
+    cJSON_ArrayForEach(tank, p->paused)
+    {
+        walk_resume(p->w, cJSON_GetStringValue(tank));
     }
 }
 
@@ -349,8 +379,13 @@ static void conclude(struct power *p)
     if (!power_judge_supply(&said, &p->rest, &p->most)) say_fault(p, words);
     walk_say("%s: at most %.2f A were drawn; %.2f A of the supply's %.2f A may be planned.%s",
         p->chain, p->most.amps, p->most.usable_amps, p->most.supply_amps,
-        p->faults == 0 ? " Supply, cable and motors do what is planned."
-                       : " Put in order what is marked !!, then measure again.");
+        p->faults > 0   ? " Put in order what is marked !!, then measure again."
+        : p->missed > 0 ? ""
+                        : " Supply, cable and motors do what is planned.");
+    if (p->missed > 0)
+        walk_say("!! Not all was measured: %u of its circulations and pumps weren't; what is said "
+                 "above tells why.",
+            p->missed);
 }
 
 static void load_chain(struct power *p, const cJSON *tanks)
@@ -359,8 +394,10 @@ static void load_chain(struct power *p, const cJSON *tanks)
     struct text said = text_over(words, sizeof words);
     const cJSON *tank;
     if (!wait_for_more(p, 0.0, REST_MOST_S, &p->rest)) {
-        walk_say("It isn't known what %s should draw now; try again when nothing starts or ends.",
-            p->chain);
+        if (p->w->code == TOOL_GO_ON)
+            walk_say(
+                "It isn't known what %s should draw now; try again when nothing starts or ends.",
+                p->chain);
         return;
     }
     printf("  %-28s %5.2f A of %5.2f A due", "before anything", p->rest.amps, p->rest.amps_due);
@@ -388,9 +425,15 @@ static enum walk_reply measure_chain(struct walk *w, const cJSON *status, const 
     text_add(&asked, " under load?");
     const enum walk_reply reply = walk_confirm(w, question);
     if (reply != WALK_YES) return reply;
-    pause_all(&p, tanks, true);
-    if (w->code == TOOL_GO_ON) load_chain(&p, tanks);
-    if (w->code == TOOL_GO_ON) pause_all(&p, tanks, false);
+    p.asked = cJSON_CreateArray();
+    p.paused = cJSON_CreateArray();
+    walk_guard(w);
+    pause_all(&p, tanks);
+    load_chain(&p, tanks);
+    give_back(&p);
+    walk_unguard(w);
+    cJSON_Delete(p.asked);
+    cJSON_Delete(p.paused);
     return w->code == TOOL_GO_ON ? WALK_YES : WALK_LEAVE;
 }
 

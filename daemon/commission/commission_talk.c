@@ -130,6 +130,7 @@ enum walk_reply walk_word(
 static cJSON *call(struct walk *w, const char *line)
 {
     int code;
+    if (w->code != TOOL_GO_ON) return NULL;
     cJSON *answer = tool_call(w->tool, line, TOOL_WAIT_MS, NULL, &code);
     if (!answer) w->code = code;
     return answer;
@@ -179,6 +180,20 @@ bool walk_ask(struct walk *w, const char *request, const char *const members[])
     return code == EX_OK;
 }
 
+int walk_try(struct walk *w, const char *request, const char *const members[],
+    char ret_reason[WALK_LINE_MAX])
+{
+    char line[TOOL_LINE_MAX];
+    int code = EX_USAGE;
+    if (!tool_request(line, request, members)) return code;
+    w->tool->quiet = true;
+    cJSON *answer = tool_call(w->tool, line, TOOL_WAIT_MS, NULL, &code);
+    w->tool->quiet = false;
+    if (ret_reason) text_copy(ret_reason, WALK_LINE_MAX, show_string(answer, "reason"));
+    cJSON_Delete(answer);
+    return code;
+}
+
 static bool is_under_way(const cJSON *tank)
 {
     return show_string(tank, "asked")[0] != '\0' ||
@@ -195,11 +210,11 @@ static void say_change(char last[WALK_LINE_MAX], const char *words)
     fflush(stdout);
 }
 
-bool walk_wait(struct walk *w, const char *tank, int seconds_most)
+static bool wait_on(struct walk *w, const char *tank, int seconds_most)
 {
     char last[WALK_LINE_MAX] = "";
     for (int64_t ms = 0; ms <= seconds_most * SECOND_MS; ms += LOOK_MS) {
-        (void)poll(NULL, 0, LOOK_MS);
+        walk_rest(w, LOOK_MS);
         cJSON *now = walk_tank(w, tank);
         if (!now) return false;
         const bool waits = is_under_way(now);
@@ -209,4 +224,13 @@ bool walk_wait(struct walk *w, const char *tank, int seconds_most)
     }
     walk_say("It takes longer than expected; 'dosewright status %s' says why.", tank);
     return false;
+}
+
+bool walk_wait(struct walk *w, const char *tank, int seconds_most)
+{
+    walk_guard(w);
+    const bool over = wait_on(w, tank, seconds_most);
+    if (walk_interrupted(w)) walk_cancel(w, tank);
+    walk_unguard(w);
+    return over;
 }

@@ -2,11 +2,13 @@
 """The walk through a site, on a pseudo-terminal: a person who answers, makes mistakes, leaves in the
 middle and comes back. The rig judges."""
 
+import fcntl
 import os
 import pty
 import re
 import select
 import subprocess
+import termios
 import time
 
 import harness
@@ -21,7 +23,8 @@ class Walk:
         self.master, slave = pty.openpty()
         self.process = subprocess.Popen(
             [harness.PROGRAM, "commission", *words, "--socket", door],
-            stdin=slave, stdout=slave, stderr=slave, close_fds=True, start_new_session=True)
+            stdin=slave, stdout=slave, stderr=slave, close_fds=True, start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0))
         os.close(slave)
         self.said = ""
         self.at = 0
@@ -60,6 +63,14 @@ class Walk:
         self.read(0.1)
         os.close(self.master)
         return code
+
+    def press_ctrl_c(self):
+        os.write(self.master, b"\x03")
+
+    def lose_terminal(self):
+        """As when the window is closed; the walk's exit code."""
+        os.close(self.master)
+        return self.process.wait(40)
 
     def hang_up(self):
         self.process.kill()
