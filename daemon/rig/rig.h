@@ -49,6 +49,7 @@ struct rig_pump {    /* one stock's tube into one tank */
     struct rig_parcel parcel[RIG_PARCELS_MAX]; /* oldest first */
     bool cup;                                  /* its tube hangs in a cup, which holds so much */
     double cup_ul;
+    double air_ul;        /* so much of what it moves next is air */
     double line_until_ms; /* some of it is in the line until then, on the same clock */
     uint32_t met;         /* pumps that this run was seen to meet, a bit each */
     uint64_t starts;
@@ -67,8 +68,9 @@ struct rig_tank {
     double level_percent;
 };
 
-struct rig_bottle {
-    bool empty; /* by a fault */
+struct rig_bottle {  /* the place of a stock's bottle, and the bottle of that stock */
+    uint32_t stands; /* whose bottle stands in this place: its own but for a fault */
+    bool empty;      /* by a fault */
     double left_ul;
 };
 

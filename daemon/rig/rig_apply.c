@@ -89,26 +89,46 @@ static void do_stop_switch(struct rig *rig, const struct rig_fault *f)
     rig_head_look(rig, chain_of(rig, f));
 }
 
-static void do_slow(struct rig *rig, const struct rig_fault *f)
+/* The tube on that output, up to date: what ran until now ran as before. NULL when there is none.
+ */
+static struct rig_pump *pump_of(struct rig *rig, const struct rig_fault *f, struct rig_tube *ret)
 {
     struct rig_chain *chain = chain_of(rig, f);
+    rig_head_advance(rig, chain);
+    if (rig_tube_of(rig, chain, module_at(rig, f), f->channel, ret) && ret->pump < TANK_PUMPS_MAX)
+        return &rig->tank[ret->tank].pump[ret->pump];
+    rig_say(rig, "%-20s no tube hangs there, nothing changes", f->word);
+    return NULL;
+}
+
+static void do_slow(struct rig *rig, const struct rig_fault *f)
+{
     struct rig_tube tube;
-    rig_head_advance(rig, chain); /* what ran until now ran at the old speed */
-    if (!rig_tube_of(rig, chain, module_at(rig, f), f->channel, &tube) ||
-        tube.pump == TANK_PUMPS_MAX) {
-        rig_say(rig, "%-20s no tube hangs there, nothing changes", f->word);
-        return;
-    }
-    rig->tank[tube.tank].pump[tube.pump].factor = f->heal ? 1.0 : f->value;
+    struct rig_pump *pump = pump_of(rig, f, &tube);
+    if (pump) pump->factor = f->heal ? 1.0 : f->value;
 }
 
 /* --- bottles, probes, water ------------------------------------------------------------------- */
 
-static void do_empty(struct rig *rig, const struct rig_fault *f)
+/* What ran until now ran from the old bottle. */
+static void advance_all(struct rig *rig)
 {
     for (uint32_t c = 0; c < rig->chain_count; c++) {
-        rig_head_advance(rig, &rig->chain[c]); /* what ran until now ran from the old bottle */
+        rig_head_advance(rig, &rig->chain[c]);
     }
+}
+
+/* Two bottles change places, with the tubes where they were; mended: as the labels say. */
+static void do_bottles(struct rig *rig, const struct rig_fault *f)
+{
+    advance_all(rig);
+    rig->bottle[f->stock].stands = f->heal ? f->stock : f->other_stock;
+    rig->bottle[f->other_stock].stands = f->heal ? f->other_stock : f->stock;
+}
+
+static void do_empty(struct rig *rig, const struct rig_fault *f)
+{
+    advance_all(rig);
     rig->bottle[f->stock].empty = !f->heal;
     if (f->heal) rig->bottle[f->stock].left_ul = (double)rig->site->stock[f->stock].bottle_ul;
 }
@@ -145,19 +165,21 @@ static void do_bath(struct rig *rig, const struct rig_fault *f)
 /* Out of the line into an empty cup, and back: then it is said what the cup holds. */
 static void do_cup(struct rig *rig, const struct rig_fault *f)
 {
-    struct rig_chain *chain = chain_of(rig, f);
     struct rig_tube tube;
-    rig_head_advance(rig, chain);
-    if (!rig_tube_of(rig, chain, module_at(rig, f), f->channel, &tube) ||
-        tube.pump == TANK_PUMPS_MAX) {
-        rig_say(rig, "%-20s no tube hangs there, nothing changes", f->word);
-        return;
-    }
-    struct rig_pump *pump = &rig->tank[tube.tank].pump[tube.pump];
+    struct rig_pump *pump = pump_of(rig, f, &tube);
+    if (!pump) return;
     pump->cup = !f->heal;
     if (f->heal) rig_say(rig, "%-20s the cup holds %.2f mL", f->word, pump->cup_ul / 1000.0);
     pump->cup_ul = 0.0;
     if (pump->cup && rig->tank[tube.tank].circulates) rig_tell_spray(rig, tube.tank);
+}
+
+/* The line was never filled, or has drawn air. */
+static void do_air(struct rig *rig, const struct rig_fault *f)
+{
+    struct rig_tube tube;
+    struct rig_pump *pump = pump_of(rig, f, &tube);
+    if (pump) pump->air_ul = f->heal ? 0.0 : 1000.0 * f->value;
 }
 
 /* --- power ------------------------------------------------------------------------------------ */
@@ -229,6 +251,8 @@ static void (*const deeds[RIG_FAULT_KINDS])(struct rig *rig, const struct rig_fa
     [RIG_WATER_CHANGE] = do_water_change,
     [RIG_BATH] = do_bath,
     [RIG_CUP] = do_cup,
+    [RIG_AIR] = do_air,
+    [RIG_BOTTLES] = do_bottles,
     [RIG_WEAK] = do_weak,
     [RIG_THIN] = do_thin,
     [RIG_UNPLUGGED] = do_unplugged,

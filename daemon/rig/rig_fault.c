@@ -7,6 +7,7 @@
 
 enum shape { /* of what comes after the name */
     SHAPE_STOCK,
+    SHAPE_STOCKS, /* STOCK.STOCK */
     SHAPE_TANK,
     SHAPE_PROBE, /* TANK.PROBE */
     SHAPE_CHAIN,
@@ -45,6 +46,8 @@ static const struct row {
     [RIG_WATER_CHANGE] = { "water-change", SHAPE_TANK, NEEDS_NUMBER, true, 0, 1, "=SHARE" },
     [RIG_BATH] = { "bath", SHAPE_PROBE, NEEDS_NUMBER, false, -100, 100000, "=VALUE" },
     [RIG_CUP] = { "cup", SHAPE_OUTPUT, NO_VALUE, false, 0, 0, "" },
+    [RIG_AIR] = { "air", SHAPE_OUTPUT, NEEDS_NUMBER, false, 0, 10000, "=ML" },
+    [RIG_BOTTLES] = { "bottles", SHAPE_STOCKS, NO_VALUE, false, 0, 0, "" },
     [RIG_WEAK] = { "weak", SHAPE_CHAIN, NEEDS_NUMBER, false, 0, 100, "=OHM" },
     [RIG_THIN] = { "thin", SHAPE_POSITION, NEEDS_NUMBER, false, 0, 100, "=OHM" },
     [RIG_UNPLUGGED] = { "unplugged", SHAPE_OUTPUT, NO_VALUE, false, 0, 0, "" },
@@ -52,6 +55,7 @@ static const struct row {
 
 static const char *const shapes[] = {
     [SHAPE_STOCK] = "STOCK",
+    [SHAPE_STOCKS] = "STOCK.STOCK",
     [SHAPE_TANK] = "TANK",
     [SHAPE_PROBE] = "TANK.PROBE",
     [SHAPE_CHAIN] = "CHAIN",
@@ -173,10 +177,10 @@ static enum err find_tank(struct reader *r, const char *name)
     return find(r, &tanks, name, &r->fault.tank);
 }
 
-static enum err find_stock(struct reader *r, const char *name)
+static enum err find_stock(struct reader *r, const char *name, uint32_t *ret)
 {
     const struct names stocks = { "stock", r->site->stock_count, stock_key };
-    return find(r, &stocks, name, &r->fault.stock);
+    return find(r, &stocks, name, ret);
 }
 
 static enum err find_probe(struct reader *r, const char *name)
@@ -236,6 +240,16 @@ static enum err read_positions(struct reader *r, bool two)
     return err;
 }
 
+static enum err read_stocks(struct reader *r)
+{
+    char *second = cut_at(r->target, '.');
+    enum err err = find_stock(r, r->target, &r->fault.stock);
+    if (err == ERR_NONE) err = find_stock(r, second ? second : "", &r->fault.other_stock);
+    if (err == ERR_NONE && r->fault.stock == r->fault.other_stock)
+        err = refuse(r, ERR_RANGE, "two different stocks are needed", "");
+    return err;
+}
+
 static enum err read_output(struct reader *r)
 {
     struct chain_address_text address;
@@ -255,7 +269,9 @@ static enum err read_target(struct reader *r, enum shape shape)
 {
     switch (shape) {
     case SHAPE_STOCK:
-        return find_stock(r, r->target);
+        return find_stock(r, r->target, &r->fault.stock);
+    case SHAPE_STOCKS:
+        return read_stocks(r);
     case SHAPE_TANK:
         return find_tank(r, r->target);
     case SHAPE_CHAIN:

@@ -28,6 +28,8 @@ enum rig_fault_kind {
     RIG_WATER_CHANGE,
     RIG_BATH,
     RIG_CUP,
+    RIG_AIR,
+    RIG_BOTTLES,
     RIG_WEAK,
     RIG_THIN,
     RIG_UNPLUGGED,
@@ -42,7 +44,7 @@ struct rig_fault {
     bool heal;
     bool has_after;
     int64_t after_ms;
-    uint32_t stock, tank, chain;
+    uint32_t stock, other_stock, tank, chain;
     enum probe_quantity probe;
     uint32_t position, other; /* from 1 */
     uint32_t channel;         /* 0 is circulation */

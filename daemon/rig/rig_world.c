@@ -57,6 +57,7 @@ bool rig_world_open(struct rig *rig)
         make_tank(rig, i);
     }
     for (uint32_t i = 0; i < site->stock_count; i++) {
+        rig->bottle[i].stands = i;
         rig->bottle[i].left_ul = (double)site->stock[i].bottle_ul;
     }
     return true;
@@ -88,6 +89,12 @@ bool rig_tube_of(const struct rig *rig, const struct rig_chain *chain, uint32_t 
         }
     }
     return false;
+}
+
+/* Which stock a pump really draws. */
+static uint32_t drawn(const struct rig *rig, uint32_t tank, uint32_t pump)
+{
+    return rig->bottle[rig->site->tank[tank].pump[pump].stock].stands;
 }
 
 /* --- stock on its way ------------------------------------------------------------------------- */
@@ -129,7 +136,7 @@ static void arrive(struct rig *rig, uint32_t t, uint32_t p)
 {
     struct rig_tank *tank = &rig->tank[t];
     struct rig_pump *pump = &tank->pump[p];
-    const struct site_stock *stock = &rig->site->stock[rig->site->tank[t].pump[p].stock];
+    const struct site_stock *stock = &rig->site->stock[drawn(rig, t, p)];
     uint32_t gone = 0;
     while (gone < pump->parcel_count && pump->parcel[gone].due_ms <= tank->flow_ms) {
         const struct plant_dose dose = dose_of(stock);
@@ -150,10 +157,10 @@ static void look_for_meetings(struct rig *rig, struct rig_tube tube, double ms)
     const struct site_tank *config = &rig->site->tank[tube.tank];
     struct rig_tank *tank = &rig->tank[tube.tank];
     struct rig_pump *pump = &tank->pump[tube.pump];
-    const uint32_t stock = config->pump[tube.pump].stock;
+    const uint32_t stock = drawn(rig, tube.tank, tube.pump);
     const double since_ms = tank->flow_ms - (tank->circulates ? ms : 0.0);
     for (uint32_t p = 0; p < config->pump_count; p++) {
-        const uint32_t other = config->pump[p].stock;
+        const uint32_t other = drawn(rig, tube.tank, p);
         if (p == tube.pump || (pump->met >> p & 1)) continue;
         if (!(tank->pump[p].line_until_ms > since_ms)) continue;
         if (!(rig->site->stock[stock].keep_apart >> other & 1)) continue;
@@ -162,28 +169,36 @@ static void look_for_meetings(struct rig *rig, struct rig_tube tube, double ms)
     }
 }
 
+/* What comes out of the tube's end of what has left the bottle: air before it comes first. */
+static double behind_air(struct rig_pump *pump, double ul)
+{
+    const double air_ul = ul < pump->air_ul ? ul : pump->air_ul;
+    pump->air_ul -= air_ul;
+    return ul - air_ul;
+}
+
 struct rig_moved rig_pour(
     struct rig *rig, struct rig_tube tube, int64_t by_command_ms, int64_t by_hand_ms)
 {
     INVARIANT(tube.pump < TANK_PUMPS_MAX && by_command_ms >= 0 && by_hand_ms >= 0);
     struct rig_tank *tank = &rig->tank[tube.tank];
     struct rig_pump *pump = &tank->pump[tube.pump];
-    const struct site_tank *config = &rig->site->tank[tube.tank];
-    struct rig_bottle *bottle = &rig->bottle[config->pump[tube.pump].stock];
+    struct rig_bottle *bottle = &rig->bottle[drawn(rig, tube.tank, tube.pump)];
     const double factor = pump->unplugged ? 0.0 : pump->factor;
     const double ul =
         (double)(by_command_ms + by_hand_ms) * pump->ml_per_s * factor; /* mL/s is uL/ms */
     const double there = bottle->empty ? 0.0 : bottle->left_ul;
-    const double arrived = ul < there ? ul : there;
+    const double out = ul < there ? ul : there;
+    const double arrived = behind_air(pump, out);
     pump->command_ms += by_command_ms;
     pump->hand_ms += by_hand_ms;
     pump->moved_ul += ul;
     pump->arrived_ul += arrived;
-    bottle->left_ul -= arrived;
+    bottle->left_ul -= out;
     if (pump->cup) {
         pump->cup_ul += arrived;
     } else if (arrived > 0.0) {
-        const double way = way_ms(&config->circulation);
+        const double way = way_ms(&rig->site->tank[tube.tank].circulation);
         look_for_meetings(rig, tube, (double)(by_command_ms + by_hand_ms));
         pump->line_until_ms = tank->flow_ms + way;
         send_on(

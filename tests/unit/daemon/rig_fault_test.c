@@ -47,6 +47,10 @@ START_TEST(every_word_is_read)
     ck_assert(f.kind == RIG_BATH && f.probe == PROBE_PH && f.value > 6.9 && f.value < 7.1);
     f = read_good("-cup:west/1.1");
     ck_assert(f.kind == RIG_CUP && f.heal && f.position == 1 && f.channel == 1);
+    f = read_good("air:west/1.1=12");
+    ck_assert(f.kind == RIG_AIR && f.channel == 1 && f.value > 11.9 && f.value < 12.1);
+    f = read_good("bottles:leaf-a.acid");
+    ck_assert(f.kind == RIG_BOTTLES && f.stock == 0 && f.other_stock == 2);
     f = read_good("weak:west=1.5");
     ck_assert(f.kind == RIG_WEAK && f.value > 1.4 && f.value < 1.6);
     f = read_good("thin:west.2=3");
@@ -96,6 +100,10 @@ START_TEST(what_makes_no_sense_is_refused_and_says_what_is_known)
         { "swap:west=a", ERR_UNKNOWN, "1 to 2" },
         { "order:west.1", ERR_UNKNOWN, "1 to 2" },
         { "order:west.1.1", ERR_RANGE, "different" },
+        { "bottles:leaf-a", ERR_UNKNOWN, "leaf-a, leaf-b, acid" },
+        { "bottles:leaf-a.leaf-c", ERR_UNKNOWN, "leaf-a, leaf-b, acid" },
+        { "bottles:acid.acid", ERR_RANGE, "different" },
+        { "air:west/1.1=-1", ERR_RANGE, "0 to 10000" },
         { "reboot:east", ERR_UNKNOWN, "west" },
         { "-reboot:west", ERR_SYNTAX, "taken back" },
         { "-refill:basil-bench=1", ERR_SYNTAX, "taken back" },
