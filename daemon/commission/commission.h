@@ -15,6 +15,7 @@ struct walk {
     int code;    /* exit code once the daemon is gone, or the person has left; else TOOL_GO_ON */
     int signals; /* where one shows that would end the walk, while it is guarded; -1 else */
     sigset_t before;
+    int guards;
 };
 
 /* --- commission_talk.c ------------------------------------------------------------------------ */
@@ -65,7 +66,8 @@ int walk_try(struct walk *w, const char *request, const char *const members[],
  */
 
 /* From now on a signal that would end the walk (Ctrl-C, a terminal that is lost, its output gone)
- * only makes walk_rest leave it, with the exit code that such an end has. One guard at a time. */
+ * only makes walk_rest leave it, with the exit code that such an end has. Guards may lie within
+ * each other. */
 void walk_guard(struct walk *w);
 /* Lets signals end it again. */
 void walk_unguard(struct walk *w);
@@ -78,9 +80,13 @@ bool walk_interrupted(const struct walk *w);
 /* Ends what this walk asked for in a tank. */
 void walk_cancel(struct walk *w, const char *tank);
 
+struct walk_pause {
+    const char *tank, *what_for; /* as the daemon shows it: "the power step of ..." */
+};
+
 /* Pauses a tank for this walk (false: somebody else has), and ends that pause: never another's. */
-bool walk_pause(struct walk *w, const char *tank);
-void walk_resume(struct walk *w, const char *tank);
+bool walk_pause(struct walk *w, const struct walk_pause *pause);
+void walk_resume(struct walk *w, const struct walk_pause *pause);
 /* Waits some seconds for a daemon that doesn't answer; another signal ends that. */
 void walk_reach(struct walk *w);
 

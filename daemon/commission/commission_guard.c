@@ -13,8 +13,6 @@
 enum { BY_SIGNAL = 128 }; /* an exit code over this: so the shell says it, too */
 enum { REACH_MOST_MS = 20000, REACH_AGAIN_MS = 500 };
 
-static const char PAUSED_FOR[] = "\"the power step of 'dosewright commission'\"";
-
 /* SIGPIPE, too: where the output goes into a pipe, Ctrl-C ends what reads it at the same time. */
 static void ends_a_walk(sigset_t *ret)
 {
@@ -29,6 +27,7 @@ static void ends_a_walk(sigset_t *ret)
 void walk_guard(struct walk *w)
 {
     sigset_t ends;
+    if (w->guards++ > 0) return;
     ends_a_walk(&ends);
     w->signals = signalfd(-1, &ends, SFD_CLOEXEC | SFD_NONBLOCK);
     if (w->signals >= 0) (void)sigprocmask(SIG_BLOCK, &ends, &w->before);
@@ -36,7 +35,7 @@ void walk_guard(struct walk *w)
 
 void walk_unguard(struct walk *w)
 {
-    if (w->signals < 0) return;
+    if (--w->guards > 0 || w->signals < 0) return;
     (void)close(w->signals);
     w->signals = -1;
     (void)sigprocmask(SIG_SETMASK, &w->before, NULL);
@@ -75,18 +74,20 @@ void walk_cancel(struct walk *w, const char *tank)
 
 /* --- pausing ---------------------------------------------------------------------------------- */
 
-static int ask_pause(struct walk *w, const char *tank, bool on, char ret_reason[WALK_LINE_MAX])
+static int ask_pause(
+    struct walk *w, const struct walk_pause *pause, bool on, char ret_reason[WALK_LINE_MAX])
 {
-    char quoted[TOOL_PATH_MAX * 2];
-    const char *const members[] = { "tank", tool_quote(quoted, tank), "on", on ? "true" : "false",
-        "for", PAUSED_FOR, NULL };
+    char quoted[TOOL_PATH_MAX * 2], what_for[TOOL_PATH_MAX * 2];
+    const char *const members[] = { "tank", tool_quote(quoted, pause->tank), "on",
+        on ? "true" : "false", "for", tool_quote(what_for, pause->what_for), NULL };
     return walk_try(w, "pause", members, ret_reason);
 }
 
-bool walk_pause(struct walk *w, const char *tank)
+bool walk_pause(struct walk *w, const struct walk_pause *pause)
 {
     char reason[WALK_LINE_MAX];
-    const int code = ask_pause(w, tank, true, reason);
+    const char *tank = pause->tank;
+    const int code = ask_pause(w, pause, true, reason);
     if (code == EX_OK)
         walk_say("%s is paused meanwhile.", tank);
     else if (code == 1 && text_same(reason, "not-yours"))
@@ -97,10 +98,11 @@ bool walk_pause(struct walk *w, const char *tank)
     return code != 1; /* without an answer it may be paused all the same */
 }
 
-void walk_resume(struct walk *w, const char *tank)
+void walk_resume(struct walk *w, const struct walk_pause *pause)
 {
     char reason[WALK_LINE_MAX];
-    const int code = ask_pause(w, tank, false, reason);
+    const char *tank = pause->tank;
+    const int code = ask_pause(w, pause, false, reason);
     if (code == EX_OK)
         walk_say("%s isn't paused any more.", tank);
     else if (code == 1)

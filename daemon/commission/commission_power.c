@@ -21,6 +21,8 @@ enum {
 
 #define NOISE_AMPS 0.02
 
+static const char PAUSED_FOR[] = "the power step of 'dosewright commission'";
+
 struct power {
     struct walk *w;
     char chain[WALK_LINE_MAX];
@@ -350,7 +352,8 @@ static void pause_all(struct power *p, const cJSON *tanks)
     cJSON_ArrayForEach(tank, tanks)
     {
         const char *key = show_string(tank, "key");
-        if (uses(tank, p->chain) && walk_pause(p->w, key)) note(p->paused, key);
+        const struct walk_pause pause = { key, PAUSED_FOR };
+        if (uses(tank, p->chain) && walk_pause(p->w, &pause)) note(p->paused, key);
     }
 }
 
@@ -365,7 +368,8 @@ static void give_back(const struct power *p)
     }
     cJSON_ArrayForEach(tank, p->paused)
     {
-        walk_resume(p->w, cJSON_GetStringValue(tank));
+        const struct walk_pause pause = { cJSON_GetStringValue(tank), PAUSED_FOR };
+        walk_resume(p->w, &pause);
     }
 }
 

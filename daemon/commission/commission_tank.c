@@ -1,7 +1,6 @@
 /* The walk's steps at one tank that need no tube out: its probes' life, its circulation, the bench
  * itself, and a first dose. */
 #include <math.h>
-#include <poll.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -9,7 +8,7 @@
 #include "daemon/commission/dose_judge.h"
 #include "daemon/tool/tool_show.h"
 
-enum { FIRST_DOSE_MOST_S = 600, MIX_LOOKS = 240, MIX_LOOK_MS = 5000 };
+enum { FIRST_DOSE_MOST_S = 600, MIX_LOOKS = 1800, MIX_LOOK_MS = 2000 };
 enum { FLOW_LEAST_S = 5, FLOW_MOST_S = 600, FLOW_STARTS_S = 60 };
 
 #define FILL_SHARE 0.75
@@ -151,29 +150,38 @@ enum walk_reply commission_bench(struct walk *w, const char *tank, bool on)
 
 /* --- a first dose ----------------------------------------------------------------------------- */
 
-static struct dose_water water_of(struct walk *w, const char *tank, char ret_state[WALK_LINE_MAX])
+struct asked_dose {
+    const char *tank;
+    char stock[WALK_LINE_MAX];
+    double ml;
+};
+
+/* 'ret_moves': what was dosed is on its way, or not mixed yet; also while the tank is paused. */
+static struct dose_water water_of(struct walk *w, const char *tank, bool *ret_moves)
 {
+    static const char *const moving[] = { "circulating", "injecting", "flushing", "mixing" };
     cJSON *now = walk_tank(w, tank);
     const struct dose_water water = { show_number(show_member(now, "ec"), "value"),
         show_number(show_member(now, "ph"), "value") };
-    text_copy(ret_state, WALK_LINE_MAX, now ? show_string(now, "state") : "");
+    *ret_moves = show_true(now, "mixes");
+    for (size_t i = 0; i < sizeof moving / sizeof *moving; i++) {
+        if (strcmp(show_string(now, "state"), moving[i]) == 0) *ret_moves = true;
+    }
     cJSON_Delete(now);
     return water;
 }
 
-/* Until it has mixed; not known when the daemon is gone. */
+/* Until it has mixed; not known when the walk is left. */
 static struct dose_water water_when_mixed(struct walk *w, const char *tank)
 {
-    char state[WALK_LINE_MAX];
+    bool moves = true;
     struct dose_water water = { (double)NAN, (double)NAN };
-    for (int n = 0; n < MIX_LOOKS; n++) {
-        water = water_of(w, tank, state);
-        if (w->code != TOOL_GO_ON) break;
-        const bool moves = strcmp(state, "injecting") == 0 || strcmp(state, "flushing") == 0 ||
-                           strcmp(state, "circulating") == 0 || strcmp(state, "mixing") == 0;
-        if (!moves) break;
-        (void)poll(NULL, 0, MIX_LOOK_MS);
+    for (int n = 0; n < MIX_LOOKS && moves; n++) {
+        walk_rest(w, MIX_LOOK_MS);
+        water = water_of(w, tank, &moves);
+        if (w->code != TOOL_GO_ON) return water;
     }
+    if (moves) walk_say("It isn't mixed yet after an hour: look once more later.");
     return water;
 }
 
@@ -201,33 +209,51 @@ static void say_dose(const struct first_dose *d)
     walk_say("%s%s", good ? "" : "!! ", words);
 }
 
+/* Gives it and waits until it has mixed; false where nothing can be told of it. */
+static bool give(struct walk *w, const struct asked_dose *asked, struct first_dose *dose)
+{
+    char quoted[TOOL_PATH_MAX * 2], name[TOOL_PATH_MAX * 2], ml[32];
+    (void)snprintf(ml, sizeof ml, "%.2f", asked->ml);
+    const char *const members[] = { "tank", tool_quote(quoted, asked->tank), "stock",
+        tool_quote(name, asked->stock), "ml", ml, NULL };
+    dose->before = water_when_mixed(w, asked->tank);
+    if (w->code != TOOL_GO_ON || !walk_ask(w, "dose", members)) return false;
+    if (!walk_wait(w, asked->tank, FIRST_DOSE_MOST_S)) return false;
+    walk_say("It mixes now; this may take some minutes. (Ctrl-C leaves; the dose stays given.)");
+    fflush(stdout);
+    dose->after = water_when_mixed(w, asked->tank);
+    return w->code == TOOL_GO_ON;
+}
+
+/* Nothing else is dosed meanwhile: what is seen is this dose's. */
+static enum walk_reply give_alone(
+    struct walk *w, const struct asked_dose *asked, struct first_dose *dose)
+{
+    const struct walk_pause pause = { asked->tank, "the first dose of 'dosewright commission'" };
+    walk_guard(w);
+    const bool taken = walk_pause(w, &pause);
+    const bool given = give(w, asked, dose);
+    if (given) say_dose(dose);
+    if (taken && w->code != TOOL_GO_ON) walk_reach(w);
+    if (taken) walk_resume(w, &pause);
+    walk_unguard(w);
+    if (w->code != TOOL_GO_ON) return WALK_LEAVE;
+    return given ? WALK_YES : WALK_SKIP;
+}
+
 enum walk_reply commission_dose(struct walk *w, const char *tank)
 {
-    char quoted[TOOL_PATH_MAX * 2], name[TOOL_PATH_MAX * 2], ml[32], state[WALK_LINE_MAX];
-    char stock[WALK_LINE_MAX];
-    double volume = 0;
+    struct asked_dose asked = { .tank = tank };
+    char first[WALK_LINE_MAX];
     walk_head("A first dose");
     cJSON *now = walk_tank(w, tank);
     if (!now) return WALK_LEAVE;
-    char first[WALK_LINE_MAX];
     text_copy(first, sizeof first,
         show_string(cJSON_GetArrayItem(show_member(now, "pumps"), 0), "stock"));
-    enum walk_reply reply = walk_word(w, "Which stock?", first, stock);
-    if (reply == WALK_YES) reply = walk_number(w, "How many mL?", 0.1, 1000, 5, &volume);
+    enum walk_reply reply = walk_word(w, "Which stock?", first, asked.stock);
+    if (reply == WALK_YES) reply = walk_number(w, "How many mL?", 0.1, 1000, 5, &asked.ml);
     struct first_dose dose = { .due_ms_cm = 0 };
-    read_due(&dose, now, stock, volume);
+    read_due(&dose, now, asked.stock, asked.ml);
     cJSON_Delete(now);
-    if (reply != WALK_YES) return reply;
-    (void)snprintf(ml, sizeof ml, "%.2f", volume);
-    const char *const members[] = { "tank", tool_quote(quoted, tank), "stock",
-        tool_quote(name, stock), "ml", ml, NULL };
-    dose.before = water_of(w, tank, state);
-    if (!walk_ask(w, "dose", members)) return w->code == TOOL_GO_ON ? WALK_SKIP : WALK_LEAVE;
-    if (!walk_wait(w, tank, FIRST_DOSE_MOST_S))
-        return w->code == TOOL_GO_ON ? WALK_SKIP : WALK_LEAVE;
-    walk_say("It mixes now; this may take some minutes.");
-    dose.after = water_when_mixed(w, tank);
-    if (w->code != TOOL_GO_ON) return WALK_LEAVE;
-    say_dose(&dose);
-    return WALK_YES;
+    return reply == WALK_YES ? give_alone(w, &asked, &dose) : reply;
 }

@@ -4,11 +4,17 @@
 
 /* What can be seen beside the noise of probes, and of a tank that isn't quite mixed. */
 static const double SEEN_MS_CM = 0.03, SEEN_PH = 0.08;
-static const double LITTLE_SHARE = 0.3, MUCH_SHARE = 3.0;
+/* Water's own pH wanders a little while a line brings air: only more than this is another bottle.
+ */
+static const double SWAPPED_PH = 0.2;
+static const double LITTLE_SHARE = 0.3, LESS_SHARE = 0.7, MUCH_SHARE = 3.0;
 
 static const char nothing_came[] =
-    "Is the bottle empty, is air in the line (prime it), is the tube off its fitting, does the "
-    "water move past the probes?";
+    "was the line primed? A pump moves air as it moves stock, and counts it. Else: is the bottle "
+    "empty, is the tube off its fitting, does the water move past the probes?";
+static const char part_came[] =
+    "was the line primed to its end, is air in it? Else the stock is weaker, or the tank larger, "
+    "than configured.";
 
 static void say_change(struct text *t, const struct first_dose *d)
 {
@@ -41,11 +47,13 @@ static bool judge_feed(struct text *t, const struct first_dose *d)
     text_add(t, "EC should have risen by ");
     text_add_real(t, d->due_ms_cm, 2);
     text_add(t, ". ");
-    if (rise < LITTLE_SHARE * d->due_ms_cm && fabs(ph) >= SEEN_PH)
+    if (rise < LITTLE_SHARE * d->due_ms_cm && fabs(ph) >= SWAPPED_PH)
         return says_no(t, ph < 0 ? "It acts like an acid: " : "It acts like a base: ",
             "does this pump draw from another bottle? Follow its tube before anything more is "
             "dosed.");
     if (rise < LITTLE_SHARE * d->due_ms_cm) return says_no(t, "It hardly did: ", nothing_came);
+    if (rise < LESS_SHARE * d->due_ms_cm && d->due_ms_cm - rise >= SEEN_MS_CM)
+        return says_no(t, "Only part of it came: ", part_came);
     if (rise > MUCH_SHARE * d->due_ms_cm)
         return says_no(t, "That is much more than was due: ",
             "is the stock stronger, or the tank smaller, than configured; another bottle?");
@@ -57,7 +65,7 @@ static bool judge_ph(struct text *t, const struct first_dose *d, bool acid)
 {
     const double rise = d->after.ec_ms_cm - d->before.ec_ms_cm;
     const double ph = acid ? d->before.ph - d->after.ph : d->after.ph - d->before.ph;
-    if (ph <= -SEEN_PH)
+    if (ph <= -SWAPPED_PH)
         return says_no(t, "That is the wrong way: ",
             "does this pump draw from another bottle? Follow its tube before anything more is "
             "dosed.");

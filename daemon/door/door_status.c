@@ -456,6 +456,7 @@ static void add_tank(struct text *t, const struct site *site, const struct site_
     add_string(t, "paused_for", v->paused_for ? v->paused_for : "");
     add_bool(t, "service", v->service);
     add_bool(t, "bench", v->care.bench);
+    add_bool(t, "mixes", v->mixes);
     add_string(t, "asked", v->care.asked ? v->care.asked : "");
     add_string(t, "said", v->care.said);
     add_bool(t, "planted", v->planted);

@@ -150,6 +150,7 @@ void core_view_tank(const struct core *core, uint32_t tank, struct now now, stru
     ret->state = t->state;
     text_copy(ret->why, sizeof ret->why, t->why);
     ret->paused = t->paused;
+    ret->mixes = t->line_dirty || t->mix_owed;
     ret->paused_for = t->paused_for;
     ret->service = t->service;
     ret->stage = "";

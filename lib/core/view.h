@@ -89,6 +89,7 @@ struct tank_view {
     enum tank_state state;
     char why[VIEW_WHY_MAX];
     bool paused, service;
+    bool mixes;             /* what was dosed last isn't mixed yet */
     const char *paused_for; /* what a program said it paused the tank for; "": a person did */
     struct care_view care;
     struct probe_view probe[PROBE_QUANTITY_COUNT];

@@ -12,18 +12,24 @@ static const struct {
     const char *words;
 } c[] = {
     { "feed", 0.10, 0.09, -0.02, true, "That fits" },
-    { "feed", 0.10, 0.031, 0.0, true, "That fits" },
-    { "feed", 0.10, 0.029, 0.0, false, "It hardly did: Is the bottle empty" },
+    { "feed", 0.10, 0.071, 0.0, true, "That fits" },
+    { "feed", 0.10, 0.069, 0.0, false, "Only part of it came: was the line primed to its end" },
+    { "feed", 0.10, 0.031, 0.0, false, "Only part of it came" },
+    { "feed", 0.04, 0.02, 0.0, true, "That fits" }, /* less by no more than can be seen */
+    { "feed", 0.10, 0.029, 0.0, false, "It hardly did: was the line primed?" },
+    { "feed", 0.10, 0.0, -0.19, false, "It hardly did: was the line primed?" },
     { "feed", 0.10, 0.01, -0.3, false, "It acts like an acid: does this pump draw from another" },
     { "feed", 0.10, 0.01, 0.3, false, "It acts like a base: " },
     { "feed", 0.10, 0.31, 0.0, false, "much more than was due" },
     { "feed", 0.02, 0.0, 0.0, true, "too little to be seen" },
     { "acid", 0.0, 0.01, -0.2, true, "That is the right way" },
-    { "acid", 0.0, 0.01, 0.2, false, "That is the wrong way" },
+    { "acid", 0.0, 0.01, 0.21, false, "That is the wrong way" },
+    { "acid", 0.0, 0.01, 0.19, false, "pH hardly moved" },
+    { "acid", 0.0, 0.0, 0.0, false, "was the line primed? A pump moves air" },
     { "acid", 0.0, 0.05, 0.0, false, "it acts like a feed" },
     { "acid", 0.0, 0.0, -0.05, false, "pH hardly moved" },
     { "base", 0.0, 0.0, 0.2, true, "That is the right way" },
-    { "base", 0.0, 0.0, -0.2, false, "That is the wrong way" },
+    { "base", 0.0, 0.0, -0.21, false, "That is the wrong way" },
     { "", 0.0, 0.2, -0.2, true, "EC went from 1.00 to 1.20 mS/cm, pH from 6.50 to 6.30" },
 };
 
