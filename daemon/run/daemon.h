@@ -20,8 +20,9 @@
 #include "lib/core/core.h"
 
 enum {
-    ANNOUNCED_MAX = 40,  /* a key and its NUL */
-    HELD_MAX = 128,      /* commands waiting for the disk */
+    ANNOUNCED_MAX = 40, /* a key and its NUL */
+    HELD_KEPT = 128,    /* commands waiting for the disk; of more the oldest aren't sent */
+    HELD_MAX = HELD_KEPT + ACTIONS_MAX,
     HELD_LATE_MS = 6000, /* one that waited longer isn't sent: its head would refuse it */
     LINES_MAX = 64,      /* records waiting for the disk, to be published then */
     VIEW_EVERY_MS = 250, /* what is shown is looked at this often at most */

@@ -14,12 +14,6 @@ struct now daemon_core_now(const struct daemon *d)
     return now;
 }
 
-void daemon_step(struct daemon *d, const struct event *event)
-{
-    core_step(d->core, event, daemon_core_now(d), d->actions);
-    daemon_perform(d);
-}
-
 /* --- records ---------------------------------------------------------------------------------- */
 
 static void keep_line(struct daemon *d, int64_t seq, const char *text)
@@ -96,7 +90,32 @@ static void unsent(struct daemon *d, const struct held *held)
     e.kind = EVENT_UNSENT;
     e.chain = held->chain;
     text_copy(e.unsent, sizeof e.unsent, held->command.id);
-    daemon_step(d, &e);
+    core_step(d->core, &e, daemon_core_now(d), d->actions);
+    daemon_perform(d);
+}
+
+static struct held take_held(struct daemon *d)
+{
+    const struct held h = d->held[d->held_first];
+    d->held_first = (d->held_first + 1) % HELD_MAX;
+    d->held_count--;
+    return h;
+}
+
+/* A disk that hangs, or more asked for within one pass than it can sync: one step has room. */
+static void make_room(struct daemon *d)
+{
+    while (d->held_count > HELD_KEPT) {
+        const struct held h = take_held(d);
+        unsent(d, &h);
+    }
+}
+
+void daemon_step(struct daemon *d, const struct event *event)
+{
+    make_room(d);
+    core_step(d->core, event, daemon_core_now(d), d->actions);
+    daemon_perform(d);
 }
 
 static void hold(struct daemon *d, const struct action *a)
@@ -150,11 +169,10 @@ static void overtake(struct daemon *d, const struct action *stop)
 static void release_held(struct daemon *d, int64_t synced)
 {
     for (uint32_t n = d->held_count; n > 0; n--) {
-        const struct held h = d->held[d->held_first];
-        const bool late = h.overtaken || mono_since(d->now.mono, h.since) >= HELD_LATE_MS;
-        if (h.seq > synced && !late) return;
-        d->held_first = (d->held_first + 1) % HELD_MAX;
-        d->held_count--;
+        const struct held *first = &d->held[d->held_first];
+        const bool late = first->overtaken || mono_since(d->now.mono, first->since) >= HELD_LATE_MS;
+        if (first->seq > synced && !late) return;
+        const struct held h = take_held(d);
         if (late)
             unsent(d, &h);
         else
