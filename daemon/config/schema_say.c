@@ -86,10 +86,11 @@ void schema_warn(struct schema_reader *r, const struct tree_node *node, const ch
 struct schema_found schema_quoted(const char *text)
 {
     struct schema_found f = { "" };
-    char quoted[sizeof f.text * 4];
-    struct text t = text_over(quoted, sizeof quoted);
-    text_add_quoted(&t, text, strlen(text), FOUND_BYTES_MAX);
-    text_copy(f.text, sizeof f.text, quoted);
+    struct text t = { .cut = true };
+    for (size_t most = FOUND_BYTES_MAX; t.cut; most--) { /* what is escaped takes four times that */
+        t = text_over(f.text, sizeof f.text);
+        text_add_quoted(&t, text, strlen(text), most);
+    }
     return f;
 }
 

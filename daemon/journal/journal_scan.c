@@ -297,9 +297,10 @@ static enum err read_segment(struct journal_scan *s, struct problem *problem)
         .skipping = -1 };
     if (r.fd < 0 && errno == ENOENT && !s->begun) return ERR_NONE; /* pruned just now */
     enum err err;
-    if (r.fd < 0 || fstat(r.fd, &st) != 0) {
+    const bool link = r.fd < 0 && errno == ELOOP; /* which isn't followed */
+    if (!link && (r.fd < 0 || fstat(r.fd, &st) != 0)) {
         err = problem_set(problem, ERR_IO, "", strerror(errno));
-    } else if (!S_ISREG(st.st_mode)) {
+    } else if (link || !S_ISREG(st.st_mode)) {
         err = problem_set(problem, ERR_IO, "", "it isn't a plain file");
     } else {
         s->segment_size = st.st_size;

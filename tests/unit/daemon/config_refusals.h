@@ -138,6 +138,8 @@
         "light_differs_min", "needs a light probe" },
     { SITE, "    recipe: {", "    upkeep: { strainer_hours: -1 }\n    recipe: {", "-1",
         "0 to 100000 h" },
+    /* what is quoted is quoted to its end */
+    { SITE, "topic: glass/ec", "topic: \"+üüüüüüüüüüüüüüüüüüüüüüüüü\"", "\"+", "\"; allowed" },
     /* probes */
     { SITE, "topic: glass/ec", "topic: glass/+/ec", "glass/+/ec", "without + and #" },
     { SITE, "topic: glass/ec", "topic: \"glass/#\"", "\"glass/#\"", "without + and #" },

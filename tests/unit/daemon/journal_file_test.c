@@ -140,6 +140,7 @@ START_TEST(a_name_that_is_no_file_is_refused)
     unlink(at("journal-2031-04-02.jsonl"));
     ck_assert_int_eq(symlink("/etc/passwd", at("journal-2031-04-02.jsonl")), 0);
     ck_assert_int_eq(open_journal(), ERR_IO);
+    ck_assert_ptr_nonnull(strstr(problem.text, "it isn't a plain file"));
     unlink(at("journal-2031-04-02.jsonl"));
     must_open();
 }
