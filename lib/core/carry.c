@@ -16,6 +16,7 @@ static void carry_claim(const struct core *core, uint32_t chain, struct actions 
         record_add_text(r, "chain", core->site->chain[chain].key);
         record_add_text(r, "by", c->former.by);
         record_add_int(r, "reign", c->former.reign);
+        record_add_int(r, "n", core_last_number(core, chain));
     }
     if (c->seen_reign == 0) return;
     struct record *r = emit_record(ret, "other-reign");

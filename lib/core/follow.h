@@ -43,6 +43,9 @@ struct core_known {
     uint32_t next;
     uint64_t listed[FOLLOW_LEDGER];
     uint32_t listed_count;
+    char by[CHAIN_WORD_MAX]; /* who commanded last by the journal, at the start; "": nobody */
+    int64_t n;               /* ... the number of the newest command; 0: none */
+    bool missed;             /* the head lists a later one */
 };
 
 /* One record of it, or its newest place: while this daemon stands by. */
@@ -67,5 +70,14 @@ void core_follow_claimed(struct core *core, uint32_t chain, struct now now, stru
 /* A command that this daemon knows of, and those that a head lists. */
 void core_know_command(struct core *core, uint32_t chain, const char *id);
 void core_see_listed(struct core *core, uint32_t chain, const struct chain_ledger *ledger);
+
+/* lost.c: a command that a record tells of, or a claim in force; does the head list a later command
+ * of the same daemon? Then records are missing, and with them what was dosed. The last number is
+ * said again with the claim. */
+void core_recall_command(struct core *core, uint32_t chain, const char *id);
+void core_recall_reign(struct core *core, uint32_t chain, const struct record *r);
+int64_t core_last_number(const struct core *core, uint32_t chain);
+void core_miss_records(struct core *core, uint32_t chain, const struct chain_ledger *ledger,
+    struct now now, struct actions *ret);
 
 #endif

@@ -111,6 +111,7 @@ static void on_ledger(struct core *core, uint32_t chain, const struct chain_ledg
 {
     core->chain[chain].ledger_seen = true;
     core_see_listed(core, chain, ledger);
+    core_miss_records(core, chain, ledger, now, ret);
     for (uint32_t i = ledger->count; i-- > 0;) {
         core_settle_report(core, chain, &ledger->entry[i], now, ret);
     }

@@ -288,6 +288,7 @@ static void restore_claim(struct core *core, const struct record *r, bool in_for
     core_follow_end(core); /* the journal of whoever commanded before has gone on without it */
     core->chain[chain].former = claim;
     core->chain[chain].seen_reign = 0;
+    core_recall_reign(core, (uint32_t)chain, r);
 }
 
 static void restore_other(struct core *core, const struct record *r)
@@ -458,7 +459,7 @@ static void restore_command(struct core *core, const struct record *r)
     const int32_t chain = chain_named(core, record_text_or_empty(r, "chain"));
     for (size_t i = 0; chain >= 0 && i < sizeof kinds / sizeof *kinds; i++) {
         if (record_is(r, kinds[i]))
-            core_know_command(core, (uint32_t)chain, record_text_or_empty(r, "id"));
+            core_recall_command(core, (uint32_t)chain, record_text_or_empty(r, "id"));
     }
 }
 
