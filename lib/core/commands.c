@@ -5,8 +5,6 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
-enum { IDENTIFY_RUN_MS = 100 };
-
 uint64_t core_tag(const char *id)
 {
     /* FNV-1a, 64 bits (G. Fowler, L. C. Noll, P. Vo; constants from memory): a name, not a secret.
@@ -291,7 +289,7 @@ static void count_tick(
         const struct site_tank *config = &core->site->tank[i];
         for (uint32_t p = 0; p < config->pump_count; p++) {
             if (!chain_address_same(&config->pump[p].address, address)) continue;
-            const int64_t ul = nearest(ceil(IDENTIFY_RUN_MS * config->pump[p].ml_per_s));
+            const int64_t ul = site_tick_ul(&config->pump[p]);
             const struct mono ends = mono_after(now.mono, COMMAND_START_MS + IDENTIFY_RUN_MS);
             window_add(&core->tank[i].pump[p].window,
                 (struct window_entry){ ends, ul, core_tag(id) }, now.mono);

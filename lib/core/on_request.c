@@ -195,13 +195,17 @@ static struct answer may_tick(struct core *core, uint32_t tank, uint32_t p, stru
     if (t->dose.used || t->line_dirty)
         return (struct answer){ false, "busy",
             "the line of this pump's tank holds a stock: try again when it is flushed" };
-    const struct dose_question question = { .limits = &pump->limits,
-        .window = &t->pump[p].window,
-        .wanted_ul = pump->limits.smallest_ul,
-        .now = now.mono };
-    if (limits_of_stock(&question).because != DOSE_GRANTED)
+    const int64_t tick_ul = site_tick_ul(pump), smallest_ul = pump->limits.smallest_ul;
+    struct core_dose tick = {
+        .pump = p, .stock = LAW_FEED, .ul = tick_ul > smallest_ul ? tick_ul : smallest_ul
+    };
+    if (!core_dose_fits(core, tank, &tick, now))
         return (struct answer){ false, "over-limit",
             "this pump's limits are used up; one tick would pass them" };
+    (void)site_law_stock(&core->site->tank[tank], p, &tick.stock);
+    if (!core_dose_fits(core, tank, &tick, now))
+        return (struct answer){ false, "too-soon",
+            "acid and base keep acid_base_spacing_min between them" };
     return DONE;
 }
 

@@ -73,3 +73,8 @@ bool site_full_stays(const struct site *site, const struct site_pump *pump)
     const struct plain_output *o = site_plain(site, &pump->address);
     return o && o->unit == PLAIN_SWITCHED && !o->state_topic;
 }
+
+int64_t site_tick_ul(const struct site_pump *pump)
+{
+    return nearest(ceil(IDENTIFY_RUN_MS * pump->ml_per_s));
+}

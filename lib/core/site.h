@@ -19,6 +19,7 @@ enum {
     SITE_TANKS_MAX = 10000,
     TANK_PUMPS_MAX = 12,   /* stocks of one tank */
     SITE_SIGNERS_MAX = 16, /* keys that requests over the broker may be signed with */
+    IDENTIFY_RUN_MS = 100, /* a tick */
 };
 
 struct site_stock {
@@ -147,6 +148,9 @@ bool site_law_stock(const struct site_tank *tank, uint32_t pump, enum law_stock 
 
 /* The tank's pump that draws from that stock; -1 when it has none. */
 int32_t site_pump_of(const struct site_tank *tank, uint32_t stock);
+
+/* What a pump gives while it ticks, so that a hand can feel which it is. */
+int64_t site_tick_ul(const struct site_pump *pump);
 
 /* Nominal effect of a volume: uS/cm of a part of the recipe, meq/L of acid or base. */
 double site_nominal(

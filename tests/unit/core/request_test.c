@@ -51,6 +51,33 @@ START_TEST(a_tick_of_acid_begins_the_spacing)
 }
 END_TEST
 
+/* INV-5. Defect: a tick of the acid pump ran at once after base. */
+START_TEST(a_tick_of_acid_keeps_its_distance_from_base)
+{
+    bench_ready();
+    tank()->base_ended = b.now.mono;
+    ck_assert(!tick_of(WEST, 1, 3));
+    ck_assert_str_eq(answered(), "too-soon");
+    ck_assert_ptr_null(wants(ACTION_SEND));
+    ck_assert(tick_of(WEST, 1, 1));
+}
+END_TEST
+
+/* INV-1. Defect: a tick of a large pump was held against the limits as a smallest dose. */
+START_TEST(a_tick_is_counted_as_large_as_it_is)
+{
+    bench_ready();
+    b.tank[BASIL].pump[2].ml_per_s = 20.0; /* a tick of 2 mL, the smallest dose is 0.5 */
+    window_add(&tank()->pump[2].window, (struct window_entry){ b.now.mono, 58001, 0 }, b.now.mono);
+    ck_assert(!tick_of(WEST, 1, 3));
+    ck_assert_str_eq(answered(), "over-limit");
+    ck_assert_int_eq(used_ul(BASIL, 2), 58001);
+    tank()->pump[2].window.count = 0;
+    ck_assert(tick_of(WEST, 1, 3));
+    ck_assert_int_eq(used_ul(BASIL, 2), 2000);
+}
+END_TEST
+
 /* Windows have room for the smallest doses, and a run of no length is none. Found by fuzzing: a
  * prime of nothing broke an INVARIANT. */
 START_TEST(less_than_the_smallest_dose_is_refused)
@@ -458,6 +485,8 @@ int main(void)
     tcase_add_checked_fixture(t, NULL, bench_done);
     tcase_add_test(t, a_tick_is_a_movement_like_any_other);
     tcase_add_test(t, a_tick_of_acid_begins_the_spacing);
+    tcase_add_test(t, a_tick_of_acid_keeps_its_distance_from_base);
+    tcase_add_test(t, a_tick_is_counted_as_large_as_it_is);
     tcase_add_test(t, a_tick_keeps_every_interlock);
     tcase_add_test(t, only_outputs_that_are_configured_tick);
     tcase_add_test(t, no_setpoint_leaves_the_envelope);
