@@ -261,6 +261,7 @@ void core_send_resume(struct core *core, uint32_t chain, struct now now, struct 
     send->command = c;
     core->chain[chain].halt_pending = false;
     core->chain[chain].resume_owed = false;
+    core->chain[chain].known.resume = core_tag(c.id);
 }
 
 /* Without a beat its clock isn't known, without a roll-call its boot. */

@@ -46,6 +46,7 @@ struct core_known {
     char by[CHAIN_WORD_MAX]; /* who commanded last by the journal, at the start; "": nobody */
     int64_t n;               /* ... the number of the newest command; 0: none */
     bool missed;             /* the head lists a later one */
+    uint64_t resume;         /* names the newest one that ends a halt; 0: none */
 };
 
 /* One record of it, or its newest place: while this daemon stands by. */

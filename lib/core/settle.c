@@ -246,6 +246,11 @@ void core_settle_overdue(struct core *core, uint32_t tank, struct now now, struc
 void core_settle_unsent(
     struct core *core, uint32_t chain, const char *id, struct now now, struct actions *ret)
 {
+    /* Its halt was ended, and the head doesn't know: it is said again. */
+    if (core->chain[chain].known.resume == core_tag(id) && !core->halted) {
+        core->chain[chain].resume_owed = true;
+        core->chain[chain].due = now.mono;
+    }
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         struct core_tank *t = &core->tank[i];
         if (tank_chain(core, i) == chain && t->circulation.used &&
