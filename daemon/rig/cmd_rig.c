@@ -111,11 +111,6 @@ static int open_config(struct rig *rig)
     free(errors);
     if (err != ERR_NONE) return EX_CONFIG;
     rig->site = &rig->config->site;
-    if (site_has_plain(rig->site)) {
-        fprintf(stderr, "dosewright rig: %s: the rig plays chains of modules, no plain outputs\n",
-            o->site_path);
-        return EX_CONFIG;
-    }
     rig->broker = rig->config->broker;
     if (!o->broker) return EX_OK;
     rig->broker = (struct broker_config){ .uri_count = 1,

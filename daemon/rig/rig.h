@@ -6,6 +6,8 @@
  *   rig_head.c      one chain head's hardware: modules, and what their outputs do
  *   rig_chain.c     the same head on MQTT
  *   rig_describe.c  its Homie description
+ *   rig_board.c     a relay board instead, for plain outputs
+ *   rig_order.c     ... and what it makes of a payload
  *   rig_world.c     tanks, tubes, bottles: what really moves
  *   rig_probe.c     what the probes publish
  *   rig_tell.c      lines for people and for the ledger file
@@ -117,6 +119,8 @@ struct rig_chain {
     struct rig_module module[CHAIN_MODULES_MAX];  /* in the configuration's order */
     uint32_t place[CHAIN_MODULES_MAX];            /* which of them hangs where */
     uint32_t seen_count, seen[CHAIN_MODULES_MAX]; /* those that the head sees, in order */
+    int64_t orders;                               /* of a board: so many came ... */
+    bool told_on[CHAIN_MODULES_MAX];              /* ... and this was reported last */
     struct rig_run run[CHAIN_MODULES_MAX][CHAIN_CHANNELS_MAX + 1]; /* by module */
 };
 
@@ -236,6 +240,18 @@ void rig_chain_mend(struct rig *rig, struct rig_chain *chain);
 
 /* A clean end. */
 void rig_chain_goodbye(struct rig_chain *chain);
+
+/* --- rig_board.c: where chain->config->plain ---------------------------------------------------
+ */
+
+/* After rig_head_make. */
+void rig_board_make(struct rig_chain *chain);
+void rig_board_hear(struct rig *rig, struct rig_chain *chain, const struct mqtt_message *message);
+/* False: something is left, for want of room on the connection. */
+bool rig_board_publish(struct rig *rig, struct rig_chain *chain);
+/* What it listens to: how many. */
+uint32_t rig_board_topics(
+    const struct rig_chain *chain, struct mqtt_subscription ret[CHAIN_MODULES_MAX]);
 
 /* --- rig_describe.c --------------------------------------------------------------------------- */
 

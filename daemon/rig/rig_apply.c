@@ -266,10 +266,35 @@ static void apply(struct rig *rig, const struct rig_fault *f)
 
 /* --- when ------------------------------------------------------------------------------------- */
 
+/* What a board of plain outputs hasn't got can't break: it is said by name. */
+static bool can_break(const struct rig *rig, const struct rig_fault *f, struct problem *problem)
+{
+    static const struct {
+        enum rig_fault_kind kind;
+        const char *lacks;
+    } rows[] = { { RIG_SWAP, "modules to swap" }, { RIG_ORDER, "modules in an order" },
+        { RIG_REMOVE, "modules to take out" }, { RIG_STOP_SWITCH, "a stop switch" },
+        { RIG_WEAK, "a supply that is played" }, { RIG_THIN, "a cable that is played" } };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        if (rows[i].kind != f->kind || !rig->site->chain[f->chain].plain) continue;
+        char said[PROBLEM_TEXT_MAX];
+        struct text t = text_over(said, sizeof said);
+        text_add(&t, f->word);
+        text_add(&t, ": ");
+        text_add(&t, rig->site->chain[f->chain].key);
+        text_add(&t, " is a board of plain outputs, without ");
+        text_add(&t, rows[i].lacks);
+        (void)problem_set(problem, ERR_RANGE, "", said);
+        return false;
+    }
+    return true;
+}
+
 static bool take_word(struct rig *rig, const char *word, struct problem *problem)
 {
     struct rig_fault f;
     if (rig_fault_read(&f, word, rig->site, problem) != ERR_NONE) return false;
+    if (!can_break(rig, &f, problem)) return false;
     if (!f.has_after) {
         apply(rig, &f);
         return true;

@@ -267,6 +267,7 @@ static bool publish(struct rig *rig, struct rig_chain *chain)
         }
         return true;
     }
+    if (chain->config->plain) return rig_board_publish(rig, chain);
     if (!greet(rig, chain)) return false;
     look_at_volts(rig, chain);
     if (!send_if(chain, &h->roll_changed, send_roll)) return false;
@@ -341,7 +342,9 @@ static void hear(struct rig *rig, struct rig_chain *chain)
     (void)topic_of(claim, chain, "chain/claim/set");
     for (int n = 0; n < MESSAGES_MOST && mqtt_take(chain->mqtt, &message); n++) {
         if (chain->deaf || message.length == 0) continue;
-        if (text_same(message.topic, command))
+        if (chain->config->plain)
+            rig_board_hear(rig, chain, &message);
+        else if (text_same(message.topic, command))
             hear_command(rig, chain, &message);
         else if (text_same(message.topic, claim))
             hear_claim(rig, chain, &message);
@@ -370,6 +373,16 @@ static enum err connect_as(
     return rig_watch(rig, mqtt_descriptor(*ret)) ? ERR_NONE : ERR_IO;
 }
 
+static enum err connect_board(struct rig *rig, struct rig_chain *chain)
+{
+    struct mqtt_subscription wanted[CHAIN_MODULES_MAX];
+    struct problem problem = { 0 };
+    const uint32_t count = rig_board_topics(chain, wanted);
+    enum err err = connect_as(rig, chain, false, &chain->mqtt);
+    if (err == ERR_NONE) err = mqtt_subscribe(chain->mqtt, wanted, count, &problem);
+    return err;
+}
+
 static enum err connect(struct rig *rig, struct rig_chain *chain)
 {
     char command[TOPIC_MAX], claim[TOPIC_MAX];
@@ -385,6 +398,7 @@ static enum err connect(struct rig *rig, struct rig_chain *chain)
             .urgent = true },
     };
     chain->connected = false;
+    if (chain->config->plain) return connect_board(rig, chain);
     enum err err = connect_as(rig, chain, true, &chain->mqtt);
     struct problem problem = { 0 };
     if (err == ERR_NONE) err = mqtt_subscribe(chain->mqtt, wanted, 2, &problem);
@@ -424,6 +438,7 @@ void rig_chain_close(struct rig_chain *chain)
 
 void rig_chain_goodbye(struct rig_chain *chain)
 {
+    if (chain->config->plain) return; /* a board says no goodbye */
     if (chain->mqtt && chain->connected && !chain->usurper) (void)send_state(chain, "disconnected");
 }
 

@@ -103,7 +103,8 @@ static uint32_t list_modules(struct rig_chain *chain, struct chain_module list[C
         if (chain->module[which].removed) continue;
         struct chain_module *m = &list[count];
         *m = (struct chain_module){ .position = count + 1,
-            .channels = config->channels > CHANNELS_USUAL ? config->channels : CHANNELS_USUAL,
+            .channels = config->plain || config->channels > CHANNELS_USUAL ? config->channels
+                                                                           : CHANNELS_USUAL,
             .circulation = config->circulation };
         text_copy(m->serial, sizeof m->serial, chain->module[which].serial);
         text_copy(m->firmware, sizeof m->firmware, "rig-1");
@@ -151,9 +152,11 @@ void rig_head_make(struct rig *rig, struct rig_chain *chain)
         text_copy(chain->module[p].serial, sizeof chain->module[p].serial,
             chain->config->module[p].serial);
     }
+    if (chain->config->plain) config.max_run_ms = config.max_circulate_ms = DAY_MS;
     config.count = list_modules(chain, config.module);
     head_init(&chain->head, &config);
     chain->zero_ms = rig->now.ms;
+    if (chain->config->plain) rig_board_make(chain);
 }
 
 void rig_head_reboot(struct rig *rig, struct rig_chain *chain)
