@@ -68,13 +68,16 @@ static enum walk_reply prime(struct walk *w, const struct pump *p)
 
 /* --- calibrating ------------------------------------------------------------------------------ */
 
-/* The volume of the run that waits for it, until it is believed or skipped. */
+/* The volume of the run that waits for it, until it is believed; skipped, another run replaces it.
+ */
 static enum walk_reply measure(struct walk *w, const struct pump *p)
 {
     double ml = 0;
     for (;;) {
-        const enum walk_reply reply = walk_number(
-            w, "How many mL arrived? (grams / density on a scale)", 0.001, 10000, (double)NAN, &ml);
+        const enum walk_reply reply =
+            walk_number(w, "How many mL arrived? (grams / density on a scale; s: run it again)",
+                0.001, 10000, (double)NAN, &ml);
+        if (reply == WALK_SKIP) return WALK_YES;
         if (reply != WALK_YES) return reply;
         if (ask_volume(w, p, "calibrate-pump", "measured_ml", ml)) return WALK_YES;
         if (w->code != TOOL_GO_ON) return WALK_LEAVE;
@@ -83,7 +86,6 @@ static enum walk_reply measure(struct walk *w, const struct pump *p)
 
 static enum walk_reply one_run(struct walk *w, const struct pump *p, double *ml)
 {
-    if (number_of(w, p, "waits_ms") > 0) return measure(w, p); /* left there the last time */
     double wanted = *ml;
     const enum walk_reply reply = walk_number(
         w, "Empty cylinder under the tube. Run about how many mL?", 0.1, 1000, *ml, &wanted);
@@ -103,9 +105,10 @@ static enum walk_reply calibrate(struct walk *w, const struct pump *p)
         "a dose at most. It is taken to give %.3f mL/s.",
         p->stock, rate);
     enum walk_reply reply = walk_confirm(w, "Calibrate it now?");
-    for (int n = 0; reply == WALK_YES && n < RUNS_MOST; n++) {
+    bool left_there = number_of(w, p, "waits_ms") > 0; /* by the last walk */
+    for (int n = 0; reply == WALK_YES && n < RUNS_MOST; n++, left_there = false) {
         const double before = number_of(w, p, "runs");
-        reply = one_run(w, p, &ml);
+        reply = left_there ? measure(w, p) : one_run(w, p, &ml);
         const double after = number_of(w, p, "runs");
         if (w->code != TOOL_GO_ON) return WALK_LEAVE;
         const bool concluded = before > 1.5 && after < 0.5; /* three were in */

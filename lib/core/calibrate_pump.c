@@ -14,20 +14,24 @@ static void say_rate(struct text *t, double ml_per_s)
 static const char *refuse(
     struct text *said, enum rate_verdict verdict, const struct rate_run *run, double nominal)
 {
+    const bool less = (double)run->ul < nominal * (double)run->ran_ms;
     say_rate(said, (double)run->ul / (double)run->ran_ms);
     text_add(said, " where ");
     say_rate(said, nominal);
     text_add(said, " are expected: ");
+    if (verdict == RATE_NOTHING) {
+        text_add(said, "next to nothing arrived. Is the bottle empty, is air in the line, is the "
+                       "tube off? Prime the line, then run it again");
+        return "implausible";
+    }
     if (verdict == RATE_TENFOLD)
         text_add(said, "that is about ten times too much or too little. Read the cylinder's scale "
                        "again, and say the volume again, in mL");
-    else if (verdict == RATE_NOTHING)
-        text_add(said, "next to nothing arrived. Is the bottle empty, is air in the line, is the "
-                       "tube off? Prime the line, then run it again");
     else
         text_add(said,
             "beyond 0.5 to 1.5 times. Say the volume again, in mL; for a tube of another "
             "bore write its rate as ml_per_s into the configuration first");
+    if (less) text_add(said, ". If it is right, air was in the line: prime it, then run it again");
     return "implausible";
 }
 

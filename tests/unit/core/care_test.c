@@ -295,13 +295,15 @@ START_TEST(mistakes_get_a_sentence_and_change_nothing)
     static const struct {
         int64_t ul;
         const char *words;
-    } c[] = { { 100000, "ten times" }, { 1000, "ten times" }, { 100, "next to nothing" },
-        { 30000, "another bore" } };
+    } c[] = { { 100000, "in mL" }, { 100000, "ten times" }, { 1000, "ten times" },
+        { 1000, "If it is right, air was in the line: prime it" }, { 100, "next to nothing" },
+        { 30000, "another bore" }, { 4000, "air was in the line: prime it" } };
     bench_ready();
     ck_assert(bench_tank(true));
     (void)run_whole(REQUEST_CALIBRATE_PUMP, LEAF_A, 10000);
     ck_assert(!measured(LEAF_A, c[_i].ul));
     expect(c[_i].words);
+    ck_assert((strstr(told(), "air") != NULL) == (c[_i].ul < 10000));
     ck_assert(!measured(LEAF_B, 10000));
     ck_assert_str_eq(answered(), "no-run");
     ck_assert(measured(LEAF_A, 10000)); /* said again, rightly */
@@ -399,7 +401,7 @@ int main(void)
     tcase_add_test(tc, one_errand_at_a_time);
     tcase_add_test(tc, a_pump_that_is_not_calibrated_counts_more);
     tcase_add_test(tc, three_runs_calibrate_a_pump_and_a_restart_keeps_it);
-    tcase_add_loop_test(tc, mistakes_get_a_sentence_and_change_nothing, 0, 4);
+    tcase_add_loop_test(tc, mistakes_get_a_sentence_and_change_nothing, 0, 7);
     tcase_add_test(tc, uneven_runs_change_nothing);
     tcase_add_test(tc, a_calibration_is_the_modules_and_the_newer_date_wins);
     tcase_add_test(tc, a_new_segment_carries_bench_and_calibrations);
