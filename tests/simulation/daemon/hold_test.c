@@ -6,6 +6,7 @@
 #include "daemon/payload/payload.h"
 #include "daemon/run/daemon.h"
 #include "lib/base/text.h"
+#include "tests/simulation/silent.h"
 #include "tests/unit/support.h"
 
 static int64_t synced;
@@ -67,63 +68,6 @@ enum err daemon_connect(struct daemon *d, struct problem *problem)
 void log_line(enum log_level level, const char *text)
 {
     (void)level;
-    (void)text;
-}
-
-void log_format(enum log_level level, const char *format, ...)
-{
-    (void)level;
-    (void)format;
-}
-
-void told_record(const struct record *record)
-{
-    (void)record;
-}
-
-void homie_entry(struct homie *h, struct mqtt *m, const char *line, const struct link_tip *tip)
-{
-    (void)h;
-    (void)m;
-    (void)line;
-    (void)tip;
-}
-
-bool homie_again(struct homie *h, struct mqtt *m, const char *line)
-{
-    (void)h;
-    (void)m;
-    (void)line;
-    return true;
-}
-
-void homie_answer(struct homie *h, struct mqtt *m, const char *answer)
-{
-    (void)h;
-    (void)m;
-    (void)answer;
-}
-
-void homie_warn(struct homie *h, struct mqtt *m, const char *text)
-{
-    (void)h;
-    (void)m;
-    (void)text;
-}
-
-void homie_inform(struct homie *h, struct mqtt *m, const char *text)
-{
-    (void)h;
-    (void)m;
-    (void)text;
-}
-
-void door_answer(struct door *d, uint64_t ticket, bool ok, const char *reason, const char *text)
-{
-    (void)d;
-    (void)ticket;
-    (void)ok;
-    (void)reason;
     (void)text;
 }
 

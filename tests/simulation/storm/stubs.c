@@ -5,6 +5,7 @@
 #include "daemon/base/log.h"
 #include "daemon/payload/payload.h"
 #include "lib/base/text.h"
+#include "tests/simulation/silent.h"
 #include "tests/simulation/storm/world.h"
 
 static enum command_sort sort_of(enum chain_action action)
@@ -104,61 +105,4 @@ void log_line(enum log_level level, const char *text)
 {
     (void)level;
     if (talking) world_say(talking, "%s", text);
-}
-
-void log_format(enum log_level level, const char *format, ...)
-{
-    (void)level;
-    (void)format;
-}
-
-void told_record(const struct record *record)
-{
-    (void)record;
-}
-
-void homie_entry(struct homie *h, struct mqtt *m, const char *line, const struct link_tip *tip)
-{
-    (void)h;
-    (void)m;
-    (void)line;
-    (void)tip;
-}
-
-bool homie_again(struct homie *h, struct mqtt *m, const char *line)
-{
-    (void)h;
-    (void)m;
-    (void)line;
-    return true;
-}
-
-void homie_answer(struct homie *h, struct mqtt *m, const char *answer)
-{
-    (void)h;
-    (void)m;
-    (void)answer;
-}
-
-void homie_warn(struct homie *h, struct mqtt *m, const char *text)
-{
-    (void)h;
-    (void)m;
-    (void)text;
-}
-
-void homie_inform(struct homie *h, struct mqtt *m, const char *text)
-{
-    (void)h;
-    (void)m;
-    (void)text;
-}
-
-void door_answer(struct door *d, uint64_t ticket, bool ok, const char *reason, const char *text)
-{
-    (void)d;
-    (void)ticket;
-    (void)ok;
-    (void)reason;
-    (void)text;
 }
