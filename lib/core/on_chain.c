@@ -278,6 +278,30 @@ static void take_total(struct core *core, uint32_t chain, const struct chain_man
     if (total_ms > from_ms) hand_moved(core, chain, total, total_ms - from_ms, now, ret);
 }
 
+static bool lists(const struct chain_manual *manual, const struct core_total *total)
+{
+    for (uint32_t i = 0; i < manual->count; i++) {
+        if (manual->total[i].channel == total->channel &&
+            text_same(manual->total[i].serial, total->serial))
+            return true;
+    }
+    return false;
+}
+
+/* A head lists every output that it ever ran by hand: what it doesn't list it will count from
+ * nothing. What finds no room in this step is looked at with the next message. */
+static void drop_unlisted(
+    struct core *core, uint32_t chain, const struct chain_manual *manual, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    for (uint32_t i = 0; i < c->total_count && ret->count < CHAIN_TOTALS_MAX; i++) {
+        struct core_total *total = &c->total[i];
+        if (total->ms == 0 || lists(manual, total)) continue;
+        total->ms = total->before_ms = 0;
+        record_base(core, chain, total, 0, ret);
+    }
+}
+
 /* Each output gives a record at most, one of them two, and there may be an alert. */
 _Static_assert(CHAIN_TOTALS_MAX + 8 <= ACTIONS_MAX, "a message's totals fit into one step");
 
@@ -294,6 +318,7 @@ static void on_manual(struct core *core, uint32_t chain, const struct chain_manu
     for (uint32_t i = 0; i < manual->count; i++) {
         take_total(core, chain, manual, i, now, ret);
     }
+    drop_unlisted(core, chain, manual, ret);
     /* With nothing to count from, that too is told: what is run later is no base. */
     if (!c->has_totals && ret->count == 0)
         record_add_text(emit_record(ret, "hand-base"), "chain", core->site->chain[chain].key);

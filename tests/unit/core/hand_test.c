@@ -229,7 +229,6 @@ START_TEST(a_head_that_lost_its_totals_hides_no_run)
 }
 END_TEST
 
-/* A message that another one has overtaken isn't a lost memory. */
 /* Another head in its place counts from nothing, and has run longer by hand than the former one
  * ever had: its lower reign tells, whichever of its messages comes first. Found by simulation.storm
  * (head-replaced). */
@@ -261,6 +260,31 @@ START_TEST(
 }
 END_TEST
 
+/* Another head that was never run by hand lists nothing. What it runs later is new, whatever the
+ * former one had counted (seed 1630). */
+START_TEST(what_a_head_doesnt_list_is_counted_from_nothing)
+{
+    prepare();
+    total("a1f3", 2, 100);
+    tell();
+    total("a1f3", CHANNEL, 6000);
+    tell();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), 6000);
+    tell_head(WEST, false);
+    tell_roll(WEST, "boot-x");
+    text_copy(manual.boot, sizeof manual.boot, "boot-x");
+    manual.n = 0;
+    manual.count = 0;
+    tell();
+    tell_claim(WEST, "", 0);
+    ck_assert_int_eq(used_ul(BASIL, PUMP), 6000);
+    total("a1f3", CHANNEL, 8000);
+    tell();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), 14000);
+}
+END_TEST
+
+/* A message that another one has overtaken isn't a lost memory. */
 START_TEST(an_overtaken_message_counts_nothing)
 {
     prepare();
@@ -410,6 +434,7 @@ int main(void)
     tcase_add_test(t, a_hand_on_a_switch_is_told_as_long_as_it_is_there);
     tcase_add_loop_test(t, circulation_by_hand_confirms_nothing, 0, 3);
     tcase_add_loop_test(t, a_head_that_was_replaced_hides_no_run, 0, 3);
+    tcase_add_test(t, what_a_head_doesnt_list_is_counted_from_nothing);
     tcase_add_test(t, a_total_told_twice_is_told_once);
     return run_case(t, "hand");
 }
