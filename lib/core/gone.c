@@ -74,6 +74,32 @@ void core_forget_gone(struct core *core)
     }
 }
 
+static bool is_of_tank(const struct core *core, const struct core_gone *g, uint32_t tank)
+{
+    if (text_same(g->tank, core->site->tank[tank].key)) return true;
+    for (uint32_t p = 0; p < core->site->tank[tank].pump_count; p++) {
+        if (is_of(core, g, tank, p)) return true;
+    }
+    return false;
+}
+
+void core_count_gone_moves(struct core *core, uint32_t tank, struct mono now)
+{
+    const struct move_limits *move = &core->site->tank[tank].move;
+    struct core_tank *t = &core->tank[tank];
+    struct mono ends = core->gone_lost_at;
+    bool moved = core->gone_lost;
+    for (uint32_t i = 0; i < CORE_GONE_MAX; i++) {
+        const struct core_gone *g = &core->gone[i];
+        if (is_free(g) || !is_of_tank(core, g, tank)) continue;
+        if (!moved || mono_since(g->ends, ends) > 0) ends = g->ends;
+        moved = true;
+    }
+    if (!moved) return;
+    window_add(&t->ec_rise, (struct window_entry){ ends, move->ec_rise_per_hour, 0 }, now);
+    window_add(&t->ph_move, (struct window_entry){ ends, move->ph_move_per_hour, 0 }, now);
+}
+
 void core_count_gone(struct core *core, uint32_t tank, uint32_t p, struct mono now)
 {
     const struct site_pump *pump = &core->site->tank[tank].pump[p];

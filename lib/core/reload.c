@@ -248,10 +248,12 @@ static void move_tanks(struct core *fresh, const struct core *old, struct now no
     for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
         move_windows(fresh, i, old, now);
         const int32_t former = former_tank(fresh, i, old);
-        if (former >= 0)
+        if (former >= 0) {
             move_tank(fresh, i, old, (uint32_t)former, now);
-        else
+        } else {
             begin_tank(&fresh->tank[i], now);
+            core_count_gone_moves(fresh, i, now.mono);
+        }
         for (uint32_t o = 0; o < old->site->tank_count; o++) {
             move_stays_on(fresh, i, old, o);
             if ((int32_t)o != former && same_line(fresh, i, old, o))

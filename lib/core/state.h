@@ -332,6 +332,8 @@ void core_settle_windows(struct core *core, uint32_t tank, const struct core_com
 /* A pump left the configuration after it had given so much; and one has come (back). */
 void core_note_gone(struct core *core, const struct core_gone *what, struct mono now);
 void core_count_gone(struct core *core, uint32_t tank, uint32_t pump, struct mono now);
+/* ... with its tank: how far EC and pH may still be moved isn't known for an hour. */
+void core_count_gone_moves(struct core *core, uint32_t tank, struct mono now);
 
 /* What is counted by pumps that are there again needn't be remembered beside that. */
 void core_forget_gone(struct core *core);

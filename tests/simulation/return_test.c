@@ -56,6 +56,28 @@ START_TEST(what_it_was_given_counts_when_it_comes_back)
 }
 END_TEST
 
+/* Defect: EC and pH could be moved by a second hour's share. */
+START_TEST(its_moves_of_the_last_hour_count_when_it_comes_back)
+{
+    const struct core_tank *t = &w.core->tank[1];
+    for (int n = 0; n < 240 && window_used(&t->ec_rise, HOUR_MS, w.now.mono) == 0; n++) {
+        world_run(&w, MINUTE_MS);
+    }
+    const int64_t used = window_used(&t->ec_rise, HOUR_MS, w.now.mono);
+    ck_assert_int_gt(used, 0);
+    reload(&fewer);
+    reload(&w.site);
+    t = &w.core->tank[1];
+    ck_assert_int_ge(window_used(&t->ec_rise, HOUR_MS, w.now.mono), used);
+    ck_assert_int_gt(window_used(&t->ph_move, HOUR_MS, w.now.mono), 0);
+    const struct mono later = mono_after(w.now.mono, HOUR_MS);
+    ck_assert_int_eq(window_used(&t->ec_rise, HOUR_MS, later), 0);
+    t = &w.core->tank[0]; /* which was there all the time */
+    ck_assert_int_lt(
+        window_used(&t->ph_move, HOUR_MS, w.now.mono), w.site.tank[0].move.ph_move_per_hour);
+}
+END_TEST
+
 START_TEST(its_line_is_flushed_first_when_it_comes_back)
 {
     world_run(&w, 3 * HOUR_MS);
@@ -125,6 +147,7 @@ int main(void)
     tcase_set_timeout(t, 120);
     tcase_add_checked_fixture(t, setup, NULL);
     tcase_add_test(t, what_it_was_given_counts_when_it_comes_back);
+    tcase_add_test(t, its_moves_of_the_last_hour_count_when_it_comes_back);
     tcase_add_test(t, its_line_is_flushed_first_when_it_comes_back);
     tcase_add_test(t, a_restart_between_does_not_forget_it);
     tcase_add_test(t, a_new_head_does_not_hide_that_another_daemon_dosed);
