@@ -116,6 +116,13 @@ static bool amps_go_on(struct core *core, uint32_t tank)
     return false;
 }
 
+bool core_may_circulate(const struct core *core, uint32_t tank)
+{
+    const struct core_tank *t = &core->tank[tank];
+    return t->circulation_on || t->circulation.used || t->circulation_lost ||
+           t->circulation_may_run;
+}
+
 struct mono core_flow_proven(const struct core *core, uint32_t tank, struct now now)
 {
     return is_measured(core, tank) ? core->tank[tank].amps_proven : now.mono;

@@ -21,6 +21,9 @@ bool core_hold_circulation(
 bool core_begin_circulation(
     struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret);
 
+/* May it be running, whether it is seen to or not? */
+bool core_may_circulate(const struct core *core, uint32_t tank);
+
 /* Looks again whether circulation is confirmed. */
 void core_confirm_circulation(struct core *core, uint32_t tank, struct now now);
 

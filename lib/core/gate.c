@@ -79,19 +79,12 @@ static bool carries(const struct core *core, uint32_t chain, const struct supply
     return supply_allows(&config->supply, module, load, config->count);
 }
 
-static bool circulates(const struct core *core, uint32_t tank)
-{
-    const struct core_tank *t = &core->tank[tank];
-    return t->circulation_on || t->circulation.used || t->circulation_lost ||
-           t->circulation_may_run;
-}
-
 static void add_circulations(
     const struct core *core, uint32_t chain, struct supply_load load[CHAIN_MODULES_MAX])
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         const struct chain_address *flow = &core->site->tank[i].circulation.address;
-        if (circulates(core, i) && flow->chain == chain)
+        if (core_may_circulate(core, i) && flow->chain == chain)
             load[flow->position - 1].circulation = true;
     }
 }
@@ -116,7 +109,7 @@ static bool leaves_room_for_pumps(const struct core *core, const struct chain_ad
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         const struct site_tank *tank = &core->site->tank[i];
         const bool is_it = chain_address_same(&tank->circulation.address, begins);
-        if (!is_it && !circulates(core, i)) continue;
+        if (!is_it && !core_may_circulate(core, i)) continue;
         for (uint32_t p = 0; p < tank->pump_count; p++) {
             const struct chain_address *pump = &tank->pump[p].address;
             if (pump->chain != begins->chain) continue;

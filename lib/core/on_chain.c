@@ -409,7 +409,7 @@ void core_on_owner(struct core *core, const struct event *e, struct now now, str
         struct core_chain *c = &core->chain[i];
         if (!c->has_claim || !text_same(c->claim.by, e->peer.by)) continue;
         c->owner_at = now.mono;
-        if (!e->peer.same_site || !core->active || c->ours || c->claim_now) continue;
+        if (!e->peer.same_site || !core->active || c->claim_now) continue;
         c->beaten = beaten = true;
     }
     if (beaten) stand_by(core, now, ret);

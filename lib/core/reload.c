@@ -275,8 +275,7 @@ static void move_requests(struct core *fresh, const struct core *old)
 static bool circulates(const struct core *core, const char *serial)
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        const struct core_tank *t = &core->tank[i];
-        if ((t->circulation_on || t->circulation.used || t->circulation_may_run) &&
+        if (core_may_circulate(core, i) &&
             text_same(core->site->tank[i].circulation.serial, serial))
             return true;
     }
