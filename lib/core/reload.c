@@ -183,15 +183,15 @@ static struct mono later(struct mono a, struct mono b)
  * hangs in its line and what a person locked there holds here as well. */
 static void add_line(struct core_tank *to, const struct core_tank *from, struct now now)
 {
-    to->service = to->service || from->service;
-    to->care.bench = to->care.bench || from->care.bench;
-    to->line_dirty = to->line_dirty || from->line_dirty;
-    to->mix_owed = to->mix_owed || from->mix_owed;
+    to->service |= from->service;
+    to->care.bench |= from->care.bench;
+    to->line_dirty |= from->line_dirty;
+    to->mix_owed |= from->mix_owed;
     to->pumped_at = later(to->pumped_at, from->pumped_at);
     to->acid_ended = later(to->acid_ended, from->acid_ended);
     to->base_ended = later(to->base_ended, from->base_ended);
     for (int s = 0; s < LAW_STOCKS; s++) {
-        to->locked[s] = to->locked[s] || from->locked[s];
+        to->locked[s] |= from->locked[s];
     }
     window_copy(&to->ec_rise, &from->ec_rise, now.mono);
     window_copy(&to->ph_move, &from->ph_move, now.mono);
