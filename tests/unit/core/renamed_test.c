@@ -96,6 +96,70 @@ START_TEST(
 }
 END_TEST
 
+/* A tick has no outcome: it counts as given, at both. */
+START_TEST(a_tick_counts_at_the_output_that_ran_too) /* _i: its names' own output, another */
+{
+    bench_init();
+    struct record *r = put_for("identify", "lettuce", "acid");
+    record_add_text(r, "serial", _i == 0 ? "b77c" : "a1f3");
+    record_add_int(r, "channel", _i == 0 ? 3 : 1);
+    record_add_int(r, "run_ms", 700);
+    bench_start();
+    ck_assert_int_eq(used_ul(LETTUCE, 1), 701);
+    ck_assert_int_eq(used_ul(BASIL, 0), _i == 0 ? 0 : 701);
+}
+END_TEST
+
+/* Two stocks of one tank changed places: one water, which was moved once. */
+START_TEST(within_a_tank_the_water_is_moved_once)
+{
+    bench_init();
+    struct record *r = put_for("dose", "basil", "leaf-a");
+    record_add_text(r, "id", "d1-1");
+    record_add_int(r, "ul", UL);
+    record_add_text(r, "serial", "a1f3");
+    record_add_int(r, "channel", 2);
+    record_add_int(r, "ec_milli", 10000);
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, 0), UL);
+    ck_assert_int_eq(used_ul(BASIL, 1), UL);
+    ck_assert_int_eq(window_used(&tank()->ec_rise, HOUR_MS, b.now.mono), 10000);
+}
+END_TEST
+
+/* INV-1: a record that contradicts itself counts as the larger. */
+START_TEST(what_it_counts_for_in_full_is_no_less_than_the_dose)
+{
+    bench_init();
+    struct record *r = put_for("dose", "basil", "leaf-a");
+    record_add_text(r, "id", "d1-1");
+    record_add_int(r, "ul", UL);
+    record_add_int(r, "full_ul", UL - 1);
+    record_add_text(r, "serial", "a1f3"); /* without a channel it says nothing */
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, 0), UL);
+    ck_assert_int_eq(used_ul(BASIL, 1), 0);
+}
+END_TEST
+
+/* INV-10: another daemon's clock that can't be right takes nothing out of the window. */
+START_TEST(
+    an_age_beyond_reason_counts_as_none) /* _i: a right one, ahead of time, older than a day */
+{
+    static const int64_t ages_ms[] = { HOUR_MS, -1, DAY_MS + 1 };
+    bench_init();
+    struct record *r = put_for("dose", "basil", "leaf-a");
+    record_add_text(r, "id", "d1-1");
+    record_add_int(r, "ul", UL);
+    record_add_int(r, "of", 5);
+    record_add_int(r, "age_ms", ages_ms[_i]);
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, 0), UL);
+    const struct core_command *dose = &tank()->dose;
+    ck_assert_int_eq(mono_since(b.now.mono, dose->asked) >= HOUR_MS, _i == 0);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("renamed");
@@ -104,5 +168,9 @@ int main(void)
     tcase_add_test(t, what_the_head_tells_later_counts_at_both);
     tcase_add_loop_test(t, ticks_and_hands_count_at_the_output_that_ran_too, 0, 2);
     tcase_add_loop_test(t, a_line_is_clean_by_its_own_flush_only, 0, 6);
+    tcase_add_loop_test(t, a_tick_counts_at_the_output_that_ran_too, 0, 2);
+    tcase_add_test(t, within_a_tank_the_water_is_moved_once);
+    tcase_add_test(t, what_it_counts_for_in_full_is_no_less_than_the_dose);
+    tcase_add_loop_test(t, an_age_beyond_reason_counts_as_none, 0, 3);
     return run_case(t, "renamed");
 }
