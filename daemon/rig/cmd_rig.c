@@ -279,6 +279,7 @@ static struct mono pass(struct rig *rig)
         due = sooner(due, rig_chain_turn(rig, &rig->chain[c]));
     }
     due = sooner(due, mqtt_turn(rig->probe_mqtt, rig->now));
+    rig_probes_go_on(rig);
     if (is_due(rig, &rig->probes_at, rig->options->every_ms))
         rig_probes_publish(rig, (double)rig->options->every_ms / 1000.0);
     if (is_due(rig, &rig->tanks_at, RIG_TANK_EVERY_MS)) rig_tell_tanks(rig);

@@ -164,6 +164,9 @@ struct rig {
     uint32_t probe_count;
     struct rig_probe *probe;
     struct mqtt *probe_mqtt;
+    uint32_t probe_next; /* of the round that is under way; probe_count: none is */
+    double probe_seconds;
+    bool probe_again; /* it didn't fit into the connection at once */
     uint32_t waiting_count;
     struct rig_fault waiting[RIG_FAULTS_MAX]; /* after_ms counts from 'begun' */
 };
@@ -262,6 +265,8 @@ void rig_describe(struct text *t, const char *chain);
 
 bool rig_probes_open(struct rig *rig, struct problem *problem);
 void rig_probes_publish(struct rig *rig, double seconds);
+/* ... as far as the connection takes them at once; the others when it has room again. */
+void rig_probes_go_on(struct rig *rig);
 struct rig_probe *rig_probe_find(struct rig *rig, uint32_t tank, enum probe_quantity quantity);
 
 /* What a probe of that unit sends for a true value in the unit used inside; degc is the water's. */

@@ -196,18 +196,18 @@ static bool same_topic(const struct rig_probe *a, const struct rig_probe *b)
 
 /* --- publishing ------------------------------------------------------------------------------- */
 
-static void send(struct rig *rig, const char *topic, const char *payload)
+static bool send(struct rig *rig, const char *topic, const char *payload)
 {
     const struct mqtt_publish p = {
         .topic = topic, .payload = payload, .length = strlen(payload), .qos = 0
     };
-    (void)mqtt_publish(rig->probe_mqtt, &p);
+    return mqtt_publish(rig->probe_mqtt, &p) != MQTT_UNSENT;
 }
 
-static void publish_object(struct rig *rig, uint32_t first, double seconds)
+static bool publish_object(struct rig *rig, uint32_t first, double seconds)
 {
     cJSON *root = cJSON_CreateObject();
-    bool some = false;
+    bool some = false, sent = true;
     for (uint32_t i = first; root && i < rig->probe_count; i++) {
         struct rig_probe *probe = &rig->probe[i];
         char value[NUMBER_MAX];
@@ -218,28 +218,45 @@ static void publish_object(struct rig *rig, uint32_t first, double seconds)
         some = put_at(root, probe->config->pointer, value) || some;
     }
     char *printed = some ? cJSON_PrintUnformatted(root) : NULL;
-    if (printed) send(rig, rig->probe[first].config->topic, printed);
+    if (printed) sent = send(rig, rig->probe[first].config->topic, printed);
     cJSON_free(printed);
     cJSON_Delete(root);
+    return sent;
 }
 
-static void publish_bare(struct rig *rig, uint32_t i, double seconds)
+static bool publish_bare(struct rig *rig, uint32_t i, double seconds)
 {
     char value[NUMBER_MAX];
     struct text t = text_over(value, sizeof value);
     show(rig, &rig->probe[i], seconds, &t);
-    if (!rig->probe[i].silent) send(rig, rig->probe[i].config->topic, value);
+    return rig->probe[i].silent || send(rig, rig->probe[i].config->topic, value);
+}
+
+/* One that is published a second time hasn't followed the water any further. */
+static bool publish(struct rig *rig, uint32_t i)
+{
+    const double seconds = rig->probe_again ? 0.0 : rig->probe_seconds;
+    if (!rig->probe[i].first) return true;
+    return rig->probe[i].config->pointer[0] == '\0' ? publish_bare(rig, i, seconds)
+                                                    : publish_object(rig, i, seconds);
+}
+
+void rig_probes_go_on(struct rig *rig)
+{
+    while (rig->probe_next < rig->probe_count) {
+        rig->probe_again = !publish(rig, rig->probe_next);
+        if (rig->probe_again) return;
+        rig->probe_next++;
+    }
 }
 
 void rig_probes_publish(struct rig *rig, double seconds)
 {
-    for (uint32_t i = 0; i < rig->probe_count; i++) {
-        if (!rig->probe[i].first) continue;
-        if (rig->probe[i].config->pointer[0] == '\0')
-            publish_bare(rig, i, seconds);
-        else
-            publish_object(rig, i, seconds);
+    if (rig->probe_next == rig->probe_count) {
+        rig->probe_next = 0;
+        rig->probe_seconds = seconds;
     }
+    rig_probes_go_on(rig);
 }
 
 /* --- opening ---------------------------------------------------------------------------------- */
@@ -279,6 +296,7 @@ bool rig_probes_open(struct rig *rig, struct problem *problem)
             if (config->present) add_probe(rig, t, config);
         }
     }
+    rig->probe_next = rig->probe_count;
     char chance[9], id[96];
     clock_random_hex(chance, 4);
     struct text t = text_over(id, sizeof id);

@@ -2,6 +2,7 @@
 """INV-14: many chains, and more asked for at once than can wait for the disk: what finds no place isn't
 sent, and the daemon goes on."""
 
+import collections
 import json
 import os
 import signal
@@ -11,7 +12,7 @@ import time
 import harness
 import small_site
 
-CHAINS = 24
+CHAINS = 60
 CALLS = 16  # so many are served in one pass
 
 MODULE = (
@@ -30,7 +31,8 @@ def many_chains(text):
     for n in range(CHAINS):
         key = "c%d" % n
         chains += MODULE.format(key=key, serial="%04x" % (n + 0xA000))
-        made += tank.replace("  basil-bench:", "  t%d:" % n, 1).replace("west/", key + "/")
+        own = tank.replace("  basil-bench:", "  t%d:" % n, 1).replace("glass/basil-bench/", "glass/t%d/" % n)
+        made += own.replace("west/", key + "/")
     return before + "chains:\n" + chains + stocks + "tanks:\n" + made + "...\n"
 
 
@@ -59,6 +61,16 @@ class Crowd(harness.Case):
                 yield door
         finally:
             os.kill(pid, signal.SIGCONT)
+
+    def test_each_probe_of_the_rig_is_heard(self):
+        """They speak once a second, all at once: more than a connection takes in one go."""
+        stranger = self.world.stranger("glass/#")
+        topics = lambda messages: collections.Counter(m.topic for m in messages)
+        harness.wait_until("probes", lambda: len(topics(stranger.heard())) == 3 * CHAINS, 20)
+        since = stranger.count()
+        time.sleep(6)
+        self.assertGreaterEqual(min(topics(stranger.heard(since)).values()), 3)
+        self.assertEqual(len(topics(stranger.heard(since))), 3 * CHAINS)
 
     def test_each_is_answered_and_the_daemon_lives(self):
         self.daemon.start()
