@@ -80,11 +80,14 @@ void observe_need_reading(
     if (s->count < LAST_SHOWN) s->count++;
 }
 
-/* The newest READINGS of those that had come in time; false when there aren't so many. */
-static bool heard_in_time(const struct shown *s, int64_t before_ms, double ret[READINGS])
+/* The newest READINGS of those that had come in time; false when there aren't so many. What came
+ * before a silence that is longer than a reading lives says nothing of what comes after it. */
+static bool heard_in_time(
+    const struct shown *s, int64_t before_ms, int64_t max_age_ms, double ret[READINGS])
 {
     uint32_t n = 0;
     for (uint32_t i = 0; i < s->count && n < READINGS; i++) {
+        if (i > 0 && s->at_ms[i - 1] - s->at_ms[i] > max_age_ms) return false;
         if (s->at_ms[i] <= before_ms) ret[n++] = s->number[i];
     }
     return n == READINGS;
@@ -107,7 +110,8 @@ static void need_sound_probes(struct observer *o, const struct known_command *c,
     const struct rule_tank *t = &o->rules[c->side]->tank[tank];
     double v[READINGS];
     for (int q = 0; q < OBSERVE_PROBES; q++) {
-        if (!heard_in_time(&o->last[c->side][tank][q], at_ms - START_MS, v)) continue;
+        if (!heard_in_time(&o->last[c->side][tank][q], at_ms - START_MS, t->max_age_ms[q], v))
+            continue;
         if (t->jump_most[q] > 0.0 && all_apart(v, t->jump_most[q]))
             observe_say(o, "I12", at_ms,
                 "dose %s leaves although probe %d of tank %d jumps: %.2f, %.2f, %.2f", c->id, q,
