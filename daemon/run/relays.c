@@ -216,8 +216,10 @@ static void tell_all(struct board *b, const struct relays_core *core, struct mon
 
 static void tell_reports(struct board *b, const struct relays_core *core)
 {
-    struct event e = event_of(EVENT_REPORT, b->chain);
-    while (plain_head_take(&b->head, &e.report)) {
+    struct chain_report report;
+    while (plain_head_take(&b->head, &report)) {
+        struct event e = event_of(EVENT_REPORT, b->chain);
+        e.report = report;
         core->event(core->context, &e);
     }
 }
@@ -232,12 +234,14 @@ static void tell_ledger(struct board *b, const struct relays_core *core)
 static void tell_findings(struct board *b, const struct relays_core *core)
 {
     for (uint32_t i = 0; i < b->head.count; i++) {
-        struct event e = event_of(EVENT_BOARD, b->chain);
-        e.board.position = i + 1;
-        do {
-            e.board.finding = plain_watch_find(&b->head.line[i].watch, b->head.up_ms);
-            if (e.board.finding != PLAIN_NOTHING_NEW) core->event(core->context, &e);
-        } while (e.board.finding != PLAIN_NOTHING_NEW);
+        struct plain_watch *watch = &b->head.line[i].watch;
+        enum plain_finding finding;
+        while ((finding = plain_watch_find(watch, b->head.up_ms)) != PLAIN_NOTHING_NEW) {
+            struct event e = event_of(EVENT_BOARD, b->chain);
+            e.board.position = i + 1;
+            e.board.finding = finding;
+            core->event(core->context, &e);
+        }
     }
 }
 

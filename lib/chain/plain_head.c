@@ -79,11 +79,22 @@ void plain_head_roll(const struct plain_head *h, struct chain_roll *ret)
 
 /* --- runs ------------------------------------------------------------------------------------- */
 
+/* What was switched off ran until its report of that at most, and no longer than the board lets it:
+ * the message may have been late, or we. */
+static int64_t seen_ms(const struct plain_line *line)
+{
+    const int64_t till_ms =
+        sooner(line->watch.turned_ms - line->since_ms, line->output->auto_off_ms);
+    return till_ms > line->run_ms ? till_ms : line->run_ms;
+}
+
 static void report_end(
     struct plain_head *h, struct plain_line *line, enum chain_state state, bool unsure)
 {
     struct chain_report r = answer(h, line->id, state);
+    const bool seen = state == CHAIN_DONE && line->ending && !unsure;
     r.ran_ms = state == CHAIN_DONE ? line->run_ms : sooner(h->up_ms - line->since_ms, line->run_ms);
+    if (seen) r.ran_ms = seen_ms(line);
     r.unsure = unsure;
     INVARIANT(r.ran_ms >= 0);
     line->ending = false;
@@ -283,7 +294,8 @@ static void look_at_run(struct plain_head *h, struct plain_line *line)
         end(h, line, CHAIN_STOPPED);
         return;
     }
-    const bool waits = line->output->circulation && line->watch.reports && !line->watch.on;
+    const bool seen = line->watch.on && !line->watch.awaited;
+    const bool waits = line->output->circulation && line->watch.reports && !seen;
     if (line->told_running || waits) return;
     line->told_running = true;
     const struct chain_report r = answer(h, line->id, CHAIN_RUNNING);

@@ -22,11 +22,13 @@ void plain_watch_init(struct plain_watch *w, bool reports, int64_t now_ms)
 
 void plain_watch_begin(struct plain_watch *w, int64_t now_ms)
 {
+    /* On, it says, and was told to be off since: it is to say so anew. */
+    const bool stale = w->off_told;
     w->commanded = true;
     w->since_ms = now_ms;
     w->off_told = false;
     w->off_due_ms = PLAIN_NEVER_MS;
-    if (!w->reports || w->on || w->awaited) return;
+    if (!w->reports || (w->on && !stale) || w->awaited) return;
     w->awaited = true;
     w->awaited_ms = now_ms;
 }
@@ -100,7 +102,7 @@ static int64_t stays_ms(const struct plain_watch *w)
 
 static int64_t lacks_ms(const struct plain_watch *w)
 {
-    if (!w->reports || !w->commanded || w->on) return PLAIN_NEVER_MS;
+    if (!w->reports || !w->commanded || (w->on && !w->awaited)) return PLAIN_NEVER_MS;
     if (w->awaited) return later(w->awaited_ms, w->since_ms) + PLAIN_ANSWER_MS;
     return later(w->turned_ms, w->since_ms) + PLAIN_LOST_MS;
 }

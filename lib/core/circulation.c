@@ -8,6 +8,7 @@ enum {
     REFRESH_AGAIN_MS = 2000,
     CONFIRM_SHARE_PERCENT = 50,
     BEAT_WAY_MS = 500, /* a beat is on its way at most so long */
+    ENDS_SOON_MS = 1000,
 };
 
 double core_running_amps(const struct core *core, uint32_t chain, uint32_t but_tank)
@@ -265,6 +266,23 @@ static void ask(
         begin(core, tank, run_ms, now, ret);
 }
 
+/* A board that reports changes only says nothing when its run is renewed, nor when it isn't there
+ * any more. So its word is good for two of its runs, and then it is to be seen to begin anew. */
+static bool word_is_old(const struct core *core, uint32_t tank, int64_t left_ms, struct now now)
+{
+    const struct site_tank *config = &core->site->tank[tank];
+    const struct core_tank *t = &core->tank[tank];
+    const struct plain_output *o = site_plain(core->site, &config->circulation.address);
+    if (!o || !t->circulation_on || config->probe[PROBE_FLOW].present) return false;
+    return mono_since(now.mono, t->circulation_start) + left_ms > 2 * plain_longest_ms(o);
+}
+
+static void end_soon(struct core *core, uint32_t tank, struct now now, struct actions *ret)
+{
+    if (mono_since(core->tank[tank].circulation_till, now.mono) > 2 * ENDS_SOON_MS)
+        core_send_circulate(core, tank, ENDS_SOON_MS, now, ret);
+}
+
 bool core_hold_circulation(
     struct core *core, uint32_t tank, int64_t left_ms, struct now now, struct actions *ret)
 {
@@ -275,6 +293,10 @@ bool core_hold_circulation(
         left_ms = c->roll.max_circulate_ms - REFRESH_AGAIN_MS;
     const bool covered = t->circulation_on && mono_since(t->circulation_till, now.mono) >= left_ms;
     if (covered) return t->circulation_confirmed;
+    if (word_is_old(core, tank, left_ms, now)) {
+        if (!t->circulation.used || t->circulation.running) end_soon(core, tank, now, ret);
+        return false;
+    }
     const bool waiting = t->circulation.used && !t->circulation.running &&
                          mono_since(now.mono, t->circulation.asked) < COMMAND_START_MS;
     const bool backing_off = mono_since(now.mono, t->not_before) < 0;

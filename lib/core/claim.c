@@ -134,6 +134,9 @@ static bool may_claim(const struct core *core, const struct core_chain *c, struc
     if (c->claim.reign >= RECORD_INTEGER_MOST) return false; /* there is no higher one to ask for */
     if (c->claim_now) return true;
     if (c->deposed) return false;
+    /* A head without an owner, as one that was exchanged, is the living daemon's. */
+    if (!core->active && core->has_peer && mono_since(now.mono, core->peer_at) < silence_ms(core))
+        return false;
     if (c->claim.by[0] == '\0' || former_self(c)) return true;
     const int64_t alone_ms = core->active ? CLAIM_SILENCE_MS : silence_ms(core);
     return mono_since(now.mono, core->link_since) >= alone_ms &&
@@ -148,6 +151,7 @@ static void activate(struct core *core, struct now now, struct actions *ret)
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
         core->chain[c].beaten = false;
     }
+    core_take_boards(core);
     core_lose_link(core, now); /* until the connection is back with the site's will */
     (void)emit(ret, ACTION_ACTIVATE);
     emit_log(ret, LOG_NOTED, "taking over the site");
@@ -171,6 +175,7 @@ static void see_other(struct core *core, uint32_t chain, struct actions *ret)
     record_add_text(r, "chain", core->site->chain[chain].key);
     record_add_text(r, "by", c->claim.by);
     record_add_int(r, "reign", c->claim.reign);
+    if (text_same(c->claim.site, core->site->key)) core_boards_served(core, c->claim.by, ret);
 }
 
 static void ask(struct core *core, uint32_t chain, struct now now, struct actions *ret)
@@ -221,8 +226,8 @@ void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct a
                           mono_since(now.mono, core->peer_at) >= silence_ms(core);
     if (core->has_peer && peerless) core->has_peer = false;
     if (!core->active) {
-        if (c->ours || may_claim(core, c, now) || (peerless && !c->deposed))
-            activate(core, now, ret);
+        const bool free = peerless && !c->deposed && !core_site_is_anothers(core);
+        if (c->ours || may_claim(core, c, now) || free) activate(core, now, ret);
         return;
     }
     if (c->ours || !may_claim(core, c, now)) return;

@@ -186,6 +186,8 @@ void core_follow_claimed(struct core *core, uint32_t chain, struct now now, stru
 {
     const bool vouched = core->chain[chain].vouched;
     core->chain[chain].vouched = false;
+    /* Boards are had at once; the heads of chains haven't answered then. */
+    if (core->site->chain[chain].plain && site_has_head(core->site)) return;
     core_follow_end(core);
     if (!vouched || knows_all(&core->chain[chain])) return;
     emit_log(ret, LOG_WARNED, "the chain's head lists a command that wasn't heard of");

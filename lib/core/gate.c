@@ -9,6 +9,8 @@
 enum lack {
     LACKS_NOTHING,
     LACKS_LINK,
+    LACKS_QUIET,
+    LACKS_PEACE,
     LACKS_HEAD,
     LACKS_ROLL,
     LACKS_ORDER,
@@ -23,6 +25,8 @@ static enum lack chain_lacks(const struct core *core, uint32_t chain, struct now
 {
     const struct core_chain *c = &core->chain[chain];
     if (!core->link_up) return LACKS_LINK;
+    if (core->site->chain[chain].plain && core_boards_contested(core, now)) return LACKS_PEACE;
+    if (core->site->chain[chain].plain && core_boards_listen(core, now)) return LACKS_QUIET;
     if (!c->head_ready) return LACKS_HEAD;
     if (!c->has_roll) return LACKS_ROLL;
     if (!c->matches) return LACKS_ORDER;
@@ -38,6 +42,9 @@ static const char *lack_words(const struct core_chain *c, enum lack lack)
     static const char *const words[] = {
         [LACKS_NOTHING] = "",
         [LACKS_LINK] = "the broker doesn't answer",
+        [LACKS_QUIET] = "listening whether another daemon serves this site",
+        [LACKS_PEACE] = "another daemon serves this site, too, and no board can tell whom to obey: "
+                        "stop one of them",
         [LACKS_HEAD] = "its head isn't there",
         [LACKS_ROLL] = "its head hasn't sent a roll-call",
         [LACKS_ORDER] = "",

@@ -5,6 +5,7 @@
 #include "lib/core/state.h"
 
 enum { CIRCULATES = TANK_PUMPS_MAX }; /* instead of a pump */
+enum { LISTEN_MS = 7000 };            /* a daemon that serves a site is heard every 5 s */
 
 struct output {
     uint32_t tank, pump; /* or CIRCULATES */
@@ -158,6 +159,70 @@ void core_on_board(
         break;
     }
     core->tank[o.tank].due = now.mono;
+}
+
+bool core_site_is_anothers(const struct core *core)
+{
+    bool deposed = false;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (core->site->chain[c].plain) continue;
+        if (core->chain[c].ours || !core->chain[c].deposed) return false;
+        if (core->chain[c].claim_now) return false; /* it is about to be asked for */
+        deposed = true;
+    }
+    return deposed;
+}
+
+/* It counts over a restart of this one, too: the reign after its own, which no board will show. */
+static void record_served(struct core *core, uint32_t chain, const char *by, struct actions *ret)
+{
+    struct core_chain *c = &core->chain[chain];
+    struct chain_claim former;
+    core_former_claim(core, chain, &former);
+    if (c->seen_reign > former.reign) return;
+    c->seen_reign = former.reign + 1;
+    struct record *r = emit_record(ret, "other-reign");
+    record_add_text(r, "chain", core->site->chain[chain].key);
+    record_add_text(r, "by", by);
+    record_add_int(r, "reign", c->seen_reign);
+}
+
+void core_boards_served(struct core *core, const char *by, struct actions *ret)
+{
+    if (core->active) return;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (!core->site->chain[c].plain) continue;
+        core->chain[c].other_seen = true;
+        record_served(core, c, by, ret);
+    }
+}
+
+bool core_boards_contested(const struct core *core, struct now now)
+{
+    return core->has_peer && mono_since(now.mono, core->peer_at) < CLAIM_SILENCE_MS;
+}
+
+bool core_boards_listen(const struct core *core, struct now now)
+{
+    return mono_since(now.mono, core->link_since) < LISTEN_MS;
+}
+
+void core_boards_hear_peer(struct core *core, struct now now, struct actions *ret)
+{
+    if (!core->active || core_boards_contested(core, now)) return;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (core->site->chain[c].plain) core_lose_limits(core, c, now, ret);
+    }
+}
+
+void core_take_boards(struct core *core)
+{
+    if (!core_follow_is_whole(core)) return;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (!core->site->chain[c].plain) continue;
+        core->chain[c].other_seen = false;
+        core->chain[c].seen_reign = 0;
+    }
 }
 
 void core_doubt_plain(struct core *core, uint32_t chain, struct now now, struct actions *ret)

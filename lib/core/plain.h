@@ -21,6 +21,23 @@ bool *core_stays_on_alert(struct core *core, const char *id);
 void core_raise_stays_on(struct core *core, uint32_t tank, struct actions *ret);
 void core_carry_stays_on(const struct core *core, uint32_t tank, struct actions *ret);
 
+/* Has another daemon taken every chain that has a head, and nobody asked for one back? Then the
+ * site is the other's, boards and all: none of them can tell whom it obeys. */
+bool core_site_is_anothers(const struct core *core);
+
+/* Another daemon of this site serves it, or did lately: what it ran no board will tell. When this
+ * one takes over, the limits count as used up but where its journal was followed to the end. */
+void core_boards_served(struct core *core, const char *by, struct actions *ret);
+void core_take_boards(struct core *core);
+
+/* While this daemon serves the site it hears of another one that does: until that one was silent
+ * for long enough neither tells a board anything, and what the other did isn't known. */
+void core_boards_hear_peer(struct core *core, struct now now, struct actions *ret);
+bool core_boards_contested(const struct core *core, struct now now);
+
+/* A connection came just now: another one would be heard within a moment. */
+bool core_boards_listen(const struct core *core, struct now now);
+
 /* The journal is new, and a plain board remembers nothing of the day before. */
 void core_doubt_plain(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 

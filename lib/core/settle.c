@@ -68,6 +68,18 @@ static bool is_sure(const struct core *core, uint32_t tank, const struct outcome
     return !o->unsure && dose->ml_per_s <= core->site->tank[tank].pump[dose->pump].ml_per_s;
 }
 
+/* When its last drop came at the latest. Of a plain output only a report of off tells that: else
+ * its order may have been late, or the one to end it lost. */
+static struct mono latest_end(
+    const struct core *core, uint32_t tank, const struct outcome *o, struct now now)
+{
+    const struct core_command *dose = &core->tank[tank].dose;
+    const struct site_pump *pump = &core->site->tank[tank].pump[dose->pump];
+    const struct plain_output *board = site_plain(core->site, &pump->address);
+    const bool seen = !board || (board->unit == PLAIN_SWITCHED && board->state_topic);
+    return o->unsure || !seen ? dose->ends : now.mono;
+}
+
 /* Every ledger of a dose learns what became of it. */
 static void settle_dose(
     struct core *core, uint32_t tank, const struct outcome *o, struct now now, struct actions *ret)
@@ -87,7 +99,7 @@ static void settle_dose(
     if (o->ul > 0) {
         t->failures = 0;
         upkeep_count_tube(core, tank, dose.pump, o->ran_ms, o->ul);
-        core_pump_ran(core, tank, dose.pump, o->unsure ? dose.ends : now.mono);
+        core_pump_ran(core, tank, dose.pump, latest_end(core, tank, o, now));
         if (!cup) core_tell_law(core, tank, dose.pump, o->ul, is_sure(core, tank, o), now.mono);
         t->last_pump = (int32_t)dose.pump;
         t->last_ul = o->ul;
@@ -147,7 +159,9 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
         break;
     case CHAIN_DONE:
     case CHAIN_STOPPED:
-        if (report->unsure || report->ran_ms > t->dose.run_ms) {
+        /* A board's run that was ended late was seen to end; a head's was to end by itself. */
+        if (report->unsure ||
+            (report->ran_ms > t->dose.run_ms && !site_plain(core->site, &pump->address))) {
             o.ul = o.ul > t->dose.ul ? o.ul : t->dose.ul;
             o.unsure = true;
         }

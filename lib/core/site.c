@@ -61,6 +61,14 @@ bool site_has_plain(const struct site *site)
     return false;
 }
 
+bool site_has_head(const struct site *site)
+{
+    for (uint32_t c = 0; c < site->chain_count; c++) {
+        if (!site->chain[c].plain) return true;
+    }
+    return false;
+}
+
 int64_t site_full_ul(const struct site *site, const struct site_pump *pump, double ml_per_s)
 {
     const struct plain_output *o = site_plain(site, &pump->address);

@@ -166,6 +166,9 @@ const struct plain_output *site_plain(const struct site *site, const struct chai
 /* Has the site any? */
 bool site_has_plain(const struct site *site);
 
+/* Has it any chain with a head of its own? */
+bool site_has_head(const struct site *site);
+
 /* What any dose of this pump may turn out to be, at 'ml_per_s', because only a message ends it and
  * that may be lost: a run of the board's own limit. 0: no more than was asked for. */
 int64_t site_full_ul(const struct site *site, const struct site_pump *pump, double ml_per_s);

@@ -62,9 +62,11 @@ static void on_peer(struct core *core, const struct event *e, struct now now, st
     if (text_same(e->peer.by, core->identity.by)) return;
     core_on_owner(core, e, now, ret);
     if (!e->peer.same_site) return;
+    core_boards_hear_peer(core, now, ret);
     core->has_peer = true;
     core->peer_at = now.mono;
     text_copy(core->peer, sizeof core->peer, e->peer.by);
+    core_boards_served(core, e->peer.by, ret);
 }
 
 static void on_journal(

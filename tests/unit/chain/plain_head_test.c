@@ -208,6 +208,26 @@ START_TEST(one_that_is_switched_and_reports_waits_for_off)
 }
 END_TEST
 
+/* INV-1, defect: that a run ended late, for network or daemon stood still, counted for nothing. */
+static const struct {
+    int64_t said_ms, seen_ms, ran_ms;
+} lates[] = { { 4000, 4003, 4003 }, { 4000, 7999, 7999 }, { 60000, 60001, 20000 } };
+
+START_TEST(one_that_is_seen_off_late_ran_until_then)
+{
+    start();
+    circulate();
+    const struct chain_command c = dose(SEEN, 4000);
+    (void)give(&c);
+    plain_head_hear(&h, SEEN, true);
+    expect(CHAIN_RUNNING);
+    plain_head_advance(&h, lates[_i].said_ms);
+    plain_head_advance(&h, lates[_i].seen_ms);
+    plain_head_hear(&h, SEEN, false);
+    ck_assert_int_eq(expect(CHAIN_DONE).ran_ms, lates[_i].ran_ms);
+}
+END_TEST
+
 START_TEST(one_that_never_says_off_is_unsure)
 {
     start();
@@ -558,6 +578,8 @@ int main(void)
     tcase_add_test(tc, circulation_that_isnt_seen_has_stopped);
     tcase_add_test(tc, a_dose_that_times_itself_is_done_when_its_time_is_over);
     tcase_add_test(tc, one_that_is_switched_and_reports_waits_for_off);
+    tcase_add_loop_test(
+        tc, one_that_is_seen_off_late_ran_until_then, 0, sizeof lates / sizeof lates[0]);
     tcase_add_test(tc, one_that_never_says_off_is_unsure);
     tcase_add_test(tc, one_that_never_says_on_is_unsure);
     tcase_add_test(tc, a_stop_says_off_and_nobody_knows_how_long_it_ran);

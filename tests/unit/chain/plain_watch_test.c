@@ -43,6 +43,25 @@ START_TEST(what_couldnt_be_sent_is_said_again)
 }
 END_TEST
 
+/* INV-3, defect: its old word counted as the new run's. */
+START_TEST(who_was_told_to_be_off_says_on_anew)
+{
+    start(true);
+    plain_watch_begin(&w, 10000);
+    plain_watch_hear(&w, true, 10010);
+    plain_watch_begin(&w, 15000); /* prolonged: there is nothing new to say */
+    ck_assert(!plain_watch_lacks(&w, 15000 + PLAIN_ANSWER_MS));
+    plain_watch_end(&w, false, 20000);
+    say_off(20000);
+    plain_watch_begin(&w, 20001);
+    ck_assert(w.on && w.awaited);
+    ck_assert(plain_watch_lacks(&w, 20001 + PLAIN_ANSWER_MS));
+    plain_watch_hear(&w, false, 20100);
+    plain_watch_hear(&w, true, 20110);
+    ck_assert(!w.awaited && !plain_watch_lacks(&w, 20001 + PLAIN_ANSWER_MS));
+}
+END_TEST
+
 START_TEST(a_run_ends_with_off_at_once_or_soon)
 {
     start(false);
@@ -192,6 +211,7 @@ int main(void)
     TCase *tc = tcase_create("plain_watch");
     tcase_add_test(tc, off_is_the_first_thing_said_and_said_twice);
     tcase_add_test(tc, what_couldnt_be_sent_is_said_again);
+    tcase_add_test(tc, who_was_told_to_be_off_says_on_anew);
     tcase_add_test(tc, a_run_ends_with_off_at_once_or_soon);
     tcase_add_test(tc, without_reports_nothing_is_found_and_nothing_lacks);
     tcase_add_test(tc, one_that_doesnt_answer_is_told_once_until_it_works);

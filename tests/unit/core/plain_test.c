@@ -1,6 +1,7 @@
 /* Plain outputs as the core sees them: what a run may turn out to be, boards that don't obey, and
  * what is kept over restart and reload. The east chain of the fixture becomes basil's plain
  * outputs: its base pump is one. */
+#include "lib/journal/link.h"
 #include "tests/unit/core/core_fixture.h"
 
 enum { PUMP = 3, UL = 5000, AUTO_OFF_MS = 20000, FULL_UL = 20000 };
@@ -23,6 +24,15 @@ static void make_plain(bool reports)
     c->module[0].plain = &output;
 }
 
+/* Time for another daemon to be heard, if there is one. */
+static void listened(void)
+{
+    pass(8000);
+    for (uint32_t c = 0; c < CHAINS; c++) {
+        tell_beat(c);
+    }
+}
+
 /* A journal that is older than the outputs. */
 static void ready(bool reports)
 {
@@ -30,6 +40,7 @@ static void ready(bool reports)
     put_record("carry");
     bench_start();
     come_up();
+    listened();
     tell_water(BASIL, 1200, 5.8);
     tell_water(LETTUCE, 1200, 5.8);
 }
@@ -85,6 +96,65 @@ START_TEST(a_switched_run_counts_as_all_that_it_may_have_been)
     bench_start(); /* and the journal has it the same */
     ck_assert_int_eq(used_ul(BASIL, PUMP), ends[_i].counts_ul);
     ck_assert_int_eq(bottle - b.core->stock[BASE].remaining_ul, UL);
+}
+END_TEST
+
+/* INV-1, defect: a board that was seen off late counted as if it had been off in time. */
+START_TEST(one_that_was_seen_off_late_counts_until_then)
+{
+    ready(true);
+    const struct core_command dose = *send_dose(BASIL, PUMP, UL);
+    pass(9000);
+    struct event e = report_of(dose.id, CHAIN_DONE, UL + 3000);
+    e.chain = EAST;
+    step(&e);
+    ck_assert_int_eq(used_ul(BASIL, PUMP), UL + 3000);
+    ck_assert(!b.core->tank[BASIL].dose.used);
+    bool unsure = true;
+    ck_assert(record_truth(recorded("outcome"), "unsure", &unsure) && !unsure);
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, PUMP), UL + 3000);
+}
+END_TEST
+
+/* INV-5, defect: the next stock was dosed while a lost "off" let the one before it run on. */
+START_TEST(the_next_stock_waits_until_the_board_has_ended_it) /* _i: it reports */
+{
+    ready(_i == 1);
+    const struct core_command dose = *send_dose(BASIL, PUMP, UL);
+    pass(6000);
+    tell_end(dose.id, CHAIN_DONE, false);
+    const struct mono till = _i == 1 ? b.now.mono : dose.ends;
+    ck_assert_int_eq(mono_since(b.core->tank[BASIL].pumped_at, till), 0);
+    ck_assert(b.core->tank[BASIL].line_dirty);
+}
+END_TEST
+
+static void no_hash(const void *bytes, size_t count, uint8_t ret[LINK_HASH_BYTES])
+{
+    (void)bytes;
+    (void)count;
+    memset(ret, 0, LINK_HASH_BYTES);
+}
+
+/* Defect: with all its reasons such a dose had more members than a record had room for: it was
+ * never written, and so never sent. */
+START_TEST(the_record_of_a_dose_fits) /* _i: of a plain output */
+{
+    ready(false);
+    struct core_tank *t = &b.core->tank[BASIL];
+    t->plan.why =
+        (struct law_why){ .ec_us_cm = 1234.5, .ec_sd = 10.1, .ph = 5.812, .ph_sd = 0.011 };
+    t->plan.why.mix_s = 1234;
+    send_dose(BASIL, _i == 1 ? PUMP : 0, UL);
+    const struct record *made = recorded("dose");
+    ck_assert_ptr_nonnull(made);
+    struct record r = *made;
+    struct link_tip tip = link_start();
+    const struct link_stamp stamp = { b.now, "0b9d6a3c-6f5f-4f55-a7f4-3c86b1a1b7c2" };
+    char line[RECORD_LINE_MAX];
+    struct text text = text_over(line, sizeof line);
+    ck_assert_int_eq(link_seal(&tip, &r, &stamp, no_hash, &text), ERR_NONE);
 }
 END_TEST
 
@@ -228,6 +298,38 @@ START_TEST(what_they_wait_for_is_told_in_their_own_name)
 }
 END_TEST
 
+/* INV-3, defect: a board that had gone off, unheard, was believed to circulate for as long as its
+ * run was prolonged. */
+START_TEST(a_boards_word_that_it_circulates_is_good_for_two_runs)
+{
+    ready(true);
+    struct plain_output flow = output;
+    flow.circulation = true;
+    flow.auto_off_ms = 300000;
+    b.site.chain[WEST].module[0].plain = &flow; /* basil's circulation */
+    struct core_tank *t = &b.core->tank[BASIL];
+    t->circulation_on = t->circulation_confirmed = true;
+    t->circulation_start = b.now.mono;
+    t->circulation_till = mono_after(b.now.mono, 10000);
+    uint32_t prolonged = 0;
+    int64_t run_ms = 0;
+    for (int n = 0; n < 100; n++) {
+        pass(6000);
+        tell_beat(WEST);
+        t->circulation_till = mono_after(b.now.mono, 10000); /* it is over any moment */
+        t->circulation.used = false;
+        b.actions.count = 0;
+        (void)core_hold_circulation(b.core, BASIL, 60000, b.now, &b.actions);
+        const struct action *send = wants(ACTION_SEND);
+        if (!send) continue;
+        run_ms = send->command.run_ms;
+        if (run_ms > 60000) prolonged++;
+    }
+    ck_assert_uint_eq(prolonged, (2 * 300000 - 60000) / 6000);
+    ck_assert_int_eq(run_ms, 1000); /* it ends, to be seen to begin anew */
+}
+END_TEST
+
 /* --- boards that don't obey ------------------------------------------------------------------- */
 
 START_TEST(one_that_ignores_its_orders_raises_an_alert_until_it_works)
@@ -271,12 +373,14 @@ START_TEST(one_that_stays_on_halts_its_tank_until_somebody_has_looked)
     bench_start();
     ck_assert(stands("stays-on-basil-base"));
     come_up();
+    listened();
     halted(true);
     ck_assert(acknowledge("stays-on-basil-base"));
     halted(false);
     bench_start();
     ck_assert(!stands("stays-on-basil-base"));
     come_up();
+    listened();
     halted(false);
     ck_assert(!acknowledge("stays-on-basil-base"));
 }
@@ -327,11 +431,102 @@ START_TEST(a_circulation_that_stays_on_halts_its_tank_too)
 }
 END_TEST
 
+static void tell_peer(const char *by)
+{
+    struct event e = { .kind = EVENT_PEER_BEAT, .peer = { .same_site = true } };
+    text_copy(e.peer.by, sizeof e.peer.by, by);
+    step(&e);
+}
+
+static bool says(const char *part)
+{
+    char words[128];
+    struct text t = text_over(words, sizeof words);
+    return !core_chain_ready(b.core, EAST, b.now, &t) && strstr(words, part);
+}
+
+/* INV-9, defect: two daemons that both took themselves for the site's both told the boards. */
+START_TEST(boards_are_left_alone_while_two_daemons_serve_them)
+{
+    make_plain(true);
+    put_record("carry");
+    bench_start();
+    come_up();
+    ck_assert(says("listening whether another daemon"));
+    listened();
+    ck_assert(core_chain_ready(b.core, EAST, b.now, NULL));
+    ck_assert(!b.core->chain[EAST].limits_unknown);
+    for (int n = 0; n < 3; n++) {
+        pass(5000);
+        tell_peer("d9");
+        ck_assert(says("another daemon serves this site, too"));
+    }
+    ck_assert_uint_eq(count_records("limits-unknown"), 1); /* what the other one did isn't known */
+    tell_beat(WEST);
+    ck_assert(core_chain_ready(b.core, WEST, b.now, NULL)); /* its head knows whom to obey */
+    pass(CLAIM_SILENCE_MS);
+    listened();
+    ck_assert(core_chain_ready(b.core, EAST, b.now, NULL));
+    ck_assert(b.core->chain[EAST].limits_unknown);
+}
+END_TEST
+
+/* INV-1, defect: who took over from another one knew nothing of what that one's boards had run. */
+START_TEST(what_another_daemon_ran_isnt_known) /* _i: its journal was followed to the end */
+{
+    make_plain(true);
+    put_record("carry");
+    bench_start();
+    tell_link(true);
+    tell_peer("d9");
+    ck_assert(recorded("other-reign"));
+    if (_i == 0) bench_start(); /* it counts over a restart */
+    if (_i == 1) b.core->follow = (struct core_follow){ .joined = true, .confirmed = true };
+    pass(CLAIM_SILENCE_MS);
+    come_up();
+    ticks();
+    ck_assert_int_eq(b.core->chain[EAST].limits_unknown, _i == 0);
+}
+END_TEST
+
+/* Defect: one that stood by took over the site because a head without an owner came. */
+START_TEST(an_exchanged_head_is_the_living_daemons)
+{
+    make_plain(true);
+    put_record("carry");
+    bench_start();
+    tell_link(true);
+    tell_peer("d9");
+    tell_head(WEST, true);
+    tell_roll(WEST, "boot-w");
+    tell_claim(WEST, "", 0);
+    for (int n = 0; n < 10; n++) {
+        pass(1000);
+        tell_peer("d9");
+        ticks();
+    }
+    ck_assert(!b.core->active);
+}
+END_TEST
+
 START_TEST(alone_it_never_makes_the_site_stand_by)
 {
     ready(false);
     tell_claim(WEST, "d9", 5); /* another daemon took the modules' chain */
     ck_assert(!b.core->active);
+    /* Defect: for its boards it took over the site again after each silence, and stood by at once:
+     * several connections a second. */
+    tell_link(true);
+    tell_head(WEST, true);
+    tell_claim(WEST, "d9", 5);
+    for (int n = 0; n < 60; n++) {
+        pass(1000);
+        ticks();
+        ck_assert(!b.core->active);
+    }
+    ck_assert(ask_for((struct event_request){ .kind = REQUEST_CLAIM, .chain = WEST }));
+    ticks();
+    ck_assert(b.core->active);
     bench_start();
     come_up();
     b.site.chain[WEST].plain = true; /* all of them */
@@ -346,6 +541,9 @@ int main(void)
     tcase_add_checked_fixture(tc, NULL, bench_done);
     tcase_add_loop_test(
         tc, a_switched_run_counts_as_all_that_it_may_have_been, 0, sizeof ends / sizeof ends[0]);
+    tcase_add_test(tc, one_that_was_seen_off_late_counts_until_then);
+    tcase_add_loop_test(tc, the_next_stock_waits_until_the_board_has_ended_it, 0, 2);
+    tcase_add_loop_test(tc, the_record_of_a_dose_fits, 0, 2);
     tcase_add_test(tc, an_interrupted_one_counts_in_full_after_a_restart);
     tcase_add_test(tc, one_that_times_itself_counts_as_itself);
     tcase_add_test(tc, the_windows_must_leave_room_for_all_of_it);
@@ -354,10 +552,14 @@ int main(void)
     tcase_add_test(tc, what_a_head_would_have_kept_is_given_back);
     tcase_add_test(tc, what_they_wait_for_is_told_in_their_own_name);
     tcase_add_test(tc, a_plain_output_cant_be_told_by_its_tick);
+    tcase_add_test(tc, a_boards_word_that_it_circulates_is_good_for_two_runs);
     tcase_add_test(tc, one_that_ignores_its_orders_raises_an_alert_until_it_works);
     tcase_add_test(tc, one_that_stays_on_halts_its_tank_until_somebody_has_looked);
     tcase_add_test(tc, it_stays_halted_over_reload_and_a_new_segment);
     tcase_add_test(tc, a_circulation_that_stays_on_halts_its_tank_too);
+    tcase_add_test(tc, boards_are_left_alone_while_two_daemons_serve_them);
+    tcase_add_loop_test(tc, what_another_daemon_ran_isnt_known, 0, 2);
+    tcase_add_test(tc, an_exchanged_head_is_the_living_daemons);
     tcase_add_test(tc, alone_it_never_makes_the_site_stand_by);
     return run_case(tc, "plain");
 }
