@@ -71,6 +71,16 @@ static enum err open_journal(struct board *b)
     return ERR_NONE;
 }
 
+/* Outputs of boards that have no head: the daemon's own way to them. */
+static void open_relays(struct board *b, const struct site *site, struct relays **ret)
+{
+    struct problem problem;
+    char boot[CHAIN_WORD_MAX];
+    (void)snprintf(boot, sizeof boot, "r%u-%u", b->index, ++b->relay_boots);
+    const struct relays_start start = { .site = site, .boot = boot, .now = b->daemon.now.mono };
+    if (relays_open(ret, &start, &problem) != ERR_NONE) abort();
+}
+
 static void start(struct board *b)
 {
     struct daemon *d = &b->daemon;
@@ -103,11 +113,13 @@ static void start(struct board *b)
     observe_life(b->world->observer, b->index, d->identity.by, true, b->world->t_ms);
     observe_rules(b->world->observer, b->index, &b->world->premises.variant[b->variant].rules,
         b->world->t_ms);
+    open_relays(b, &d->config->site, &d->relays);
     if (open_journal(b) != ERR_NONE) {
         disk_kill(b->disk);
         die(b, 5000 + prng_below(&b->chance, 60000));
         return;
     }
+    relays_recall(d->relays, d->core);
     board_tell_zone(b->world, b->index, b->zone_ms);
 }
 
@@ -190,6 +202,17 @@ static void tell_journal(struct daemon *d, bool ok, const char *why)
     daemon_step(d, &e);
 }
 
+static void relay_event(void *context, const struct event *event)
+{
+    daemon_step(context, event);
+}
+
+static void turn_relays(struct daemon *d)
+{
+    const struct relays_core core = { .context = d, .event = relay_event };
+    relays_turn(d->relays, d->mqtt, d->link_up && d->active, &core, d->now.mono);
+}
+
 static void check_journal(struct daemon *d)
 {
     struct problem problem;
@@ -214,7 +237,13 @@ static void renew(struct board *b)
     struct variant *next = &b->world->premises.variant[b->reload];
     b->reload = -1;
     struct core *fresh = core_init(b->spare, &next->config.site, &d->identity, daemon_core_now(d));
+    struct relays *relays;
+    open_relays(b, &next->config.site, &relays);
+    if (d->active && d->link_up) relays_off(d->relays, d->mqtt);
     core_reload(fresh, d->core, daemon_core_now(d), d->actions);
+    relays_recall(relays, fresh);
+    relays_close(d->relays);
+    d->relays = relays;
     b->spare = d->block;
     d->block = fresh;
     d->core = fresh;
@@ -275,6 +304,7 @@ static void pass(struct board *b)
     check_disk(b);
     check_journal(d);
     daemon_release(d);
+    turn_relays(d);
     renew(b);
     check_link(b);
     check_disk(b);
@@ -294,6 +324,20 @@ void board_hear(struct world *w, uint32_t board, const struct event *event)
     world_mark(w, (uint64_t)w->t_ms * 16 + (uint64_t)event->kind);
     daemon_step(d, event);
     ear_tell(w, board, event);
+    pass(b);
+}
+
+void board_hear_word(struct world *w, uint32_t board, const struct relay_word *word)
+{
+    struct board *b = &w->board[board];
+    struct daemon *d = &b->daemon;
+    if (!b->alive || !d->link_up || word->tank >= d->config->site.tank_count) return;
+    disk_use(b->disk);
+    d->now = clock_of(b);
+    const struct plain_place *p = &w->premises.plain[word->tank][word->output];
+    relays_hear(d->relays, p->chain, p->position, word->on, d->now.mono);
+    const struct fact_order fact = { word->tank, word->output, word->on, "", 0 };
+    observe_word(w->observer, board, &fact, w->t_ms);
     pass(b);
 }
 
@@ -320,6 +364,8 @@ static void die(struct board *b, int64_t down_ms)
     world_say(b->world, "daemon %u dies", b->index);
     b->stalled_ms = 0;
     b->alive = false;
+    relays_close(b->daemon.relays);
+    b->daemon.relays = NULL;
     b->mqtt.up = false;
     b->mqtt.number++;
     b->start_ms = b->world->t_ms + down_ms;
@@ -429,6 +475,7 @@ void boards_done(struct world *w)
     for (uint32_t i = 0; i < BOARDS; i++) {
         struct board *b = &w->board[i];
         disk_free(b->disk);
+        relays_close(b->daemon.relays);
         free(b->daemon.block);
         free(b->spare);
         free(b->daemon.actions);
@@ -452,6 +499,9 @@ static int64_t board_due(const struct board *b)
     if (b->mqtt.try_ms < due_ms) due_ms = b->mqtt.try_ms;
     if (b->mqtt.dead_ms < due_ms) due_ms = b->mqtt.dead_ms;
     if (beat_due(b->world, b) < due_ms) due_ms = beat_due(b->world, b);
+    if (relays_due(d->relays).ms < INT64_MAX - b->booted_ms &&
+        b->booted_ms + relays_due(d->relays).ms < due_ms)
+        due_ms = b->booted_ms + relays_due(d->relays).ms;
     if (d->held_count > 0) {
         const int64_t late_ms = b->booted_ms + d->held[d->held_first].since.ms + HELD_LATE_MS;
         if (late_ms < due_ms) due_ms = late_ms;

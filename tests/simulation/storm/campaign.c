@@ -77,6 +77,7 @@ static void one_world(const struct campaign *c, uint64_t seed, struct tally *t)
     }
     t->seeds++;
     t->doses += v.doses;
+    t->trace += v.trace;
     for (int f = 0; f < FAULT_COUNT; f++) {
         t->fires[f] += v.fires[f];
         t->worlds_with[f] += v.fires[f] > 0;
@@ -110,6 +111,7 @@ static void add(struct tally *sum, const struct tally *t)
     sum->doses += t->doses;
     sum->simulated_ms += t->simulated_ms;
     sum->cpu_s += t->cpu_s;
+    sum->trace += t->trace;
     for (int f = 0; f < FAULT_COUNT; f++) {
         sum->fires[f] += t->fires[f];
         sum->worlds_with[f] += t->worlds_with[f];

@@ -19,6 +19,7 @@ struct tally {
     uint64_t seeds, breaches, replayed, doses;
     int64_t simulated_ms;
     double cpu_s;
+    uint64_t trace; /* of all worlds: two builds that give the same worlds give the same */
     uint64_t fires[FAULT_COUNT], worlds_with[FAULT_COUNT];
 };
 

@@ -47,12 +47,15 @@ static void init_head(struct world *w, uint32_t chain)
 
 /* --- runs, as the world sees them ------------------------------------------------------------- */
 
-/* Where a module's outlets lead: by its serial number. -1: nowhere. */
-static int32_t tank_at(const struct world *w, const char *serial)
+/* Where an outlet of a module leads: by its serial number. -1: nowhere. */
+static int32_t tank_at(const struct world *w, const char *serial, uint32_t channel)
 {
     const struct site *site = world_site(w);
     for (uint32_t i = 0; i < site->tank_count; i++) {
-        if (text_same(site->tank[i].circulation.serial, serial)) return (int32_t)i;
+        const struct site_tank *t = &site->tank[i];
+        const bool pump = channel > 0 && channel <= t->pump_count;
+        const char *hangs_on = pump ? t->pump[channel - 1].serial : t->circulation.serial;
+        if ((pump || channel == 0) && text_same(hangs_on, serial)) return (int32_t)i;
     }
     return -1;
 }
@@ -73,7 +76,7 @@ static bool as_bound(const struct world *w, uint32_t chain)
 /* Its output is on, and draws nothing: the pump is stuck. */
 static bool circulation_dead(const struct world *w, const char *serial)
 {
-    const int32_t tank = tank_at(w, serial);
+    const int32_t tank = tank_at(w, serial, CHAIN_CIRCULATION_CHANNEL);
     return tank >= 0 && weather_lasts(&w->weather, FAULT_CIRCULATION_DEAD) &&
            weather_hits(&w->weather, FAULT_CIRCULATION_DEAD, w->premises.tanks) == (uint32_t)tank;
 }
@@ -93,7 +96,7 @@ static void tell_run(struct world *w, const struct output_watch *o, uint32_t cha
         observe_run_ends(w->observer, &run, w->t_ms);
     world_mark_text(w, o->id);
     world_mark(w, (uint64_t)w->t_ms * 2 + begins);
-    const int32_t tank = tank_at(w, o->serial);
+    const int32_t tank = tank_at(w, o->serial, channel);
     if (begins && channel > 0 && !o->by_hand) w->doses++;
     if (begins && channel > 0 && !o->by_hand && tank >= 0) w->doses_of[tank]++;
     if (channel > 0)
@@ -109,7 +112,7 @@ static void pour(
     const int64_t ran_ms = run->total_ms - o->total_ms + run->hand_ms - o->hand_ms;
     o->total_ms = run->total_ms;
     o->hand_ms = run->hand_ms;
-    const int32_t tank = tank_at(w, o->serial);
+    const int32_t tank = tank_at(w, o->serial, channel);
     if (ran_ms > 0 && channel > 0 && tank >= 0) water_pour(w, (uint32_t)tank, channel - 1, ran_ms);
 }
 
@@ -133,7 +136,7 @@ static bool is_stuck(const struct world *w, const struct output_watch *o)
 static void pour_stuck(struct world *w, struct output_watch *o, uint32_t channel)
 {
     const int64_t till_ms = is_stuck(w, o) ? w->t_ms : o->stuck_till_ms;
-    const int32_t tank = tank_at(w, o->serial);
+    const int32_t tank = tank_at(w, o->serial, channel);
     if (till_ms <= o->stuck_from_ms) return;
     if (tank >= 0) water_pour(w, (uint32_t)tank, channel - 1, till_ms - o->stuck_from_ms);
     o->stuck_from_ms = till_ms;
@@ -487,8 +490,9 @@ void chains_turn(struct world *w)
 void chain_flow_changed(struct world *w, uint32_t tank)
 {
     const struct chain_address *a = &world_site(w)->tank[tank].circulation.address;
+    if (a->chain >= w->premises.chains) return; /* a board's */
     const struct output_watch *o = &w->chain[a->chain].seen[a->position - 1][0];
-    if (!o->runs || tank_at(w, o->serial) != (int32_t)tank) return;
+    if (!o->runs || tank_at(w, o->serial, CHAIN_CIRCULATION_CHANNEL) != (int32_t)tank) return;
     const bool flows = !circulation_dead(w, o->serial);
     observe_flow(w->observer, o->serial, flows, w->t_ms);
     water_flow(w, tank, flows);

@@ -81,6 +81,14 @@ const struct fault_kind fault_kinds[FAULT_COUNT] = {
     [FAULT_FORGED_CLAIM] = { "forged-claim", "H1", MANNER_AT_TIMES, 40 * HOUR_MS, 0, 0 },
     [FAULT_FORGED_READINGS] = { "forged-readings", "H2", MANNER_SPELL, 20 * HOUR_MS, 0, 36000 * SECOND_MS },
     [FAULT_FLOOD] = { "flood", "H3", MANNER_AT_TIMES, 20 * HOUR_MS, 0, 0 },
+    [FAULT_PLAIN_OUTPUTS] = { "plain-outputs", "S1", MANNER_SITE, 0, 5, 0 },
+    [FAULT_RELAY_DEAF] = { "relay-deaf", "B7", MANNER_CHANCE, 0, 12, 0 },
+    [FAULT_RELAY_REBOOT] = { "relay-reboot", "B7", MANNER_AT_TIMES, 8 * HOUR_MS, 0, 0 },
+    [FAULT_RELAY_OFFLINE] = { "relay-offline", "B7", MANNER_SPELL, 10 * HOUR_MS, 0, 1800 * SECOND_MS },
+    [FAULT_RELAY_LATE] = { "relay-late", "B7", MANNER_SPELL, 12 * HOUR_MS, 0, 14400 * SECOND_MS },
+    [FAULT_RELAY_MUTE] = { "relay-mute", "B7", MANNER_CHANCE, 0, 40, 0 },
+    [FAULT_RELAY_WELDED] = { "relay-welded", "B7", MANNER_CHANCE, 0, 40, 0 },
+    [FAULT_RELAY_BY_HAND] = { "relay-by-hand", "G3", MANNER_SPELL, 8 * HOUR_MS, 0, 30 * SECOND_MS },
 };
 /* clang-format on */
 
@@ -117,12 +125,16 @@ void weather_draw(struct weather *w, uint64_t seed, const struct fault_wish *wis
     const int64_t one_in = 2 + prng_below(&swarm, 10); /* of the kinds is there */
     memset(w, 0, sizeof *w);
     w->pounces = prng_seed(seed ^ UINT64_C(0x90c));
+    w->late_pounces = prng_seed(seed ^ UINT64_C(0x90d));
+    const int kinds = wish->kinds > 0 && wish->kinds < FAULT_COUNT ? (int)wish->kinds : FAULT_COUNT;
     for (int f = 0; f < FAULT_COUNT; f++) {
         w->chance[f] =
             prng_seed(seed * UINT64_C(0x9e3779b97f4a7c15) ^ hash_of(fault_kinds[f].name));
-        const bool drawn = prng_below(&w->chance[f], one_in) == 0;
-        w->on[f] = wish->forced[f] || (drawn && !wish->only);
-        const bool strikes = w->on[f] && fault_kinds[f].manner != MANNER_CHANCE;
+        const bool site = fault_kinds[f].manner == MANNER_SITE;
+        const bool drawn = prng_below(&w->chance[f], site ? fault_kinds[f].one_in : one_in) == 0;
+        w->on[f] = wish->forced[f] || (drawn && !wish->only && f < kinds);
+        w->fires[f] = site && w->on[f];
+        const bool strikes = w->on[f] && !site && fault_kinds[f].manner != MANNER_CHANCE;
         w->due_ms[f] = strikes ? gap_ms(w, (enum fault)f) : INT64_MAX;
         w->until_ms[f] = INT64_MAX;
     }
@@ -134,6 +146,11 @@ bool weather_strikes(struct weather *w, enum fault fault)
     if (prng_below(&w->chance[fault], fault_kinds[fault].one_in) != 0) return false;
     w->fires[fault]++;
     return true;
+}
+
+bool weather_site(const struct weather *w, enum fault fault)
+{
+    return w->on[fault];
 }
 
 bool weather_lasts(const struct weather *w, enum fault fault)
@@ -182,17 +199,25 @@ enum fault weather_take(struct weather *w, int64_t now_ms, bool *ret_ends)
     return FAULT_COUNT;
 }
 
-void weather_pounce(struct weather *w, int64_t now_ms)
+/* One of 'count' kinds from 'first' on. */
+static void pounce(struct weather *w, struct prng *p, int first, int count, int64_t now_ms)
 {
-    if (w->over || prng_below(&w->pounces, 24) != 0) return;
-    const int from = (int)prng_below(&w->pounces, FAULT_COUNT);
-    const int64_t soon_ms = 1 + prng_below(&w->pounces, prng_below(&w->pounces, 2) ? 30 : 20000);
-    for (int n = 0; n < FAULT_COUNT; n++) {
-        const int f = (from + n) % FAULT_COUNT;
+    if (prng_below(p, 24) != 0) return;
+    const int from = (int)prng_below(p, count);
+    const int64_t soon_ms = 1 + prng_below(p, prng_below(p, 2) ? 30 : 20000);
+    for (int n = 0; n < count; n++) {
+        const int f = first + (from + n) % count;
         if (w->due_ms[f] == INT64_MAX || weather_lasts(w, (enum fault)f)) continue;
         w->due_ms[f] = now_ms + soon_ms;
         return;
     }
+}
+
+void weather_pounce(struct weather *w, int64_t now_ms)
+{
+    if (w->over) return;
+    pounce(w, &w->pounces, 0, FAULT_FIRST_COUNT, now_ms);
+    pounce(w, &w->late_pounces, FAULT_FIRST_COUNT, FAULT_COUNT - FAULT_FIRST_COUNT, now_ms);
 }
 
 void weather_end(struct weather *w, int64_t now_ms)

@@ -85,7 +85,17 @@ enum fault {
     FAULT_FORGED_CLAIM,
     FAULT_FORGED_READINGS,
     FAULT_FLOOD,
+    /* Kinds that came later stand at the end, so that what the ones above draw stays as it was. */
+    FAULT_PLAIN_OUTPUTS,
+    FAULT_RELAY_DEAF,
+    FAULT_RELAY_REBOOT,
+    FAULT_RELAY_OFFLINE,
+    FAULT_RELAY_LATE,
+    FAULT_RELAY_MUTE,
+    FAULT_RELAY_WELDED,
+    FAULT_RELAY_BY_HAND,
     FAULT_COUNT,
+    FAULT_FIRST_COUNT = FAULT_PLAIN_OUTPUTS,
 };
 
 /* How a kind strikes. */
@@ -93,6 +103,7 @@ enum fault_manner {
     MANNER_AT_TIMES, /* again and again, 'every_ms' on average */
     MANNER_CHANCE,   /* at each message that it concerns, one in 'one_in' */
     MANNER_SPELL,    /* at times, and then it lasts, 'span_ms' at most */
+    MANNER_SITE,     /* no fault: what the site is like, in one world of 'one_in' */
 };
 
 struct fault_kind {
@@ -114,23 +125,27 @@ struct weather {
     bool on[FAULT_COUNT];
     bool over; /* the world has healed: nothing strikes any more */
     struct prng chance[FAULT_COUNT];
-    int64_t due_ms[FAULT_COUNT];   /* the next strike; INT64_MAX: none */
-    int64_t until_ms[FAULT_COUNT]; /* a spell lasts till then; INT64_MAX: there is none */
-    uint64_t draw[FAULT_COUNT];    /* of the newest strike: what it hits */
-    struct prng pounces;
+    int64_t due_ms[FAULT_COUNT];       /* the next strike; INT64_MAX: none */
+    int64_t until_ms[FAULT_COUNT];     /* a spell lasts till then; INT64_MAX: there is none */
+    uint64_t draw[FAULT_COUNT];        /* of the newest strike: what it hits */
+    struct prng pounces, late_pounces; /* of the first kinds, and of those that came later */
     uint64_t fires[FAULT_COUNT];
 };
 
 /* What the command line says of the kinds. */
 struct fault_wish {
     bool forced[FAULT_COUNT];
-    bool only; /* those that are forced, and no others */
+    bool only;      /* those that are forced, and no others */
+    uint32_t kinds; /* only the first so many are drawn; 0: all */
 };
 
 void weather_draw(struct weather *w, uint64_t seed, const struct fault_wish *wish);
 
 /* Does a fault of this kind strike at this message? Counts it. */
 bool weather_strikes(struct weather *w, enum fault fault);
+
+/* Is the site like that? */
+bool weather_site(const struct weather *w, enum fault fault);
 
 /* Is there a spell of this kind now? Which of 'count' things does it hit? */
 bool weather_lasts(const struct weather *w, enum fault fault);

@@ -76,7 +76,9 @@ static void settle(struct world *w)
             w->waiting_ms[n][i] = w->t_ms;
         }
     }
+    relays_say(w); /* somebody has looked at the boards */
     people_acknowledge(w, true);
+    people_look_at_boards(w);
 }
 
 void world_look(struct world *w)
@@ -85,6 +87,8 @@ void world_look(struct world *w)
     for (uint32_t n = 0; n < BOARDS; n++) {
         struct board *b = &w->board[n];
         if (!b->alive) continue;
+        if (b->daemon.active && b->daemon.link_up && b->stalled_ms <= w->t_ms)
+            observe_serves(w->observer, n, b->stalled_ms, w->t_ms);
         for (uint32_t i = 0; i < b->daemon.config->site.tank_count; i++) {
             look_at_tank(w, b, i);
         }

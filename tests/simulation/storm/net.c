@@ -193,6 +193,30 @@ void net_claim(struct world *w, uint32_t chain, const struct chain_claim *claim)
     post_down(w, l);
 }
 
+/* Orders to run go out at most once, and "off" at least once: those may come twice. */
+void net_order(struct world *w, const struct relay_order *order)
+{
+    if (weather_strikes(&w->weather, FAULT_RELAY_DEAF)) return;
+    struct letter *l = letter_new(&w->net, LETTER_ORDER, order->tank);
+    l->order_to = *order;
+    l->at_ms = arrival_ms(w, &w->net.last_order_ms[order->tank]);
+    push(&w->net, l);
+}
+
+void net_word(struct world *w, uint32_t board, const struct relay_word *word)
+{
+    const struct board *b = &w->board[board];
+    if (!b->alive || !b->mqtt.up) return;
+    if (b->stalled_ms > w->t_ms && w->t_ms - b->stall_ms > ALIVE_MS) return;
+    struct letter *l = letter_new(&w->net, LETTER_WORD, board);
+    l->number = b->mqtt.number;
+    l->word = *word;
+    l->at_ms = arrival_ms(w, &w->net.last_word_ms[board][word->tank]);
+    if (weather_lasts(&w->weather, FAULT_RELAY_LATE))
+        l->at_ms += prng_below(&w->weather.chance[FAULT_RELAY_LATE], RELAY_LATE_MS);
+    push(&w->net, l);
+}
+
 /* --- the broker's own troubles ---------------------------------------------------------------- */
 
 bool net_broker_up(const struct world *w)
@@ -295,23 +319,41 @@ void net_subscribed(struct world *w, uint32_t board)
     for (uint32_t c = 0; c < w->premises.chains; c++) {
         tell_kept(w, board, c);
     }
+    relays_tell_kept(w, board);
 }
 
 /* --- delivering ------------------------------------------------------------------------------- */
 
+/* To a daemon: does its connection still stand? */
+static bool reaches(const struct world *w, const struct letter *l)
+{
+    return w->board[l->to].mqtt.up && w->board[l->to].mqtt.number == l->number;
+}
+
+/* It lies there until somebody reads it. */
+static bool waits(struct world *w, struct letter *l)
+{
+    if (l->kind != LETTER_EVENT && l->kind != LETTER_WORD) return false;
+    if (w->board[l->to].stalled_ms <= w->t_ms) return false;
+    l->at_ms = w->board[l->to].stalled_ms;
+    push(&w->net, l);
+    return true;
+}
+
 /* False: it waits on. */
 static bool deliver(struct world *w, struct letter *l)
 {
+    if (waits(w, l)) return false;
     switch (l->kind) {
     case LETTER_EVENT:
-        if (w->board[l->to].stalled_ms > w->t_ms) { /* it lies there until somebody reads it */
-            l->at_ms = w->board[l->to].stalled_ms;
-            push(&w->net, l);
-            return false;
-        }
-        if (w->board[l->to].mqtt.up && w->board[l->to].mqtt.number == l->number)
-            board_hear(w, l->to, l->event);
+        if (reaches(w, l)) board_hear(w, l->to, l->event);
         w->net.free_event[w->net.free_count++] = l->event;
+        break;
+    case LETTER_WORD:
+        if (reaches(w, l)) board_hear_word(w, l->to, &l->word);
+        break;
+    case LETTER_ORDER:
+        relay_take(w, &l->order_to);
         break;
     case LETTER_COMMAND:
         if (net_broker_up(w) && w->chain[l->to].online) chain_command(w, l->to, &l->command);

@@ -37,6 +37,7 @@ void observe_free(struct observer *o)
 {
     if (!o) return;
     observe_volume_free(o);
+    observe_board_free(o);
     for (int s = 0; s < OBSERVE_SIDES; s++) {
         free(o->side[s].name_of);
     }
@@ -86,6 +87,7 @@ void observe_rules(struct observer *o, uint32_t side, const struct rules *rules,
 {
     for (int t = 0; t < OBSERVE_TANKS; t++) {
         if (!o->rules[side] || !o->rules[side]->tank[t].there) watch_anew(o, side, t, at_ms);
+        observe_looked(o, (uint32_t)t); /* the watch over its boards begins anew */
     }
     o->rules[side] = rules;
 }
@@ -229,13 +231,25 @@ static int32_t pump_of(const struct observer *o, const struct fact_run *run)
     return observe_pump_at(o->site, run->serial, run->channel);
 }
 
+/* One stock of a tank at a time. */
+static void need_rest(struct observer *o, int32_t pump, const char *id, int64_t at_ms)
+{
+    for (int32_t s = 0; s < OBSERVE_SLOTS; s++) {
+        const int32_t other = pump - pump % OBSERVE_SLOTS + s;
+        const struct pump_watch *w = &o->pump[other];
+        if (other == pump || !w->runs || w->by_hand || w->late) continue;
+        observe_say(
+            o, "I5", at_ms, "dose %s begins while stock %d of that tank runs (%s)", id, s, w->id);
+    }
+}
+
 void observe_run_begins(struct observer *o, const struct fact_run *run, int64_t at_ms)
 {
     struct known_command *c = run->by_hand ? NULL : observe_command_named(o, run->id);
     if (c && c->starts++ > 0) observe_say(o, "I2", at_ms, "command %s ran a second time", run->id);
     if (!run->by_hand && !c)
         observe_say(o, "I2", at_ms, "an output runs by command %s, which no daemon sent", run->id);
-    if (!run->by_hand && o->halted && o->halt_kept && at_ms > o->halted_ms + START_MS)
+    if (!run->by_hand && !run->late && o->halted && o->halt_kept && at_ms > o->halted_ms + START_MS)
         observe_say(o, "I8", at_ms, "command %s runs while everything is halted", run->id);
     if (c) observe_reign_runs(o, run->chain, c, at_ms);
     if (!run->by_hand) observe_supply_runs(o, run, true, at_ms);
@@ -247,6 +261,7 @@ void observe_run_begins(struct observer *o, const struct fact_run *run, int64_t 
         return;
     }
     const int32_t pump = pump_of(o, run);
+    if (c && pump >= 0 && !run->late) need_rest(o, pump, run->id, at_ms);
     if (!run->by_hand && !run->as_bound)
         observe_say(
             o, "I4", at_ms, "command %s runs while the modules are in another order", run->id);
@@ -254,7 +269,7 @@ void observe_run_begins(struct observer *o, const struct fact_run *run, int64_t 
         observe_say(o, "I4", at_ms, "command %s was meant for another bottle", run->id);
     if (pump < 0) return;
     observe_volume_begins(o, pump, run, at_ms);
-    if (c) observe_line_begins(o, pump, c, at_ms);
+    if (c && !run->late) observe_line_begins(o, pump, c, at_ms);
 }
 
 void observe_flow(struct observer *o, const char *serial, bool flows, int64_t at_ms)
@@ -266,7 +281,7 @@ void observe_run_ends(struct observer *o, const struct fact_run *run, int64_t at
 {
     if (!run->by_hand) observe_supply_runs(o, run, false, at_ms);
     if (run->channel == 0) {
-        observe_line_flows(o, run->serial, false, false, at_ms);
+        observe_line_flows(o, run->serial, false, o->site->chain[run->chain].plain, at_ms);
         return;
     }
     const int32_t pump = pump_of(o, run);

@@ -17,7 +17,9 @@ enum {
     OBSERVE_TANKS = 3,
     OBSERVE_SLOTS = 4,
     OBSERVE_PUMPS = OBSERVE_TANKS * OBSERVE_SLOTS,
-    OBSERVE_CHAINS = 2,
+    OBSERVE_OUTPUTS = OBSERVE_SLOTS + 1, /* of a tank: its pumps, and then the circulation */
+    OBSERVE_FLOW = OBSERVE_SLOTS,
+    OBSERVE_CHAINS = 2 + OBSERVE_TANKS,
     OBSERVE_MODULES = 4, /* of a chain */
     OBSERVE_WORD = 40,
     OBSERVE_PROBES = 3, /* EC, pH, temperature: what every dose needs */
@@ -27,6 +29,15 @@ enum {
 
 enum rule_purpose { RULE_FEED, RULE_ACID, RULE_BASE };
 
+/* An output on a board that isn't part of a chain: it switches off by itself after 'longest_ms' at
+ * the latest, whatever it was told. */
+struct rule_board {
+    bool there;
+    bool switched; /* it is told only on and off */
+    bool reports;
+    int64_t longest_ms;
+};
+
 struct rule_pump {
     bool there;
     enum rule_purpose purpose;
@@ -35,6 +46,7 @@ struct rule_pump {
     uint32_t channel;
     double ul_per_ms; /* as calibrated */
     int64_t dose_ul, hour_ul, day_ul;
+    struct rule_board board;
     double proof_ul; /* so much without the effect that it should have is noticed */
 };
 
@@ -42,9 +54,12 @@ struct rule_tank {
     bool there;
     struct rule_pump pump[OBSERVE_SLOTS];
     char serial[OBSERVE_WORD]; /* of the module that circulates it */
-    int64_t flush_ms;          /* at the configured flow */
-    int64_t blind_ms;          /* a circulation that stops may be noticed so late */
-    int64_t spacing_ms;        /* between acid and base */
+    struct rule_board flow;    /* ... or of the board */
+    uint32_t flow_chain;
+    int64_t flush_ms;   /* at the configured flow */
+    int64_t blind_ms;   /* a circulation that stops may be noticed so late */
+    int64_t off_ms;     /* ... and one that somebody has switched off */
+    int64_t spacing_ms; /* between acid and base */
     int64_t max_age_ms[OBSERVE_PROBES];
     int64_t stuck_ms[OBSERVE_PROBES]; /* the same number for so long isn't believed; 0: it is */
     double jump_most[OBSERVE_PROBES]; /* a step beyond it isn't believed at once; 0: it is */
@@ -60,6 +75,7 @@ struct rule_module {
 };
 
 struct rule_chain {
+    bool plain;     /* no chain with a head: the boards' outputs of a tank */
     uint32_t count; /* 0: there is no such chain */
     struct rule_module module[OBSERVE_MODULES];
     double volts, usable_amps;
@@ -132,9 +148,37 @@ struct fact_run {
     uint32_t channel;
     bool by_hand, flows;
     bool as_bound; /* the modules of its chain are in the order that was written down */
+    bool late;     /* a broker that stood still passed the order on when it woke */
 };
 void observe_run_begins(struct observer *o, const struct fact_run *run, int64_t at_ms);
 void observe_run_ends(struct observer *o, const struct fact_run *run, int64_t at_ms);
+
+/* --- observe_board.c: outputs of boards. 'output' is a pump's place, or OBSERVE_FLOW -------------
+ */
+
+/* An order left a daemon: 'on' for 'run_ms', by the command 'id', or off. */
+struct fact_order {
+    uint32_t tank, output;
+    bool on;
+    const char *id;
+    int64_t run_ms;
+};
+void observe_order(
+    struct observer *o, uint32_t side, const struct fact_order *order, int64_t at_ms);
+
+/* A daemon hears from a board that this output is on, or off. */
+void observe_word(struct observer *o, uint32_t side, const struct fact_order *word, int64_t at_ms);
+
+/* A board's output went off by its own limit, not because somebody said so; this side could have:
+ * it lives, and was let do so since 'since_ms'. */
+void observe_own_end(struct observer *o, uint32_t side, const struct fact_order *output,
+    int64_t since_ms, int64_t at_ms);
+
+/* This side serves the site, and was let do so for some time: what did it tell the boards? */
+void observe_serves(struct observer *o, uint32_t side, int64_t since_ms, int64_t at_ms);
+
+/* People looked at this tank and said that all is well there. */
+void observe_looked(struct observer *o, uint32_t tank);
 
 /* A circulation that is switched on stands still, or moves again. */
 void observe_flow(struct observer *o, const char *serial, bool flows, int64_t at_ms);

@@ -33,7 +33,8 @@ struct moved { /* by one pump */
 };
 
 struct pump_watch {
-    bool runs, by_hand;
+    bool runs, by_hand, late;
+    int64_t late_ms; /* behind its order, as a broker that stood still passed it on late */
     int64_t since_ms;
     char id[OBSERVE_WORD];
     int64_t hand_ms;     /* in all, as this head counts it */
@@ -98,6 +99,26 @@ struct effect_watch { /* of a pump */
     double ul; /* meanwhile */
 };
 
+struct order_sent { /* to a board's pump */
+    char id[OBSERVE_WORD];
+    int64_t left_ms;
+    double full_ul, run_ul; /* what may come of it; what was asked for */
+    double real_ul;         /* the less of that and what it moved, once it has ended: else < 0 */
+    bool sure;              /* its end was heard */
+};
+
+struct output_watch_of_side { /* of a board's output, as a side may know it */
+    bool told_off;            /* since its connection stands */
+    bool on;                  /* the board's word */
+    int64_t on_word_ms;       /* ... when that was heard, or became so */
+    bool looked;              /* ... and somebody has looked since */
+    int64_t off_on_ms;        /* told to be off while that was on, first; 0: it wasn't */
+    int64_t off_said_ms, on_said_ms, run_ms; /* the newest */
+    char id[OBSERVE_WORD];
+    size_t count, room, oldest;
+    struct order_sent *order;
+};
+
 struct disk_watch {
     char name[64];  /* of the file that is being read */
     size_t seen;    /* bytes of it */
@@ -134,6 +155,7 @@ struct observer {
     uint32_t halt_side;
     int64_t halted_ms, released_ms;
     struct disk_watch disk[OBSERVE_SIDES];
+    struct output_watch_of_side board[OBSERVE_SIDES][OBSERVE_TANKS][OBSERVE_OUTPUTS];
 };
 
 /* printf-like. */
@@ -162,6 +184,16 @@ void observe_volume_head_replaced(struct observer *o, const char *serial, int64_
 
 /* What ended then at this pump is beyond what this side's daemon can know. */
 bool observe_unknowable(const struct observer *o, int32_t pump, int64_t ended_ms, uint32_t side);
+
+/* --- observe_board.c: what boards without a contract are told ----------------------------------
+ */
+
+void observe_board_free(struct observer *o);
+void observe_board_link(struct observer *o, uint32_t side);
+void observe_board_ends(struct observer *o, int32_t pump, const char *id, double ul);
+
+/* So much longer somebody may take this tank's circulation to run that ends now. */
+int64_t observe_board_believed_ms(const struct observer *o, uint32_t tank, int64_t at_ms);
 
 /* --- observe_reign.c: I9 -----------------------------------------------------------------------
  */

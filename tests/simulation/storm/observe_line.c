@@ -12,6 +12,17 @@ static int64_t flowed_ms(const struct line_watch *l, int64_t at_ms)
     return l->flowed_ms + (span_ms < l->blind_ms ? span_ms : l->blind_ms);
 }
 
+static int64_t least(int64_t a, int64_t b)
+{
+    return a < b ? a : b;
+}
+
+/* A board that ends a circulation by itself may say so, and may not. */
+static int64_t believed_ms(const struct observer *o, uint32_t tank, int64_t at_ms)
+{
+    return observe_board_believed_ms(o, tank, at_ms) + START_MS;
+}
+
 static void need_readings(
     struct observer *o, int32_t pump, const struct known_command *c, int64_t at_ms)
 {
@@ -74,7 +85,7 @@ void observe_line_begins(
     need_readings(o, pump, c, at_ms);
     need_flush(o, pump, c, at_ms);
     need_spacing(o, pump, c, at_ms);
-    const int64_t blind_ms = o->site->tank[pump / OBSERVE_SLOTS].blind_ms;
+    const int64_t blind_ms = l->dying ? l->blind_ms : o->site->tank[pump / OBSERVE_SLOTS].off_ms;
     if (!l->flows && at_ms - l->flow_since_ms > blind_ms)
         observe_say(o, "I3", at_ms, "dose %s began in standing water", c->id);
 }
@@ -100,6 +111,8 @@ void observe_line_flows(
         l->flowed_ms = flowed_ms(l, at_ms);
         l->dying = dies && l->flows;
         l->blind_ms = rules->tank[t].blind_ms;
+        if (l->dying && !flows && rules->chain[rules->tank[t].flow_chain].plain)
+            l->blind_ms = least(l->blind_ms, believed_ms(o, (uint32_t)t, at_ms));
         if (flows || l->flows) l->flow_since_ms = at_ms;
         l->flows = flows;
     }

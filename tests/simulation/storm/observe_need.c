@@ -28,6 +28,7 @@ void observe_link(struct observer *o, uint32_t side, int64_t at_ms)
 {
     struct side_watch *s = &o->side[side];
     s->linked_ms = at_ms;
+    observe_board_link(o, side);
     for (int c = 0; c < OBSERVE_CHAINS; c++) {
         struct chain_heard *h = &s->chain[c];
         h->has_claim = h->ready = false;
@@ -130,11 +131,12 @@ void observe_need(struct observer *o, const struct known_command *c, int64_t at_
     const struct side_watch *s = &o->side[c->side];
     const struct chain_heard *h = &s->chain[c->chain];
     const int64_t beat_ms = o->site->chain[c->chain].beat_ms;
-    if (at_ms - s->linked_ms > START_MS && at_ms - h->beat_ms > BEATS * beat_ms + START_MS)
+    const bool head = !o->site->chain[c->chain].plain; /* a board has none */
+    if (head && at_ms - s->linked_ms > START_MS && at_ms - h->beat_ms > BEATS * beat_ms + START_MS)
         observe_say(o, "I11", at_ms,
             "command %s leaves although daemon %u hears no heartbeat of chain %u", c->id, c->side,
             c->chain);
-    if (!h->ready && at_ms - h->ready_ms > GONE_MS)
+    if (head && !h->ready && at_ms - h->ready_ms > GONE_MS)
         observe_say(o, "I11", at_ms, "command %s leaves although the head of chain %u isn't there",
             c->id, c->chain);
     if (s->disk_ms != INT64_MAX && at_ms - s->disk_ms > GONE_MS)

@@ -28,6 +28,7 @@ void observe_reign_born(struct observer *o, uint32_t side, const char *name)
     memset(&s->chain, 0, sizeof s->chain);
     copy(s->name, name);
     s->peer[0] = '\0';
+    s->peer_ms = 0;
     if (s->names == s->name_room) {
         s->name_room = s->name_room ? 2 * s->name_room : 16;
         s->name_of = realloc(s->name_of, s->name_room * sizeof *s->name_of);
@@ -113,6 +114,7 @@ void observe_reign_commands(struct observer *o, const struct known_command *comm
     if (!same(command->by, s->name))
         observe_say(o, "I9", at_ms, "command %s of daemon %u is in another's name (%s)",
             command->id, command->side, command->by);
+    if (o->site->chain[command->chain].plain) return; /* nobody claims a board */
     const bool agrees = h->has_claim && h->reign == command->reign && same(h->by, command->by);
     if (agrees || at_ms - h->claim_ms <= START_MS) return;
     observe_say(o, "I9", at_ms,
@@ -124,6 +126,7 @@ void observe_reign_runs(
     struct observer *o, uint32_t chain, const struct known_command *command, int64_t at_ms)
 {
     const struct chain_watch *w = &o->chain[chain];
+    if (o->site->chain[chain].plain) return;
     if (command->reign == w->reign && same(command->by, w->by)) return;
     observe_say(o, "I9", at_ms, "command %s of %s moves chain %u, which %s commands", command->id,
         command->by, chain, w->by[0] ? w->by : "nobody");

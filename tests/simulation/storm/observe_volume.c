@@ -110,8 +110,8 @@ static void note(struct observer *o, int32_t pump, int64_t at_ms)
     struct pump_watch *w = &o->pump[pump];
     if (at_ms == w->since_ms) return;
     struct moved *m = add_moved(w);
-    m->from_ms = w->since_ms;
-    m->to_ms = at_ms;
+    m->from_ms = w->since_ms - w->late_ms; /* it counts when it was asked for */
+    m->to_ms = at_ms - w->late_ms;
     m->ul = (double)(at_ms - w->since_ms) * rate_of(o, pump);
     m->by_hand = w->by_hand;
     if (w->by_hand) w->hand_ms += at_ms - w->since_ms;
@@ -127,7 +127,10 @@ void observe_volume_begins(
     struct pump_watch *w = &o->pump[pump];
     w->runs = true;
     w->by_hand = run->by_hand;
+    w->late = run->late;
     w->since_ms = at_ms;
+    const struct known_command *c = run->late ? observe_command_named(o, run->id) : NULL;
+    w->late_ms = c ? at_ms - c->left_ms : 0;
     (void)snprintf(w->id, sizeof w->id, "%s", run->id);
 }
 
@@ -139,6 +142,8 @@ void observe_volume_ends(
     note(o, pump, at_ms);
     w->runs = false;
     const struct known_command *c = run->by_hand ? NULL : observe_command_named(o, run->id);
+    if (c && observe_pump_rule(o->site, pump)->board.there)
+        observe_board_ends(o, pump, run->id, w->count > before ? w->moved[w->count - 1].ul : 0.0);
     if (c && w->count > before) judge(o, w, c);
 }
 

@@ -1,4 +1,5 @@
 /* Those who look after the site. They speak at the daemons' local doors. */
+#include <stdio.h>
 #include <string.h>
 
 #include "lib/base/text.h"
@@ -58,6 +59,7 @@ void people_acknowledge(struct world *w, bool all)
             if (!core_alert(w->board[b].daemon.core, a, &alert)) break;
             if (strncmp(alert.id, "limits-unknown", 14) == 0) continue;
             if (alert.tank >= 0) observe_disturbed(w->observer, (uint32_t)alert.tank);
+            if (alert.tank >= 0) observe_looked(w->observer, (uint32_t)alert.tank);
             (void)text_copy(q.word, sizeof q.word, alert.id);
             board_ask(w, b, &q);
             if (!all) break;
@@ -78,9 +80,36 @@ void people_identify(struct world *w, struct prng *chance)
 /* The first daemon is to have the site. */
 void people_claim(struct world *w)
 {
-    for (uint32_t c = 0; c < w->premises.chains; c++) {
+    for (uint32_t c = 0; c < world_site(w)->chain_count; c++) {
         struct event_request q = { .kind = REQUEST_CLAIM, .chain = c, .origin.by = "socket" };
         if (w->board[0].alive) board_ask(w, 0, &q);
+    }
+}
+
+/* On a site that has just been set up somebody knows that nothing was dosed yet. */
+void people_vouch(struct world *w)
+{
+    w->vouch_ms = INT64_MAX;
+    for (uint32_t t = 0; t < w->premises.tanks && w->doses == 0; t++) {
+        struct event_request q = { .kind = REQUEST_ACKNOWLEDGE };
+        (void)snprintf(q.word, sizeof q.word, "limits-unknown-%s", world_site(w)->tank[t].key);
+        if (w->relay[t].there) ask(w, q);
+    }
+}
+
+/* Somebody goes to each board, looks, and says of each output that it is well. */
+void people_look_at_boards(struct world *w)
+{
+    const struct site *site = world_site(w);
+    for (uint32_t t = 0; t < w->premises.tanks; t++) {
+        for (uint32_t i = 0; i < OUTPUTS; i++) {
+            if (!w->premises.plain[t][i].there) continue;
+            const char *name = i == FLOW_SLOT ? "circulation" : site->stock[i].key;
+            struct event_request q = { .kind = REQUEST_ACKNOWLEDGE };
+            (void)snprintf(q.word, sizeof q.word, "stays-on-%s-%s", site->tank[t].key, name);
+            ask(w, q);
+        }
+        observe_looked(w->observer, t);
     }
 }
 

@@ -3,13 +3,20 @@
 
 #include "tests/simulation/storm/world.h"
 
-enum { STORM_READINGS = 300 };
+enum {
+    STORM_READINGS = 300,
+    FLOWS_EVERY_MS = 4000,
+    STANDS_EVERY_MS = 20000,
+    FLOW_AFTER_MS = 1000,
+};
 
 void probes_init(struct world *w)
 {
     w->probes.chance = prng_seed(w->options.seed ^ UINT64_C(0x9405e));
     for (uint32_t i = 0; i < w->premises.tanks; i++) {
         w->probes.due_ms[i] = w->t_ms + 1000 + prng_below(&w->probes.chance, 20000);
+        const bool flow = world_site(w)->tank[i].probe[PROBE_FLOW].present;
+        w->probes.flow_ms[i] = flow ? w->t_ms + 1000 : INT64_MAX;
     }
 }
 
@@ -18,6 +25,7 @@ int64_t probes_due(const struct world *w)
     int64_t due_ms = INT64_MAX;
     for (uint32_t i = 0; i < w->premises.tanks; i++) {
         if (w->probes.due_ms[i] < due_ms) due_ms = w->probes.due_ms[i];
+        if (w->probes.flow_ms[i] < due_ms) due_ms = w->probes.flow_ms[i];
     }
     return due_ms;
 }
@@ -97,9 +105,29 @@ static void read_tank(struct world *w, uint32_t i)
     say(w, i, PROBE_PH, distort(w, i, PROBE_PH, shown[swapped ? 0 : 1]));
 }
 
+/* A flow meter says more while it turns. */
+static void read_flow(struct world *w, uint32_t i)
+{
+    struct event e;
+    e.kind = EVENT_READING;
+    e.reading = (struct event_reading){ .tank = i,
+        .quantity = PROBE_FLOW,
+        .number = w->water[i].flows ? world_site(w)->tank[i].circulation.flow_l_min : 0.0 };
+    for (uint32_t b = 0; b < BOARDS; b++) {
+        net_tell(w, b, CHAINS_MOST, &e);
+    }
+    w->probes.flow_ms[i] = w->t_ms + (w->water[i].flows ? FLOWS_EVERY_MS : STANDS_EVERY_MS);
+}
+
+void probes_flow_changed(struct world *w, uint32_t tank)
+{
+    if (w->probes.flow_ms[tank] != INT64_MAX) w->probes.flow_ms[tank] = w->t_ms + FLOW_AFTER_MS;
+}
+
 void probes_turn(struct world *w)
 {
     for (uint32_t i = 0; i < w->premises.tanks; i++) {
+        if (w->probes.flow_ms[i] <= w->t_ms) read_flow(w, i);
         if (w->probes.due_ms[i] > w->t_ms) continue;
         w->probes.due_ms[i] = w->t_ms + w->premises.probe_every_ms;
         if (hits_tank(w, FAULT_PROBE_LATE, i))

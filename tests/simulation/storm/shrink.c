@@ -66,6 +66,7 @@ void print_replay(const struct world_options *options)
 {
     printf("simulation.storm --from %" PRIu64 " --seeds 1 --days %.6g", options->seed,
         (double)options->span_ms / (double)DAY_MS);
+    if (options->wish.kinds > 0) printf(" --kinds %" PRIu32, options->wish.kinds);
     bool any = false;
     for (int f = 0; f < FAULT_COUNT; f++) {
         if (!options->wish.forced[f]) continue;

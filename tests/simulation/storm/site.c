@@ -180,6 +180,19 @@ static double proof_ul(
     return 1000.0 * t->volume_l * 1500.0 / ec_us_cm;
 }
 
+static void write_boards(struct rule_tank *ret, const struct site *site, const struct site_tank *t)
+{
+    const struct plain_output *flow = site_plain(site, &t->circulation.address);
+    premises_board_rule(&ret->flow, flow);
+    ret->flow_chain = t->circulation.address.chain;
+    ret->off_ms = ret->blind_ms;
+    if (flow) ret->blind_ms = t->probe[PROBE_FLOW].present ? MINUTE_MS : INT64_MAX / 4;
+    for (uint32_t s = 0; s < t->pump_count; s++) {
+        const struct site_pump *from = &t->pump[s];
+        premises_board_rule(&ret->pump[from->stock].board, site_plain(site, &from->address));
+    }
+}
+
 static void write_rule(
     struct rule_tank *ret, const struct site *site, const struct site_tank *t, int64_t beat_ms)
 {
@@ -214,13 +227,14 @@ static void write_rule(
 
 static void write_chain(struct rule_chain *ret, const struct chain_config *c, int64_t beat_ms)
 {
-    ret->count = c->count;
+    ret->plain = c->plain;
+    ret->count = c->plain ? 0 : c->count;
     ret->volts = c->supply.volts;
     ret->usable_amps = c->supply.amps * c->supply.usable_share;
     ret->beat_ms = beat_ms;
     ret->longest_ms[0] = HEAD_CIRCULATES_MS;
     ret->longest_ms[1] = HEAD_RUNS_MS;
-    for (uint32_t m = 0; m < c->count; m++) {
+    for (uint32_t m = 0; m < ret->count; m++) {
         const struct supply_module *from = &c->module[m].power;
         struct rule_module *to = &ret->module[m];
         (void)text_copy(to->serial, sizeof to->serial, c->module[m].serial);
@@ -232,14 +246,16 @@ static void write_chain(struct rule_chain *ret, const struct chain_config *c, in
     }
 }
 
-static void write_rules(struct variant *v, int64_t beat_ms)
+void premises_write_rules(const struct premises *p, struct variant *v)
 {
+    const int64_t beat_ms = p->beat_ms;
     memset(&v->rules, 0, sizeof v->rules);
     for (uint32_t c = 0; c < v->config.site.chain_count; c++) {
         write_chain(&v->rules.chain[c], &v->config.site.chain[c], beat_ms);
     }
     for (uint32_t i = 0; i < v->config.site.tank_count; i++) {
         write_rule(&v->rules.tank[i], &v->config.site, &v->tank[i], beat_ms);
+        write_boards(&v->rules.tank[i], &v->config.site, &v->tank[i]);
     }
 }
 
@@ -267,7 +283,7 @@ static void draw_variant(
         draw_tank(v, i, p, c);
         v->tank[i].planted = (struct civil){ at_ms - 5 * DAY_MS };
     }
-    write_rules(v, p->beat_ms);
+    premises_write_rules(p, v);
 }
 
 static void scale_limits(struct variant *v, double by)
@@ -285,6 +301,14 @@ static void scale_limits(struct variant *v, double by)
     }
 }
 
+/* The last one, and with it the chain of its plain outputs. */
+static void drop_tank(struct site *s)
+{
+    const char *key = s->tank[--s->tank_count].key;
+    const struct chain_config *last = &s->chain[s->chain_count - 1];
+    if (last->plain && text_same(last->key, key)) s->chain_count--;
+}
+
 /* Raised limits, lowered ones, and a tank less. */
 static void draw_others(struct premises *p)
 {
@@ -294,12 +318,13 @@ static void draw_others(struct premises *p)
         v->config.site.tank = v->tank;
         if (i == 1) scale_limits(v, 1.5);
         if (i == 2) scale_limits(v, 0.4);
-        if (i == 3 && p->tanks > 1) v->config.site.tank_count--;
-        write_rules(v, p->beat_ms);
+        if (i == 3 && p->tanks > 1) drop_tank(&v->config.site);
+        premises_fit_limits(v);
+        premises_write_rules(p, v);
     }
 }
 
-void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms)
+void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, bool plain)
 {
     static const int64_t cadences[3] = { 30 * SECOND_MS, 60 * SECOND_MS, 120 * SECOND_MS };
     static const int64_t beats[3] = { 10 * SECOND_MS, 20 * SECOND_MS, 30 * SECOND_MS };
@@ -319,5 +344,6 @@ void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms)
     }
     struct prng supply = prng_seed(seed ^ UINT64_C(0x5099));
     draw_variant(&p->variant[0], p, &c, civil_ms, &supply);
+    if (plain) premises_draw_plain(p, seed);
     draw_others(p);
 }

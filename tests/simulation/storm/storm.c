@@ -12,11 +12,13 @@ enum { DEFAULT_SEEDS = 300, DEFAULT_DAYS = 7, DEFAULT_SECONDS = 40 };
 
 static const char usage[] =
     "usage: simulation.storm [--seeds N] [--from K] [--days D] [--fault NAME] [--only-fault NAME]\n"
-    "                        [--list-faults] [--trace] [--seconds S] [--jobs J] [--no-shrink]\n"
+    "                        [--list-faults] [--kinds N] [--trace] [--seconds S] [--jobs J]\n"
+    "                        [--no-shrink]\n"
     "One seed is one world. --fault forces a kind of fault in every world; --only-fault leaves "
     "out\n"
-    "all others ('none': no faults at all). Both may be given more than once. --trace tells what\n"
-    "happens. Exit: 0 no invariant was broken, 1 one was, 64 usage.\n";
+    "all others ('none': no faults at all). Both may be given more than once. --kinds: only the\n"
+    "first N of the list are drawn, as before the others came. --trace tells what happens.\n"
+    "Exit: 0 no invariant was broken, 1 one was, 64 usage.\n";
 
 static int bad_usage(const char *what)
 {
@@ -76,6 +78,8 @@ static bool take_value(struct campaign *c, const char *flag, const char *value)
         c->from = (uint64_t)number;
     else if (strcmp(flag, "--days") == 0 && number > 0.0 && number <= 400.0)
         c->span_ms = nearest(number * (double)DAY_MS);
+    else if (strcmp(flag, "--kinds") == 0 && number >= 1.0 && number <= FAULT_COUNT)
+        c->wish.kinds = (uint32_t)number;
     else if (strcmp(flag, "--seconds") == 0)
         c->seconds = number;
     else if (strcmp(flag, "--jobs") == 0 && number >= 1.0 && number <= JOBS_MOST)
@@ -112,8 +116,8 @@ static void print_tally(const struct tally *t)
     }
     const double simulated_s = (double)t->simulated_ms / 1000.0;
     printf("%" PRIu64 " seeds, %.1f simulated days, %" PRIu64 " doses, %" PRIu64
-           " replayed, %" PRIu64 " violations\n",
-        t->seeds, simulated_s / 86400.0, t->doses, t->replayed, t->breaches);
+           " replayed, %" PRIu64 " violations, trace %016" PRIx64 "\n",
+        t->seeds, simulated_s / 86400.0, t->doses, t->replayed, t->breaches, t->trace);
     printf("%.1f s of processor time: %.0f times real time on one core\n", t->cpu_s,
         t->cpu_s > 0.0 ? simulated_s / t->cpu_s : 0.0);
 }

@@ -18,6 +18,26 @@ static uint32_t hit_tank(const struct world *w, enum fault fault)
     return weather_hits(&w->weather, fault, w->premises.tanks);
 }
 
+static void flow_changed(struct world *w, uint32_t tank)
+{
+    chain_flow_changed(w, tank);
+    relay_flow_changed(w, tank);
+}
+
+static bool strike_relay(struct world *w, enum fault fault)
+{
+    const uint64_t draw = w->weather.draw[fault];
+    if (fault == FAULT_RELAY_REBOOT)
+        relay_reboot(w, draw);
+    else if (fault == FAULT_RELAY_OFFLINE)
+        relay_go_offline(w, draw, w->weather.until_ms[fault] - w->t_ms);
+    else if (fault == FAULT_RELAY_BY_HAND)
+        relay_hand(w, draw, true);
+    else
+        return false;
+    return true;
+}
+
 static bool strike_chain(struct world *w, enum fault fault)
 {
     const uint32_t chain = hit_chain(w, fault);
@@ -32,7 +52,7 @@ static bool strike_chain(struct world *w, enum fault fault)
     else if (fault == FAULT_HAND_RUN)
         chain_hand(w, w->weather.draw[fault], true);
     else if (fault == FAULT_CIRCULATION_DEAD)
-        chain_flow_changed(w, hit_tank(w, fault));
+        flow_changed(w, hit_tank(w, fault));
     else if (fault == FAULT_STOP_SWITCH)
         chain_stop_switch(w, chain, true);
     else
@@ -140,7 +160,7 @@ static bool strike_people(struct world *w, enum fault fault)
 void world_strike(struct world *w, enum fault fault)
 {
     if (strike_chain(w, fault) || strike_net(w, fault) || strike_disk(w, fault)) return;
-    if (strike_board(w, fault)) return;
+    if (strike_board(w, fault) || strike_relay(w, fault)) return;
     (void)strike_people(w, fault);
 }
 
@@ -176,7 +196,9 @@ void world_mend(struct world *w, enum fault fault)
     else if (fault == FAULT_STOP_SWITCH)
         chain_stop_switch(w, hit_chain(w, fault), false);
     else if (fault == FAULT_CIRCULATION_DEAD)
-        chain_flow_changed(w, hit_tank(w, fault));
+        flow_changed(w, hit_tank(w, fault));
+    else if (fault == FAULT_RELAY_BY_HAND)
+        relay_hand(w, w->weather.draw[fault], false);
     else if (fault == FAULT_BROKER_DOWN || fault == FAULT_BROKER_AMNESIA)
         chains_reconnect(w);
     else if (fault == FAULT_BROKER_FROZEN)
@@ -200,6 +222,7 @@ void world_heal(struct world *w)
     w->board[0].variant = 0;
     disk_heal(w->board[0].disk);
     w->settle_ms = w->t_ms + 2 * MINUTE_MS;
+    relays_heal(w);
     board_kill(w, 0, 3000);
     world_say(w, "healed");
 }

@@ -97,6 +97,7 @@ void water_flow(struct world *w, uint32_t tank, bool flows)
 {
     water_catch_up(w, tank);
     w->water[tank].flows = flows;
+    probes_flow_changed(w, tank);
 }
 
 void water_change(struct world *w, uint32_t tank, double share)

@@ -7,7 +7,7 @@
 
 #include "tests/simulation/storm/guard.h"
 
-enum { LOOK_EVERY_MS = 600000 };
+enum { LOOK_EVERY_MS = 600000, VOUCH_MS = 120000 };
 
 static const int64_t start_civil_ms = INT64_C(1930000000000);
 
@@ -50,9 +50,11 @@ static int64_t least(int64_t a, int64_t b)
 static int64_t next_ms(const struct world *w)
 {
     int64_t at_ms = least(net_due(&w->net), chains_due(w));
+    at_ms = least(at_ms, relays_next(w));
     at_ms = least(at_ms, boards_due(w));
     at_ms = least(at_ms, probes_due(w));
     at_ms = least(at_ms, w->look_ms);
+    at_ms = least(at_ms, w->vouch_ms);
     at_ms = least(at_ms, weather_due(&w->weather));
     return at_ms <= w->t_ms ? w->t_ms + 1 : at_ms;
 }
@@ -69,9 +71,11 @@ static void turn(struct world *w)
             world_strike(w, f);
     }
     chains_turn(w);
+    relays_live(w);
     net_turn(w);
     probes_turn(w);
     boards_turn(w);
+    if (w->vouch_ms <= w->t_ms) people_vouch(w);
     if (w->look_ms > w->t_ms) return;
     w->look_ms = w->t_ms + LOOK_EVERY_MS;
     world_look(w);
@@ -100,8 +104,10 @@ static struct world *world_new(const struct world_options *options)
     const int64_t heal_ms =
         options->span_ms / 4 < 10 * HOUR_MS ? options->span_ms / 4 : 10 * HOUR_MS;
     w->heal_ms = options->span_ms - heal_ms;
-    premises_draw(&w->premises, options->seed, start_civil_ms);
     weather_draw(&w->weather, options->seed, &options->wish);
+    const bool plain = weather_site(&w->weather, FAULT_PLAIN_OUTPUTS);
+    premises_draw(&w->premises, options->seed, start_civil_ms, plain);
+    w->vouch_ms = plain ? VOUCH_MS : INT64_MAX;
     net_init(&w->net, options->seed);
     observe_site(w->observer, &w->premises.variant[0].rules);
     waters_init(w);
@@ -109,6 +115,7 @@ static struct world *world_new(const struct world_options *options)
     w->look_ms = LOOK_EVERY_MS;
     boards_init(w);
     chains_init(w);
+    relays_begin(w);
     return w;
 }
 

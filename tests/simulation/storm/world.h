@@ -17,7 +17,9 @@
 enum {
     TANKS_MOST = OBSERVE_TANKS,
     SLOTS = OBSERVE_SLOTS, /* of a tank: two parts of a recipe, acid, base */
-    CHAINS_MOST = 2,
+    FLOW_SLOT = SLOTS,     /* of its outputs: the circulation */
+    OUTPUTS = OBSERVE_OUTPUTS,
+    CHAINS_MOST = 2, /* with heads; those of plain outputs come after them */
     BOARDS = OBSERVE_SIDES,
     MODULES_MOST = 4, /* of a chain */
     CHANNELS = 4,     /* pumps of a module */
@@ -26,6 +28,7 @@ enum {
     HEAD_RUNS_MS = 120000, /* at most, by one command */
     HEAD_CIRCULATES_MS = 900000,
     ALIVE_MS = 13000, /* a dead connection is noticed after so long */
+    RELAY_LATE_MS = 8000,
 };
 
 struct world;
@@ -45,9 +48,32 @@ struct premises {
     bool has_base;
     int64_t probe_every_ms, beat_ms;
     struct variant variant[VARIANTS];
+    struct plain_place { /* an output of a tank that hangs on a board without the contract */
+        bool there;
+        uint32_t chain, position;
+        struct plain_output output;
+        char topic[24], state_topic[24], serial[CHAIN_WORD_MAX];
+    } plain[TANKS_MOST][OUTPUTS];
+    bool keeps_reports; /* those boards publish their reports retained */
+    bool answers;       /* ... and one at each order, whether or not it changes anything */
 };
 
-void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms);
+/* 'plain': some tanks have plain outputs. */
+void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, bool plain);
+
+/* The rules of a variant, as the judge knows them. */
+void premises_write_rules(const struct premises *p, struct variant *v);
+
+/* --- site_plain.c -------------------------------------------------------------------------------
+ */
+
+/* Hangs some outputs of the first variant on boards; what no limit of a variant may be below, so
+ * that a run of a board's own limit fits into it. */
+void premises_draw_plain(struct premises *p, uint64_t seed);
+void premises_fit_limits(struct variant *v);
+
+/* How the judge knows an output; NULL 'o': it isn't a plain one. */
+void premises_board_rule(struct rule_board *ret, const struct plain_output *o);
 
 /* --- net.c: the broker and the ways to it -------------------------------------------------------
  */
@@ -56,6 +82,21 @@ enum letter_kind {
     LETTER_EVENT,   /* to a daemon */
     LETTER_COMMAND, /* to a head */
     LETTER_CLAIM,
+    LETTER_ORDER, /* to a board of plain outputs */
+    LETTER_WORD,  /* of such a board, to a daemon */
+};
+
+struct relay_order {
+    uint32_t tank, output;
+    bool on;
+    int64_t run_ms;
+    char id[CHAIN_WORD_MAX]; /* of the command behind it, for the judge; "": off */
+    int64_t left_ms;
+};
+
+struct relay_word {
+    uint32_t tank, output;
+    bool on;
 };
 
 struct letter {
@@ -68,6 +109,8 @@ struct letter {
         struct event *event;
         struct chain_command command;
         struct chain_claim claim;
+        struct relay_order order_to;
+        struct relay_word word;
     };
 };
 
@@ -80,6 +123,7 @@ struct net {
     struct event *free_event[LETTERS_MOST];
     int64_t last_ms[BOARDS][CHAINS_MOST + 1]; /* what is sent later arrives later */
     int64_t last_down_ms[CHAINS_MOST];
+    int64_t last_word_ms[BOARDS][TANKS_MOST], last_order_ms[TANKS_MOST];
     struct { /* what the broker keeps of each chain */
         bool has_state, ready, has_roll, has_claim, has_ledger, has_manual;
         struct chain_roll roll;
@@ -101,6 +145,10 @@ void net_tell(struct world *w, uint32_t board, uint32_t from, const struct event
 /* From a daemon to a head. */
 void net_command(struct world *w, uint32_t chain, const struct chain_command *command);
 void net_claim(struct world *w, uint32_t chain, const struct chain_claim *claim);
+
+/* From a daemon to a board of plain outputs, and back. */
+void net_order(struct world *w, const struct relay_order *order);
+void net_word(struct world *w, uint32_t board, const struct relay_word *word);
 
 /* A head publishes, to all who listen; the broker keeps it. */
 void net_publish(struct world *w, uint32_t chain, const struct event *event);
@@ -155,6 +203,48 @@ void chain_hand(struct world *w, uint64_t draw, bool on);
 void chain_flow_changed(struct world *w, uint32_t tank);
 void chain_stop_switch(struct world *w, uint32_t chain, bool pressed);
 
+/* --- relay.c: boards of plain outputs, one for each tank that has any ---------------------------
+ */
+
+struct relay_output {
+    bool on, by_hand;
+    char id[CHAIN_WORD_MAX];
+    int64_t till_ms;   /* it switches off by itself then */
+    bool stuck, shows; /* its contacts stick, although it is off; and it reports on meanwhile */
+    int64_t stuck_till_ms;
+    int64_t poured_ms;  /* all that it moved until then is in the water */
+    bool told, told_on; /* what it reported last */
+};
+
+struct relay_board {
+    bool there, online;
+    int64_t online_ms; /* it connects again then; INT64_MAX: it is connected */
+    struct relay_output output[OUTPUTS];
+};
+
+/* What a message on a topic is to a board; false: it isn't for one. */
+bool relay_read(const struct world *w, struct relay_order *ret, const char *topic,
+    const char *payload, size_t length);
+
+void relays_begin(struct world *w);
+int64_t relays_next(const struct world *w);
+void relays_live(struct world *w);
+void relay_take(struct world *w, const struct relay_order *order);
+void relay_reboot(struct world *w, uint64_t draw);
+void relay_go_offline(struct world *w, uint64_t draw, int64_t span_ms);
+void relay_hand(struct world *w, uint64_t draw, bool on);
+void relay_flow_changed(struct world *w, uint32_t tank);
+void relays_heal(struct world *w);
+void relays_say(struct world *w); /* how they are now */
+
+/* A daemon has subscribed: it hears what the broker keeps. */
+void relays_tell_kept(struct world *w, uint32_t board);
+
+/* --- relay_send.c: what leaves a daemon for such a board -------------------------------------- */
+
+/* Is this topic a board's? Then it is on its way, and the judge knows of it. */
+bool relay_send(struct mqtt *m, const struct mqtt_publish *p);
+
 /* --- stranger.c: somebody else on the broker ----------------------------------------------------
  */
 
@@ -197,12 +287,14 @@ struct probes {
     int64_t due_ms[TANKS_MOST];
     double held[TANKS_MOST][2]; /* what a frozen one showed */
     bool holds[TANKS_MOST];
+    int64_t flow_ms[TANKS_MOST]; /* a flow probe is due; INT64_MAX: there is none */
 };
 
 void probes_init(struct world *w);
 int64_t probes_due(const struct world *w);
 void probes_turn(struct world *w);
 void probes_storm(struct world *w);
+void probes_flow_changed(struct world *w, uint32_t tank);
 
 /* --- board.c: a daemon on its board -------------------------------------------------------------
  */
@@ -237,7 +329,7 @@ struct board {
     int64_t zone_ms;                 /* of its zone */
     int64_t beat_ms;                 /* site/beat is due */
     bool failed;                     /* its journal has told it that nothing may begin */
-    uint32_t starts, boots;
+    uint32_t starts, boots, relay_boots;
     char boot[40];
     int64_t booted_ms; /* in the world's time: its monotonic clock's zero */
     int64_t civil_ms;  /* to add to the world's time */
@@ -255,6 +347,7 @@ void boards_done(struct world *w);
 int64_t boards_due(const struct world *w);
 void boards_turn(struct world *w);
 void board_hear(struct world *w, uint32_t board, const struct event *event);
+void board_hear_word(struct world *w, uint32_t board, const struct relay_word *word);
 void board_ask(struct world *w, uint32_t board, const struct event_request *request);
 
 /* The process dies; the whole board does. It starts again after so long. */
@@ -301,6 +394,8 @@ void people_set(struct world *w, struct prng *chance);
 void people_acknowledge(struct world *w, bool all);
 void people_identify(struct world *w, struct prng *chance);
 void people_claim(struct world *w);
+void people_vouch(struct world *w);
+void people_look_at_boards(struct world *w);
 void people_end_override(struct world *w, uint32_t tank);
 
 /* --- strike.c -----------------------------------------------------------------------------------
@@ -337,12 +432,14 @@ struct world {
     struct weather weather;
     struct net net;
     struct chain_side chain[CHAINS_MOST];
+    struct relay_board relay[TANKS_MOST];
     struct basin water[TANKS_MOST];
     struct probes probes;
     struct board board[BOARDS];
     struct stranger stranger;
     int64_t frozen_ms; /* the broker froze then */
     int64_t look_ms;   /* the next look */
+    int64_t vouch_ms;  /* somebody says then that nothing was dosed yet; INT64_MAX: no need */
     int64_t settle_ms; /* after the healing people put things right; 0: not yet */
     int64_t waiting_ms[BOARDS][TANKS_MOST]; /* since when; after the healing */
     int64_t held_ms[TANKS_MOST];            /* when it last named what holds it */
