@@ -405,7 +405,14 @@ class PlainTest(Case):
 
     def test_13_the_limit_holds_for_what_really_ran(self):
         """Three doses of 7.5 mL, two of which the board ran for all of its 4 s: no fourth."""
-        answer = self.daemon.ask("dose", tank=TANK, stock="leaf-b", ml=1)
+        answer = {}
+
+        def answered():
+            """Just after a start it listens for another daemon."""
+            answer.update(self.daemon.ask("dose", tank=TANK, stock="leaf-b", ml=1))
+            return answer.get("reason") != "not-ready"
+
+        wait_until("it has listened", answered, 30)
         self.assertEqual((answer["ok"], answer["reason"]), (False, "over-limit"), answer)
         self.assertLessEqual(self.board.ran_ml("leaf-b"), HOUR_ML)
         self.assertGreater(self.board.ran_ml("leaf-b"), 2 * 15.0)
