@@ -74,6 +74,7 @@ static void on_journal(
 {
     if (ok == core->journal_ok) return;
     core->journal_ok = ok;
+    if (!ok) core_doubt_clock(core, now.mono);
     text_copy(core->journal_why, sizeof core->journal_why, why);
     char text[ALERT_TEXT_MAX];
     struct text t = text_over(text, sizeof text);
