@@ -43,8 +43,7 @@ static const char *lack_words(const struct core_chain *c, enum lack lack)
         [LACKS_NOTHING] = "",
         [LACKS_LINK] = "the broker doesn't answer",
         [LACKS_QUIET] = "listening whether another daemon serves this site",
-        [LACKS_PEACE] = "another daemon serves this site, too, and no board can tell whom to obey: "
-                        "stop one of them",
+        [LACKS_PEACE] = "another daemon serves this site, too: stop one of them",
         [LACKS_HEAD] = "its head isn't there",
         [LACKS_ROLL] = "its head hasn't sent a roll-call",
         [LACKS_ORDER] = "",
