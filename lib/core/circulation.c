@@ -8,7 +8,6 @@ enum {
     REFRESH_AGAIN_MS = 2000,
     CONFIRM_SHARE_PERCENT = 50,
     BEAT_WAY_MS = 500, /* a beat is on its way at most so long */
-    ENDS_SOON_MS = 1000,
 };
 
 double core_running_amps(const struct core *core, uint32_t chain, uint32_t but_tank)

@@ -11,6 +11,8 @@
 struct core;
 struct supply_view;
 
+enum { ENDS_SOON_MS = 1000 }; /* a run that is to end is shortened to so much */
+
 /* --- circulation.c ---------------------------------------------------------------------------- */
 
 /* Is the tank's circulation seen to run, with this much time left? Asks for it when not. */

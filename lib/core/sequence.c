@@ -3,7 +3,7 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
-enum { STEP_LOOK_MS = 1000, CONFIRM_AGAIN_MS = 60000, ENDS_SOON_MS = 1000, PLAN_OLD_MS = 600000 };
+enum { STEP_LOOK_MS = 1000, CONFIRM_AGAIN_MS = 60000, PLAN_OLD_MS = 600000 };
 
 /* A supply that carries one tank at a time is handed on after so long. */
 enum { TURN_MS = 600000, TURN_GAP_MS = MINUTE_MS };
