@@ -305,7 +305,8 @@ class World:
             self.site_path = small_site.write(self.folder, self.port, **site)
             self.start_broker()
             if rig:
-                self.start_rig()
+                self.start_rig()  # it has read the file once it says something; a test may change that then
+                wait_until("the rig is up", self.rig.log, 20)
             self.daemon = Daemon(self, self.site_path)
         except BaseException:
             self.close()
