@@ -489,6 +489,18 @@ static int64_t beat_due(const struct world *w, const struct board *b)
     return heard && b->daemon.active && b->mqtt.up ? b->beat_ms : INT64_MAX;
 }
 
+/* When an output of its boards is due; INT64_MAX: none is. While a computer hasn't been restarted
+ * its other wakes have to do: the worlds that were looked at were such (docs/simulation.md). */
+static int64_t relays_wake(const struct board *b)
+{
+    const int64_t due_ms = relays_due(b->daemon.relays).ms;
+    int64_t at_ms;
+    if (b->booted_ms < 0 || due_ms == INT64_MAX ||
+        __builtin_add_overflow(b->booted_ms, due_ms, &at_ms))
+        return INT64_MAX;
+    return at_ms;
+}
+
 static int64_t board_due(const struct board *b)
 {
     if (!b->there) return INT64_MAX;
@@ -499,9 +511,7 @@ static int64_t board_due(const struct board *b)
     if (b->mqtt.try_ms < due_ms) due_ms = b->mqtt.try_ms;
     if (b->mqtt.dead_ms < due_ms) due_ms = b->mqtt.dead_ms;
     if (beat_due(b->world, b) < due_ms) due_ms = beat_due(b->world, b);
-    if (relays_due(d->relays).ms < INT64_MAX - b->booted_ms &&
-        b->booted_ms + relays_due(d->relays).ms < due_ms)
-        due_ms = b->booted_ms + relays_due(d->relays).ms;
+    if (relays_wake(b) < due_ms) due_ms = relays_wake(b);
     if (d->held_count > 0) {
         const int64_t late_ms = b->booted_ms + d->held[d->held_first].since.ms + HELD_LATE_MS;
         if (late_ms < due_ms) due_ms = late_ms;
