@@ -52,6 +52,11 @@ static inline struct mono mono_after(struct mono at, int64_t span_ms)
     return (struct mono){ at.ms + span_ms };
 }
 
+static inline struct mono mono_later(struct mono a, struct mono b)
+{
+    return mono_since(a, b) > 0 ? a : b;
+}
+
 /* Millilitres to microlitres, to the nearest, and down. The second is for doses: never more than
  * was wanted. Values outside +-1e12 mL saturate; not-a-number gives 0. */
 int64_t ul_from_ml(double ml);

@@ -40,18 +40,13 @@ static void empty(struct dose_window *w, int64_t full, uint64_t tag, struct mono
     (void)window_settle(w, tag, 0, at);
 }
 
-static struct mono later(struct mono a, struct mono b)
-{
-    return mono_since(a, b) > 0 ? a : b;
-}
-
 /* It may have been acid, or base, just now. */
 static void doubt_doses(struct core_tank *t, struct mono at)
 {
     if (mono_since(at, t->pumped_at) > 0) t->mix_owed = true;
-    t->pumped_at = later(t->pumped_at, at);
-    t->acid_ended = later(t->acid_ended, at);
-    t->base_ended = later(t->base_ended, at);
+    t->pumped_at = mono_later(t->pumped_at, at);
+    t->acid_ended = mono_later(t->acid_ended, at);
+    t->base_ended = mono_later(t->base_ended, at);
 }
 
 void core_forget_limits(struct core *core, uint32_t chain, struct mono at)
@@ -148,9 +143,6 @@ static void activate(struct core *core, struct now now, struct actions *ret)
 {
     core->active = true;
     core->has_peer = false;
-    for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        core->chain[c].beaten = false;
-    }
     core_take_boards(core);
     core_lose_link(core, now); /* until the connection is back with the site's will */
     (void)emit(ret, ACTION_ACTIVATE);

@@ -384,19 +384,11 @@ static void tell_split(struct core *core, struct actions *ret)
 /* With no chain left to command, the site's device belongs to the other daemon. */
 static void stand_by(struct core *core, struct now now, struct actions *ret)
 {
-    bool lost = false;
-    if (commands_any(core)) {
-        tell_split(core, ret);
-        return;
-    }
+    if (commands_any(core)) tell_split(core, ret);
+    if (!core->active || !core_site_is_anothers(core)) return;
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        const struct core_chain *chain = &core->chain[c];
-        if (core->site->chain[c].plain) continue; /* nobody else can tell us so there */
-        if (!chain->deposed && !chain->beaten) return;
-        if (chain->claim_now) return; /* it is about to be asked for */
-        lost = true;
+        core->chain[c].beaten = false; /* one that stands by is no rival */
     }
-    if (!core->active || !lost) return;
     core->active = false;
     core_lose_link(core, now);
     (void)emit(ret, ACTION_STAND_BY);

@@ -163,14 +163,15 @@ void core_on_board(
 
 bool core_site_is_anothers(const struct core *core)
 {
-    bool deposed = false;
+    bool lost = false;
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        if (core->site->chain[c].plain) continue;
-        if (core->chain[c].ours || !core->chain[c].deposed) return false;
-        if (core->chain[c].claim_now) return false; /* it is about to be asked for */
-        deposed = true;
+        const struct core_chain *chain = &core->chain[c];
+        if (core->site->chain[c].plain) continue; /* nobody else can tell us so there */
+        if (chain->ours || (!chain->deposed && !chain->beaten)) return false;
+        if (chain->claim_now) return false; /* it is about to be asked for */
+        lost = true;
     }
-    return deposed;
+    return lost;
 }
 
 /* It counts over a restart of this one, too: the reign after its own, which no board will show. */

@@ -174,11 +174,6 @@ static void move_stays_on(struct core *fresh, uint32_t tank, const struct core *
     }
 }
 
-static struct mono later(struct mono a, struct mono b)
-{
-    return mono_since(a, b) > 0 ? a : b;
-}
-
 /* A tank by its key, whose line was another tank's until now: what that one's water was given, what
  * hangs in its line and what a person locked there holds here as well. */
 static void add_line(struct core_tank *to, const struct core_tank *from, struct now now)
@@ -187,9 +182,9 @@ static void add_line(struct core_tank *to, const struct core_tank *from, struct 
     to->care.bench |= from->care.bench;
     to->line_dirty |= from->line_dirty;
     to->mix_owed |= from->mix_owed;
-    to->pumped_at = later(to->pumped_at, from->pumped_at);
-    to->acid_ended = later(to->acid_ended, from->acid_ended);
-    to->base_ended = later(to->base_ended, from->base_ended);
+    to->pumped_at = mono_later(to->pumped_at, from->pumped_at);
+    to->acid_ended = mono_later(to->acid_ended, from->acid_ended);
+    to->base_ended = mono_later(to->base_ended, from->base_ended);
     for (int s = 0; s < LAW_STOCKS; s++) {
         to->locked[s] |= from->locked[s];
     }
