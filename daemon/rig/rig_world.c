@@ -6,6 +6,7 @@
 #include "daemon/rig/rig.h"
 #include "lib/base/invariant.h"
 #include "lib/base/text.h"
+#include "lib/forecast/twin.h"
 
 /* Assumptions of the rig about every tank; docs/rig.md lists them. */
 static const double near_share = 0.3, mixing_factor = 0.6;
@@ -99,23 +100,6 @@ static uint32_t drawn(const struct rig *rig, uint32_t tank, uint32_t pump)
 
 /* --- stock on its way ------------------------------------------------------------------------- */
 
-static struct plant_dose dose_of(const struct site_stock *stock)
-{
-    const struct stock_strength *s = &stock->strength;
-    struct plant_dose dose = {
-        .cations_meq = s->cations_meq_ml,
-        .alkalinity_meq = -s->acid_meq_ml,
-        .phosphate_mmol = s->phosphate_mmol_ml,
-        .ammonium_mmol = s->ammonium_mmol_ml,
-    };
-    if (stock->solution.kind != STOCK_BASE) return dose;
-    if (stock->solution.reagent == REAGENT_POTASSIUM_CARBONATE)
-        dose.carbon_mmol = dose.alkalinity_meq / 2.0;
-    if (stock->solution.reagent == REAGENT_POTASSIUM_BICARBONATE)
-        dose.carbon_mmol = dose.alkalinity_meq;
-    return dose;
-}
-
 /* How long water takes through the line. */
 static double way_ms(const struct site_circulation *c)
 {
@@ -139,7 +123,7 @@ static void arrive(struct rig *rig, uint32_t t, uint32_t p)
     const struct site_stock *stock = &rig->site->stock[drawn(rig, t, p)];
     uint32_t gone = 0;
     while (gone < pump->parcel_count && pump->parcel[gone].due_ms <= tank->flow_ms) {
-        const struct plant_dose dose = dose_of(stock);
+        const struct plant_dose dose = twin_dose_of(stock);
         plant_tank_dose(&tank->water.tank, &dose, pump->parcel[gone].ml);
         gone++;
     }

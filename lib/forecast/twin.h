@@ -79,6 +79,9 @@ struct twin_given twin_given(const struct twin *t, uint32_t tank, uint32_t pump)
 
 /* --- twin_assume.c ---------------------------------------------------------------------------- */
 
+/* What a millilitre of a stock does to water, as simulated water takes it. */
+struct plant_dose twin_dose_of(const struct site_stock *stock);
+
 /* A reservoir as this tank's configuration describes it, with the model's middle values for the
  * rest (docs/forecast.md lists them). 'seed' draws what nobody can know: each pump's error (3 %),
  * how the water mixes, a little drift. 'volume' scales its true volume: 0.8 is a tank that holds a

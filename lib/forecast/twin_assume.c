@@ -7,7 +7,7 @@
 static const double source_degc = 20.0, source_co2_ppm = 2000.0;
 static const double flow_least_l_min = 0.1;
 
-static struct plant_dose dose_of(const struct site_stock *stock)
+struct plant_dose twin_dose_of(const struct site_stock *stock)
 {
     const struct stock_strength *s = &stock->strength;
     struct plant_dose dose = {
@@ -37,7 +37,7 @@ static void assume_pumps(
     ret->pump_count = tank->pump_count;
     for (uint32_t n = 0; n < tank->pump_count; n++) {
         ret->pump[n] = (struct reservoir_pump_truth){
-            .per_ml = dose_of(&site->stock[tank->pump[n].stock]),
+            .per_ml = twin_dose_of(&site->stock[tank->pump[n].stock]),
             .strength = 1.0,
             .error = draw(p, 0.97, 1.03),
             .wear = draw(p, 0.0, 0.03),
