@@ -244,12 +244,13 @@ static size_t take_lines(struct journal_scan *s, struct reading *r, bool at_end)
     return used;
 }
 
-/* Of a piece no more than is its own. */
+/* Of a piece no more than is its own, of a file no more than it held when it was opened: a daemon
+ * may be writing to it. */
 static size_t room_left(const struct journal_scan *s, const struct reading *r)
 {
     const size_t room = SCAN_BUFFER - r->held;
     const int64_t left = s->segment_size - r->base - (int64_t)r->held;
-    return s->piece && left < (int64_t)room ? (size_t)left : room;
+    return left < (int64_t)room ? (size_t)left : room;
 }
 
 static enum err read_file(struct journal_scan *s, struct reading *r, struct problem *problem)

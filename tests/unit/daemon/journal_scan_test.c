@@ -240,6 +240,35 @@ START_TEST(a_line_feed_that_changed_is_damage_and_not_a_torn_end)
 }
 END_TEST
 
+/* --- while it is written ---------------------------------------------------------------------- */
+
+/* A line and a half come to the file with each record that is read. */
+static void grow(void *context, const struct record *r, const char *line)
+{
+    (void)r, (void)line;
+    const int fd = open(at(day_one), O_WRONLY | O_APPEND);
+    ck_assert_int_eq(write(fd, context, strlen(context)), (ssize_t)strlen(context));
+    close(fd);
+}
+
+/* Defect: what came while it was read was taken for a torn end, of fewer than no bytes. */
+START_TEST(what_is_written_meanwhile_is_no_torn_end)
+{
+    char more[] = "{}\n{\"kind\":";
+    const int64_t records = 2 * SCAN_BUFFER / 200; /* more than a buffer holds */
+    make_journal((int)records, 1);
+    ck_assert_int_gt(read_file(day_one, kept, ROOM), SCAN_BUFFER);
+    const int dir_fd = open(dir, O_RDONLY | O_DIRECTORY);
+    struct journal_scan *s = journal_scan_new(dir_fd, grow, more);
+    ck_assert_int_eq(journal_scan_run(s, &problem), ERR_NONE);
+    ck_assert_int_eq(s->records, records);
+    ck_assert_int_eq(s->torn.bytes, 0);
+    ck_assert_uint_eq(s->places, 0);
+    journal_scan_free(s);
+    close(dir_fd);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("journal_scan");
@@ -253,5 +282,6 @@ int main(void)
     tcase_add_test(t, a_note_holds_after_what_came_before_was_pruned);
     tcase_add_test(t, the_beginning_counts_where_no_more_places_are_kept);
     tcase_add_test(t, a_line_feed_that_changed_is_damage_and_not_a_torn_end);
+    tcase_add_test(t, what_is_written_meanwhile_is_no_torn_end);
     return run_case(t, "journal_scan");
 }
