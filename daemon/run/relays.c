@@ -139,6 +139,7 @@ enum mqtt_result relays_command(struct relays *r, struct mqtt *mqtt, uint32_t ch
     const bool ends = command->action == CHAIN_STOP || command->action == CHAIN_HALT;
     if (!b->up && !ends) return MQTT_UNSENT;
     plain_head_advance(&b->head, up_ms(r, now));
+    if (b->up) say_offs(b, mqtt); /* what has just ended goes off before it is on anew */
     plain_head_command(&b->head, command, &starts);
     if (!b->up) return MQTT_UNSENT;
     enum mqtt_result result = MQTT_SENT;

@@ -101,13 +101,19 @@ static void report_end(
     report(h, &r);
 }
 
+/* A dose that its board ends isn't cut short by our "off". */
+static bool ends_itself(const struct plain_line *line)
+{
+    return line->output->unit != PLAIN_SWITCHED && !line->output->circulation;
+}
+
 /* What ended early did so by our word; nobody knows whether the board heard it. */
 static void end(struct plain_head *h, struct plain_line *line, enum chain_state state)
 {
     INVARIANT(line->running);
     const bool done = state == CHAIN_DONE, switched = line->output->unit == PLAIN_SWITCHED;
     line->running = line->told_running = false;
-    plain_watch_end(&line->watch, done && !switched, h->up_ms);
+    plain_watch_end(&line->watch, done && ends_itself(line), h->up_ms);
     if (done && switched && line->watch.reports && !line->output->circulation) {
         line->ending = true;
         line->ended_ms = h->up_ms;
@@ -168,7 +174,7 @@ void plain_head_lost(struct plain_head *h)
 
 static void start(struct plain_head *h, const struct chain_command *c, struct plain_line *line)
 {
-    if (line->running) end(h, line, CHAIN_DONE); /* circulation goes on without a pause */
+    if (line->running) report_end(h, line, CHAIN_DONE, false); /* circulation goes on */
     line->running = true;
     line->told_running = false;
     (void)text_copy(line->id, sizeof line->id, c->id);

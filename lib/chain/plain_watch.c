@@ -22,8 +22,8 @@ void plain_watch_init(struct plain_watch *w, bool reports, int64_t now_ms)
 
 void plain_watch_begin(struct plain_watch *w, int64_t now_ms)
 {
-    /* On, it says, and was told to be off since: it is to say so anew. */
-    const bool stale = w->off_told;
+    /* On, it says, and was told to be off since, or its run has ended: it is to say so anew. */
+    const bool stale = w->off_told || (!w->commanded && w->turned_ms <= w->since_ms);
     w->commanded = true;
     w->since_ms = now_ms;
     w->off_told = false;

@@ -489,14 +489,12 @@ static int64_t beat_due(const struct world *w, const struct board *b)
     return heard && b->daemon.active && b->mqtt.up ? b->beat_ms : INT64_MAX;
 }
 
-/* When an output of its boards is due; INT64_MAX: none is. While a computer hasn't been restarted
- * its other wakes have to do: the worlds that were looked at were such (docs/simulation.md). */
+/* When an output of its boards is due; INT64_MAX: none is. */
 static int64_t relays_wake(const struct board *b)
 {
     const int64_t due_ms = relays_due(b->daemon.relays).ms;
     int64_t at_ms;
-    if (b->booted_ms < 0 || due_ms == INT64_MAX ||
-        __builtin_add_overflow(b->booted_ms, due_ms, &at_ms))
+    if (due_ms == INT64_MAX || __builtin_add_overflow(b->booted_ms, due_ms, &at_ms))
         return INT64_MAX;
     return at_ms;
 }

@@ -155,6 +155,26 @@ START_TEST(circulation_without_reports_runs_by_its_order_alone)
 }
 END_TEST
 
+/* INV-3, seed 966: so that it says on anew when the next one begins. */
+START_TEST(circulation_that_times_itself_is_told_off_at_its_end)
+{
+    static const struct plain_output timed = { "f/set", "${seconds}", "off", "f/is", "",
+        PLAIN_SECONDS, true, 120000, 1 };
+    start();
+    config.module[FLOW].plain = &timed;
+    plain_head_init(&h, &config, "boot-1");
+    plain_head_claim(&h, &(struct chain_claim){ .by = "d1", .reign = 3 });
+    plain_watch_told_off(&h.line[FLOW].watch, true, 0);
+    plain_head_hear(&h, FLOW, false);
+    circulate();
+    plain_head_advance(&h, 99999);
+    ck_assert(!off_due(FLOW));
+    plain_head_advance(&h, 100000);
+    expect(CHAIN_DONE);
+    ck_assert(off_due(FLOW));
+}
+END_TEST
+
 START_TEST(circulation_that_isnt_seen_has_stopped)
 {
     start();
@@ -575,6 +595,7 @@ int main(void)
     tcase_add_test(tc, the_roll_call_lists_each_output_as_a_module);
     tcase_add_test(tc, circulation_runs_when_the_board_says_so);
     tcase_add_test(tc, circulation_without_reports_runs_by_its_order_alone);
+    tcase_add_test(tc, circulation_that_times_itself_is_told_off_at_its_end);
     tcase_add_test(tc, circulation_that_isnt_seen_has_stopped);
     tcase_add_test(tc, a_dose_that_times_itself_is_done_when_its_time_is_over);
     tcase_add_test(tc, one_that_is_switched_and_reports_waits_for_off);

@@ -62,6 +62,24 @@ START_TEST(who_was_told_to_be_off_says_on_anew)
 }
 END_TEST
 
+/* INV-3, seed 966: "off" wasn't told yet, and the board was long gone. */
+START_TEST(the_word_of_a_run_that_has_ended_isnt_the_next_ones)
+{
+    start(true);
+    plain_watch_begin(&w, 10000);
+    plain_watch_hear(&w, true, 10010);
+    plain_watch_end(&w, true, 20000);
+    plain_watch_begin(&w, 20000);
+    ck_assert(w.on && w.awaited);
+    ck_assert(plain_watch_lacks(&w, 20000 + PLAIN_ANSWER_MS));
+    plain_watch_end(&w, true, 26000);
+    plain_watch_hear(&w, false, 26010);
+    plain_watch_hear(&w, true, 26020); /* it speaks, and of now */
+    plain_watch_begin(&w, 26030);
+    ck_assert(!w.awaited && !plain_watch_lacks(&w, 26030 + PLAIN_ANSWER_MS));
+}
+END_TEST
+
 START_TEST(a_run_ends_with_off_at_once_or_soon)
 {
     start(false);
@@ -212,6 +230,7 @@ int main(void)
     tcase_add_test(tc, off_is_the_first_thing_said_and_said_twice);
     tcase_add_test(tc, what_couldnt_be_sent_is_said_again);
     tcase_add_test(tc, who_was_told_to_be_off_says_on_anew);
+    tcase_add_test(tc, the_word_of_a_run_that_has_ended_isnt_the_next_ones);
     tcase_add_test(tc, a_run_ends_with_off_at_once_or_soon);
     tcase_add_test(tc, without_reports_nothing_is_found_and_nothing_lacks);
     tcase_add_test(tc, one_that_doesnt_answer_is_told_once_until_it_works);
