@@ -12,6 +12,12 @@ static int64_t up_ms(const struct world *w, uint32_t chain)
     return w->t_ms - w->chain[chain].zero_ms;
 }
 
+static bool hits(const struct world *w, enum fault fault, uint32_t chain)
+{
+    return weather_lasts(&w->weather, fault) &&
+           weather_hits(&w->weather, fault, w->premises.chains) == chain;
+}
+
 static void boot_word(struct world *w, uint32_t chain, char ret[CHAIN_WORD_MAX])
 {
     (void)snprintf(ret, CHAIN_WORD_MAX, "h%u-%llx-%u", chain,
@@ -223,6 +229,35 @@ static void publish_state(struct world *w, uint32_t chain, bool ready)
     net_publish(w, chain, e);
 }
 
+/* How a head that is mute keeps quiet: it stays on the broker and beats, and says nothing of runs.
+ */
+enum quiet { QUIET_NO, QUIET_LOSES, QUIET_HOLDS, QUIET_DEAF, QUIETS };
+
+static enum quiet quiet_of(const struct world *w, uint32_t chain)
+{
+    if (!hits(w, FAULT_HEAD_MUTE, chain)) return QUIET_NO;
+    return (enum quiet)(1 + w->weather.draw[FAULT_HEAD_MUTE] / 8 % (QUIETS - 1));
+}
+
+static void publish_ledger(struct world *w, uint32_t chain)
+{
+    struct head *h = &w->chain[chain].head;
+    if (!h->ledger_changed || quiet_of(w, chain) != QUIET_NO) return;
+    struct event *e = event_of(EVENT_LEDGER, chain);
+    e->ledger = h->ledger;
+    net_publish(w, chain, e);
+    h->ledger_changed = false;
+}
+
+static void publish_reports(struct world *w, uint32_t chain)
+{
+    const enum quiet quiet = quiet_of(w, chain);
+    struct event *e = event_of(EVENT_REPORT, chain);
+    while (quiet != QUIET_HOLDS && head_take_report(&w->chain[chain].head, &e->report)) {
+        if (quiet == QUIET_NO) net_publish(w, chain, e);
+    }
+}
+
 /* The ledger before the reports. */
 static void publish(struct world *w, uint32_t chain)
 {
@@ -238,18 +273,10 @@ static void publish(struct world *w, uint32_t chain)
         e->claim = h->claim;
         net_publish(w, chain, e);
     }
-    if (h->ledger_changed) {
-        struct event *e = event_of(EVENT_LEDGER, chain);
-        e->ledger = h->ledger;
-        net_publish(w, chain, e);
-    }
+    publish_ledger(w, chain);
     if (h->manual_changed) publish_manual(w, chain);
-    h->roll_changed = h->claim_changed = h->ledger_changed = h->manual_changed = false;
-    h->command_changed = false;
-    struct event *e = event_of(EVENT_REPORT, chain);
-    while (head_take_report(h, &e->report)) {
-        net_publish(w, chain, e);
-    }
+    h->roll_changed = h->claim_changed = h->manual_changed = h->command_changed = false;
+    publish_reports(w, chain);
 }
 
 static double amps_of(const struct world *w, uint32_t chain)
@@ -298,6 +325,7 @@ void chain_command(struct world *w, uint32_t chain, const struct chain_command *
 {
     advance(w, chain);
     look(w, chain);
+    if (quiet_of(w, chain) == QUIET_DEAF) return;
     if (command->action == CHAIN_STOP && weather_strikes(&w->weather, FAULT_STOP_IGNORED)) return;
     head_command(&w->chain[chain].head, command, false);
     settle(w, chain);
@@ -307,7 +335,14 @@ void chain_claim(struct world *w, uint32_t chain, const struct chain_claim *clai
 {
     advance(w, chain);
     look(w, chain);
+    if (quiet_of(w, chain) == QUIET_DEAF) return;
     head_claim(&w->chain[chain].head, claim);
+    settle(w, chain);
+}
+
+void chain_speaks(struct world *w, uint32_t chain)
+{
+    advance(w, chain);
     settle(w, chain);
 }
 
@@ -380,12 +415,6 @@ void chains_reconnect(struct world *w)
 }
 
 /* --- what is plugged in, and hands ------------------------------------------------------------ */
-
-static bool hits(const struct world *w, enum fault fault, uint32_t chain)
-{
-    return weather_lasts(&w->weather, fault) &&
-           weather_hits(&w->weather, fault, w->premises.chains) == chain;
-}
 
 static void name_module(struct chain_module *m, const char *serial)
 {

@@ -22,11 +22,23 @@ static void tell_hands(struct world *w, uint32_t board, const struct event *e)
     }
 }
 
+static void tell_runs(struct world *w, uint32_t board, const struct chain_ledger *l)
+{
+    for (uint32_t i = 0; i < l->count; i++) {
+        const struct chain_report *r = &l->entry[i];
+        observe_run_heard(w->observer, board, r->id, r->state == CHAIN_RUNNING, w->t_ms);
+    }
+}
+
 void ear_tell(struct world *w, uint32_t board, const struct event *e)
 {
     struct observer *o = w->observer;
     if (e->kind == EVENT_READING) {
         tell_reading(w, board, &e->reading);
+    } else if (e->kind == EVENT_REPORT) {
+        observe_run_heard(o, board, e->report.id, e->report.state == CHAIN_RUNNING, w->t_ms);
+    } else if (e->kind == EVENT_LEDGER) {
+        tell_runs(w, board, &e->ledger);
     } else if (e->kind == EVENT_MANUAL) {
         tell_hands(w, board, e);
     } else if (e->kind == EVENT_CLAIM) {

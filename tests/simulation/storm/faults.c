@@ -89,6 +89,7 @@ const struct fault_kind fault_kinds[FAULT_COUNT] = {
     [FAULT_RELAY_MUTE] = { "relay-mute", "B7", MANNER_CHANCE, 0, 40, 0 },
     [FAULT_RELAY_WELDED] = { "relay-welded", "B7", MANNER_CHANCE, 0, 40, 0 },
     [FAULT_RELAY_BY_HAND] = { "relay-by-hand", "G3", MANNER_SPELL, 8 * HOUR_MS, 0, 30 * SECOND_MS },
+    [FAULT_HEAD_MUTE] = { "head-mute", "B5", MANNER_SPELL, 8 * HOUR_MS, 0, 7200 * SECOND_MS },
 };
 /* clang-format on */
 
@@ -126,13 +127,13 @@ void weather_draw(struct weather *w, uint64_t seed, const struct fault_wish *wis
     memset(w, 0, sizeof *w);
     w->pounces = prng_seed(seed ^ UINT64_C(0x90c));
     w->late_pounces = prng_seed(seed ^ UINT64_C(0x90d));
-    const int kinds = wish->kinds > 0 && wish->kinds < FAULT_COUNT ? (int)wish->kinds : FAULT_COUNT;
+    w->kinds = wish->kinds > 0 && wish->kinds < FAULT_COUNT ? (int)wish->kinds : FAULT_COUNT;
     for (int f = 0; f < FAULT_COUNT; f++) {
         w->chance[f] =
             prng_seed(seed * UINT64_C(0x9e3779b97f4a7c15) ^ hash_of(fault_kinds[f].name));
         const bool site = fault_kinds[f].manner == MANNER_SITE;
         const bool drawn = prng_below(&w->chance[f], site ? fault_kinds[f].one_in : one_in) == 0;
-        w->on[f] = wish->forced[f] || (drawn && !wish->only && f < kinds);
+        w->on[f] = wish->forced[f] || (drawn && !wish->only && f < w->kinds);
         w->fires[f] = site && w->on[f];
         const bool strikes = w->on[f] && !site && fault_kinds[f].manner != MANNER_CHANCE;
         w->due_ms[f] = strikes ? gap_ms(w, (enum fault)f) : INT64_MAX;
@@ -217,7 +218,8 @@ void weather_pounce(struct weather *w, int64_t now_ms)
 {
     if (w->over) return;
     pounce(w, &w->pounces, 0, FAULT_FIRST_COUNT, now_ms);
-    pounce(w, &w->late_pounces, FAULT_FIRST_COUNT, FAULT_COUNT - FAULT_FIRST_COUNT, now_ms);
+    const int late = w->kinds - FAULT_FIRST_COUNT;
+    if (late > 0) pounce(w, &w->late_pounces, FAULT_FIRST_COUNT, late, now_ms);
 }
 
 void weather_end(struct weather *w, int64_t now_ms)

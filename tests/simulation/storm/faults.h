@@ -94,6 +94,7 @@ enum fault {
     FAULT_RELAY_MUTE,
     FAULT_RELAY_WELDED,
     FAULT_RELAY_BY_HAND,
+    FAULT_HEAD_MUTE,
     FAULT_COUNT,
     FAULT_FIRST_COUNT = FAULT_PLAIN_OUTPUTS,
 };
@@ -129,6 +130,7 @@ struct weather {
     int64_t until_ms[FAULT_COUNT];     /* a spell lasts till then; INT64_MAX: there is none */
     uint64_t draw[FAULT_COUNT];        /* of the newest strike: what it hits */
     struct prng pounces, late_pounces; /* of the first kinds, and of those that came later */
+    int kinds;                         /* that are drawn */
     uint64_t fires[FAULT_COUNT];
 };
 

@@ -212,6 +212,9 @@ void observe_link(struct observer *o, uint32_t side, int64_t at_ms);
 void observe_beat_heard(struct observer *o, uint32_t side, uint32_t chain, int64_t at_ms);
 void observe_head_heard(
     struct observer *o, uint32_t side, uint32_t chain, bool ready, int64_t at_ms);
+
+/* A report or a ledger told this side of a command's run: it runs, or runs no more. */
+void observe_run_heard(struct observer *o, uint32_t side, const char *id, bool runs, int64_t at_ms);
 void observe_disk_fails(struct observer *o, uint32_t side, bool fails, int64_t at_ms);
 
 /* What a pump moves does nothing to the water, or the wrong thing; it works (again). Something else

@@ -15,6 +15,7 @@ struct known_command {
     uint32_t side, chain;
     enum command_sort sort;
     int32_t pump; /* -1: none of the rules */
+    int32_t flow; /* the tank that it circulates; -1: none */
     int64_t left_ms, run_ms;
     int64_t dose_ul, hour_ul, day_ul; /* as in force when it left */
     int64_t spacing_ms, flush_ms;
@@ -71,9 +72,16 @@ struct chain_heard { /* as a side has heard of it since its connection stands */
     int64_t told_ms;                     /* a person said: claim */
 };
 
+struct flow_heard {        /* of a tank's circulation, by what a head told in this life */
+    char id[OBSERVE_WORD]; /* of the command that runs it; "": none was heard of */
+    int64_t left_ms;       /* ... and when that left its daemon */
+    int64_t till_ms;       /* it ends by itself then at the latest */
+};
+
 struct side_watch {
     char name[OBSERVE_WORD];
     struct chain_heard chain[OBSERVE_CHAINS];
+    struct flow_heard flow[OBSERVE_TANKS];
     char peer[OBSERVE_WORD];
     int64_t peer_ms;      /* it was heard of last */
     int64_t peer_back_ms; /* ... and then for the first time, or after a silence */
@@ -215,6 +223,14 @@ void observe_need(struct observer *o, const struct known_command *command, int64
 void observe_need_of_dose(struct observer *o, const struct known_command *command, int64_t at_ms);
 void observe_need_run_ends(
     struct observer *o, const struct fact_run *run, int64_t began_ms, int64_t at_ms);
+
+/* --- observe_heard.c: I3, what heads told of their runs ------------------------------------------
+ */
+
+/* The tank that this command's output circulates; -1: none. */
+int32_t observe_flow_at(const struct rules *rules, const struct fact_command *command);
+void observe_heard_born(struct observer *o, uint32_t side);
+void observe_heard_of_dose(struct observer *o, const struct known_command *command, int64_t at_ms);
 
 /* --- observe_effect.c: I12 ---------------------------------------------------------------------
  */

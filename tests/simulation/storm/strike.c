@@ -199,6 +199,8 @@ void world_mend(struct world *w, enum fault fault)
         flow_changed(w, hit_tank(w, fault));
     else if (fault == FAULT_RELAY_BY_HAND)
         relay_hand(w, w->weather.draw[fault], false);
+    else if (fault == FAULT_HEAD_MUTE)
+        chain_speaks(w, hit_chain(w, fault));
     else if (fault == FAULT_BROKER_DOWN || fault == FAULT_BROKER_AMNESIA)
         chains_reconnect(w);
     else if (fault == FAULT_BROKER_FROZEN)

@@ -191,6 +191,7 @@ void chain_command(struct world *w, uint32_t chain, const struct chain_command *
 void chain_claim(struct world *w, uint32_t chain, const struct chain_claim *claim);
 void chain_reboot(struct world *w, uint32_t chain, bool forgets);
 void chain_replace(struct world *w, uint32_t chain);
+void chain_speaks(struct world *w, uint32_t chain); /* again, after it was mute */
 void chain_go_offline(struct world *w, uint32_t chain, int64_t span_ms);
 void chains_reconnect(struct world *w);
 

@@ -1,0 +1,46 @@
+/* I3: no dose leaves before a head has said that the circulation runs. What really flows is
+ * observe_line.c's; this is what a side can have known. */
+#include <string.h>
+
+#include "tests/simulation/storm/observe_inside.h"
+
+int32_t observe_flow_at(const struct rules *rules, const struct fact_command *command)
+{
+    if (command->sort != SORT_CIRCULATE) return -1;
+    for (int t = 0; rules && t < OBSERVE_TANKS; t++) {
+        if (rules->tank[t].there && strcmp(rules->tank[t].serial, command->serial) == 0) return t;
+    }
+    return -1;
+}
+
+void observe_heard_born(struct observer *o, uint32_t side)
+{
+    memset(o->side[side].flow, 0, sizeof o->side[side].flow);
+}
+
+void observe_run_heard(struct observer *o, uint32_t side, const char *id, bool runs, int64_t at_ms)
+{
+    const struct known_command *c = observe_command_named(o, id);
+    if (!c || !c->left || c->sort != SORT_CIRCULATE || c->flow < 0) return;
+    struct flow_heard *f = &o->side[side].flow[c->flow];
+    const bool same = strcmp(f->id, id) == 0;
+    if (!runs && !same) return;
+    if (!runs) {
+        f->till_ms = at_ms;
+        return;
+    }
+    if (same || c->left_ms < f->left_ms) return; /* told again, or late, it doesn't begin anew */
+    (void)memcpy(f->id, c->id, sizeof f->id);
+    f->left_ms = c->left_ms;
+    f->till_ms = at_ms + c->run_ms;
+}
+
+void observe_heard_of_dose(struct observer *o, const struct known_command *c, int64_t at_ms)
+{
+    const int tank = c->pump / OBSERVE_SLOTS;
+    const struct flow_heard *f = &o->side[c->side].flow[tank];
+    if (o->site->chain[o->site->tank[tank].flow_chain].plain) return; /* no head says so */
+    if (f->id[0] && at_ms - f->till_ms <= START_MS) return;
+    observe_say(o, "I3", at_ms, "dose %s leaves daemon %u; no head has told it that tank %d flows",
+        c->id, c->side, tank);
+}
