@@ -279,6 +279,13 @@ static void publish(struct world *w, uint32_t chain)
     publish_reports(w, chain);
 }
 
+/* Its output is on, and nothing hangs on it. */
+static bool unplugged(const struct world *w, const char *serial, uint32_t channel)
+{
+    const int32_t tank = tank_at(w, serial, channel);
+    return tank >= 0 && water_pump_is(w, FAULT_PUMP_UNPLUGGED, (uint32_t)tank, channel - 1);
+}
+
 static double amps_of(const struct world *w, uint32_t chain)
 {
     const struct head *h = &w->chain[chain].head;
@@ -288,7 +295,8 @@ static double amps_of(const struct world *w, uint32_t chain)
         const bool dead = circulation_dead(w, h->module[m].info.serial);
         if (head_runs(h, m, CHAIN_CIRCULATION_CHANNEL) && !dead) amps += 0.8;
         for (uint32_t c = 1; c <= CHANNELS; c++) {
-            if (head_runs(h, m, c) || is_stuck(w, &w->chain[chain].seen[m][c])) amps += 0.3;
+            const bool runs = head_runs(h, m, c) || is_stuck(w, &w->chain[chain].seen[m][c]);
+            if (runs && !unplugged(w, h->module[m].info.serial, c)) amps += 0.3;
         }
     }
     return amps;

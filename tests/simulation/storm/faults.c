@@ -90,6 +90,8 @@ const struct fault_kind fault_kinds[FAULT_COUNT] = {
     [FAULT_RELAY_WELDED] = { "relay-welded", "B7", MANNER_CHANCE, 0, 40, 0 },
     [FAULT_RELAY_BY_HAND] = { "relay-by-hand", "G3", MANNER_SPELL, 8 * HOUR_MS, 0, 30 * SECOND_MS },
     [FAULT_HEAD_MUTE] = { "head-mute", "B5", MANNER_SPELL, 8 * HOUR_MS, 0, 7200 * SECOND_MS },
+    [FAULT_PUMP_REVERSED] = { "pump-reversed", "B4", MANNER_SPELL, 30 * HOUR_MS, 0, 72000 * SECOND_MS },
+    [FAULT_PUMP_UNPLUGGED] = { "pump-unplugged", "B4", MANNER_SPELL, 30 * HOUR_MS, 0, 72000 * SECOND_MS },
 };
 /* clang-format on */
 

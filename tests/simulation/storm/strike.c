@@ -132,6 +132,12 @@ static bool strike_board(struct world *w, enum fault fault)
     return true;
 }
 
+static bool changes_effects(enum fault fault)
+{
+    return fault == FAULT_BOTTLE_EMPTY || fault == FAULT_TUBE_SLIPPED ||
+           fault == FAULT_PUMP_REVERSED || fault == FAULT_PUMP_UNPLUGGED;
+}
+
 static bool strike_people(struct world *w, enum fault fault)
 {
     struct prng *c = &w->weather.chance[fault];
@@ -149,7 +155,7 @@ static bool strike_people(struct world *w, enum fault fault)
         people_identify(w, c);
     else if (fault == FAULT_WATER_CHANGE)
         water_change(w, hit_tank(w, fault), prng_unit(c));
-    else if (fault == FAULT_BOTTLE_EMPTY || fault == FAULT_TUBE_SLIPPED)
+    else if (changes_effects(fault))
         waters_tell_effects(w);
     else
         return false;
@@ -209,7 +215,7 @@ void world_mend(struct world *w, enum fault fault)
         mend_disk(w);
     else if (fault >= FAULT_CLOCK_STEP && fault <= FAULT_CLOCK_UNSYNCED)
         clock_set(w);
-    else if (fault == FAULT_BOTTLE_EMPTY || fault == FAULT_TUBE_SLIPPED)
+    else if (changes_effects(fault))
         waters_tell_effects(w);
     else if (fault == FAULT_SECOND_DAEMON)
         board_leave(w, 1);

@@ -3,7 +3,7 @@
 
 #include "tests/simulation/storm/world.h"
 
-enum { STEP_MS = 60000 };
+enum { STEP_MS = 60000, BOTTLE_ML = 5000 };
 
 static void init_water(struct world *w, uint32_t i)
 {
@@ -59,13 +59,20 @@ static bool hits(const struct world *w, enum fault fault, uint32_t pump)
            weather_hits(&w->weather, fault, w->premises.tanks * SLOTS) == pump;
 }
 
-/* Does what this pump moves come to nothing? Its bottle is empty, or all tubes of the tank have
- * slipped out of it. */
+bool water_pump_is(const struct world *w, enum fault fault, uint32_t tank, uint32_t slot)
+{
+    return hits(w, fault, tank * SLOTS + slot);
+}
+
+/* Does what this pump moves come to nothing? Its bottle is empty, it turns the wrong way or not at
+ * all, or all tubes of the tank have slipped out of it. */
 static bool goes_nowhere(const struct world *w, uint32_t tank, uint32_t slot)
 {
     const bool slipped = weather_lasts(&w->weather, FAULT_TUBE_SLIPPED) &&
                          weather_hits(&w->weather, FAULT_TUBE_SLIPPED, w->premises.tanks) == tank;
-    return slipped || hits(w, FAULT_BOTTLE_EMPTY, tank * SLOTS + slot);
+    const uint32_t pump = tank * SLOTS + slot;
+    return slipped || hits(w, FAULT_BOTTLE_EMPTY, pump) || hits(w, FAULT_PUMP_REVERSED, pump) ||
+           hits(w, FAULT_PUMP_UNPLUGGED, pump);
 }
 
 void waters_tell_effects(struct world *w)
@@ -74,6 +81,16 @@ void waters_tell_effects(struct world *w)
         const bool works = !goes_nowhere(w, pump / SLOTS, pump % SLOTS);
         observe_effect(w->observer, pump, works);
     }
+}
+
+/* What turns the wrong way draws from the tank: the bottle is never again what its label says. */
+static void thin(struct basin *water, uint32_t slot, double ml)
+{
+    const double left = BOTTLE_ML / (BOTTLE_ML + ml);
+    struct plant_dose *s = &water->stock[slot];
+    s->cations_meq *= left;
+    s->alkalinity_meq *= left;
+    s->phosphate_mmol *= left;
 }
 
 void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms)
@@ -85,6 +102,7 @@ void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms)
     const uint32_t pumps = world_site(w)->tank[tank].pump_count;
     const uint32_t pump = tank * SLOTS + slot;
     double ml = (double)ran_ms / 1000.0 * water->rate[slot];
+    if (hits(w, FAULT_PUMP_REVERSED, pump)) thin(water, slot, ml);
     if (goes_nowhere(w, tank, slot)) return;
     if (hits(w, FAULT_PUMP_SLOW, pump)) ml *= 0.2;
     if (hits(w, FAULT_PUMP_FAST, pump)) ml *= 5.0;

@@ -277,6 +277,9 @@ void waters_init(struct world *w);
 void water_catch_up(struct world *w, uint32_t tank);
 void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms);
 void waters_tell_effects(struct world *w);
+
+/* Does a spell hit this pump? */
+bool water_pump_is(const struct world *w, enum fault fault, uint32_t tank, uint32_t slot);
 void water_flow(struct world *w, uint32_t tank, bool flows);
 void water_change(struct world *w, uint32_t tank, double share);
 
