@@ -11,6 +11,10 @@ static void tell_reading(struct world *w, uint32_t board, const struct event_rea
             r->verdict == PROBE_OK && !r->retained && r->number >= p->least && r->number <= p->most,
         .number = r->number };
     observe_reading(w->observer, board, &fact, w->t_ms);
+    if (fact.usable && r->quantity == PROBE_LEVEL)
+        observe_level(w->observer, board, r->tank, r->number, w->t_ms);
+    if (fact.usable && r->quantity == PROBE_LEAK)
+        observe_leak(w->observer, board, r->tank, (r->number > 0.5) != p->safe, w->t_ms);
 }
 
 static void tell_hands(struct world *w, uint32_t board, const struct event *e)

@@ -92,6 +92,9 @@ const struct fault_kind fault_kinds[FAULT_COUNT] = {
     [FAULT_HEAD_MUTE] = { "head-mute", "B5", MANNER_SPELL, 8 * HOUR_MS, 0, 7200 * SECOND_MS },
     [FAULT_PUMP_REVERSED] = { "pump-reversed", "B4", MANNER_SPELL, 30 * HOUR_MS, 0, 72000 * SECOND_MS },
     [FAULT_PUMP_UNPLUGGED] = { "pump-unplugged", "B4", MANNER_SPELL, 30 * HOUR_MS, 0, 72000 * SECOND_MS },
+    [FAULT_LEVEL_AND_LEAK] = { "level-and-leak", "S2", MANNER_SITE, 0, 4, 0 },
+    [FAULT_LEVEL_LIES] = { "level-lies", "A7", MANNER_SPELL, 12 * HOUR_MS, 0, 14400 * SECOND_MS },
+    [FAULT_LEAK_LIES] = { "leak-lies", "A7", MANNER_SPELL, 12 * HOUR_MS, 0, 14400 * SECOND_MS },
 };
 /* clang-format on */
 

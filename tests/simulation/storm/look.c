@@ -4,7 +4,7 @@
 
 #include "tests/simulation/storm/world.h"
 
-enum { WAIT_MOST_MS = 2 * HOUR_MS };
+enum { WAIT_MOST_MS = 2 * HOUR_MS, FLOOR_MOST_MS = 30 * MINUTE_MS };
 
 static void breach(
     struct world *w, const char *law, uint32_t tank, const struct tank_view *v, const char *what)
@@ -38,6 +38,18 @@ static bool names_lockout(const struct tank_view *v)
            beyond_probes(v);
 }
 
+/* Probes of level and leak that lied tell the truth again: nothing holds the tank any more. */
+static void look_at_floor(struct world *w, uint32_t i, const struct tank_view *v)
+{
+    const bool held =
+        v->state == TANK_INTERLOCKED && (strstr(v->why, "leak") || strstr(v->why, "level"));
+    if (w->settle_ms != INT64_MAX || !held) {
+        w->floor_held_ms[i] = w->t_ms;
+    } else if (w->t_ms - w->floor_held_ms[i] > FLOOR_MOST_MS) {
+        breach(w, "L1", i, v, "is held by a probe that tells the truth again");
+    }
+}
+
 static void look_at_tank(struct world *w, struct board *b, uint32_t i)
 {
     struct tank_view v;
@@ -48,6 +60,7 @@ static void look_at_tank(struct world *w, struct board *b, uint32_t i)
     const bool inside = v.set_ec_us_cm >= e->ec_least_us_cm && v.set_ec_us_cm <= e->ec_most_us_cm &&
                         v.set_ph >= e->ph_least && v.set_ph <= e->ph_most;
     if (v.planted && !inside) breach(w, "I6", i, &v, "has a setpoint outside its envelope");
+    if (b->index == 0) look_at_floor(w, i, &v);
     if (b->index == 0 && names_lockout(&v)) w->held_ms[i] = w->t_ms;
     if (w->settle_ms != INT64_MAX || at_limit(&v) || beyond_probes(&v) ||
         (v.state != TANK_WAITING && v.state != TANK_STARTING)) {

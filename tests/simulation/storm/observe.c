@@ -98,6 +98,7 @@ void observe_life(struct observer *o, uint32_t side, const char *name, bool aliv
     if (alive) observe_reign_born(o, side, name);
     if (alive) observe_need_born(o, side, at_ms);
     if (alive) observe_heard_born(o, side);
+    if (alive) observe_floor_born(o, side);
     if (alive) o->born_ms[side] = at_ms;
     if (alive && o->first_ms[side] == 0) o->first_ms[side] = at_ms;
     for (int t = 0; alive && t < OBSERVE_TANKS; t++) {
@@ -220,6 +221,7 @@ void observe_command(
     c->flush_ms = t->flush_ms;
     if (c->sort == SORT_DOSE) observe_need_of_dose(o, c, at_ms);
     if (c->sort == SORT_DOSE) observe_heard_of_dose(o, c, at_ms);
+    if (c->sort == SORT_DOSE) observe_floor_of_dose(o, c, at_ms);
     if (c->sort == SORT_DOSE && (double)c->run_ms * p->ul_per_ms > (double)p->dose_ul + 2.0)
         observe_say(o, "I6", at_ms, "dose %s of %.0f uL is larger than a dose may be (%lld)", c->id,
             (double)c->run_ms * p->ul_per_ms, (long long)p->dose_ul);

@@ -61,10 +61,12 @@ struct rule_tank {
     int64_t off_ms;     /* ... and one that somebody has switched off */
     int64_t spacing_ms; /* between acid and base */
     int64_t max_age_ms[OBSERVE_PROBES];
-    int64_t stuck_ms[OBSERVE_PROBES]; /* the same number for so long isn't believed; 0: it is */
-    double jump_most[OBSERVE_PROBES]; /* a step beyond it isn't believed at once; 0: it is */
-    double least_ec_us_cm;            /* no water of this tank has less */
-    int64_t planted_ms;               /* in civil time: nothing is dosed before it */
+    int64_t stuck_ms[OBSERVE_PROBES];  /* the same number for so long isn't believed; 0: it is */
+    double jump_most[OBSERVE_PROBES];  /* a step beyond it isn't believed at once; 0: it is */
+    double least_ec_us_cm;             /* no water of this tank has less */
+    int64_t level_age_ms, leak_age_ms; /* of those probes' readings, 0: it has none */
+    double least_level;                /* percent; below it nothing is dosed */
+    int64_t planted_ms;                /* in civil time: nothing is dosed before it */
 };
 
 /* Supply and cable of a chain, as on its label and its drawing. */
@@ -234,6 +236,10 @@ struct fact_reading {
 /* A probe's message reached a side: a number in its range, or nothing that could be used. */
 void observe_reading(
     struct observer *o, uint32_t side, const struct fact_reading *reading, int64_t at_ms);
+
+/* How full a tank is, and whether water lies under it, as a usable reading told this side. */
+void observe_level(struct observer *o, uint32_t side, uint32_t tank, double percent, int64_t at_ms);
+void observe_leak(struct observer *o, uint32_t side, uint32_t tank, bool wet, int64_t at_ms);
 
 /* A person asked this side for a halt, or for its end; it accepted. What was asked is kept when a
  * head has latched or a disk has it. */

@@ -94,6 +94,14 @@ struct side_watch {
     bool clock_set;
 };
 
+struct floor_heard {           /* of a tank's level and leak probe, in this life */
+    int64_t level_ms, leak_ms; /* the newest usable word */
+    uint32_t lows;             /* in a row; ... */
+    int64_t low_ms;            /* ... since then enough of them */
+    bool wet;
+    int64_t wet_ms; /* since then */
+};
+
 enum { LAST_SHOWN = 6 };
 
 struct shown { /* the newest readings of a probe, newest first */
@@ -159,6 +167,7 @@ struct observer {
         double number;
         int64_t since_ms; /* it has been exactly that */
     } shown[OBSERVE_SIDES][OBSERVE_TANKS][OBSERVE_PROBES];
+    struct floor_heard floor[OBSERVE_SIDES][OBSERVE_TANKS];
     bool halted, halt_kept;
     uint32_t halt_side;
     int64_t halted_ms, released_ms;
@@ -231,6 +240,12 @@ void observe_need_run_ends(
 int32_t observe_flow_at(const struct rules *rules, const struct fact_command *command);
 void observe_heard_born(struct observer *o, uint32_t side);
 void observe_heard_of_dose(struct observer *o, const struct known_command *command, int64_t at_ms);
+
+/* --- observe_floor.c: I3, level and leak ---------------------------------------------------------
+ */
+
+void observe_floor_born(struct observer *o, uint32_t side);
+void observe_floor_of_dose(struct observer *o, const struct known_command *command, int64_t at_ms);
 
 /* --- observe_effect.c: I12 ---------------------------------------------------------------------
  */

@@ -13,10 +13,12 @@ enum {
 void probes_init(struct world *w)
 {
     w->probes.chance = prng_seed(w->options.seed ^ UINT64_C(0x9405e));
+    w->probes.floor_chance = prng_seed(w->options.seed ^ UINT64_C(0xf10c));
     for (uint32_t i = 0; i < w->premises.tanks; i++) {
         w->probes.due_ms[i] = w->t_ms + 1000 + prng_below(&w->probes.chance, 20000);
         const bool flow = world_site(w)->tank[i].probe[PROBE_FLOW].present;
         w->probes.flow_ms[i] = flow ? w->t_ms + 1000 : INT64_MAX;
+        w->probes.floor_ms[i] = floor_probe_begin(w, i);
     }
 }
 
@@ -26,6 +28,7 @@ int64_t probes_due(const struct world *w)
     for (uint32_t i = 0; i < w->premises.tanks; i++) {
         if (w->probes.due_ms[i] < due_ms) due_ms = w->probes.due_ms[i];
         if (w->probes.flow_ms[i] < due_ms) due_ms = w->probes.flow_ms[i];
+        if (w->probes.floor_ms[i] < due_ms) due_ms = w->probes.floor_ms[i];
     }
     return due_ms;
 }
@@ -128,6 +131,7 @@ void probes_turn(struct world *w)
 {
     for (uint32_t i = 0; i < w->premises.tanks; i++) {
         if (w->probes.flow_ms[i] <= w->t_ms) read_flow(w, i);
+        if (w->probes.floor_ms[i] <= w->t_ms) floor_probe_read(w, i);
         if (w->probes.due_ms[i] > w->t_ms) continue;
         w->probes.due_ms[i] = w->t_ms + w->premises.probe_every_ms;
         if (hits_tank(w, FAULT_PROBE_LATE, i))

@@ -204,6 +204,7 @@ static void write_rule(
     ret->spacing_ms = t->move.acid_base_spacing_ms;
     ret->least_ec_us_cm = 0.15 * t->source_ec_us_cm; /* half of where a daemon may still doubt */
     ret->planted_ms = t->planted.ms;
+    premises_floor_rule(ret, t);
     for (int q = 0; q < OBSERVE_PROBES; q++) {
         ret->max_age_ms[q] = t->probe[q].max_age_ms;
         ret->stuck_ms[q] = t->probe[q].stuck_after_ms;
@@ -324,7 +325,7 @@ static void draw_others(struct premises *p)
     }
 }
 
-void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, bool plain)
+void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, const struct manner *is)
 {
     static const int64_t cadences[3] = { 30 * SECOND_MS, 60 * SECOND_MS, 120 * SECOND_MS };
     static const int64_t beats[3] = { 10 * SECOND_MS, 20 * SECOND_MS, 30 * SECOND_MS };
@@ -344,6 +345,7 @@ void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, bool pla
     }
     struct prng supply = prng_seed(seed ^ UINT64_C(0x5099));
     draw_variant(&p->variant[0], p, &c, civil_ms, &supply);
-    if (plain) premises_draw_plain(p, seed);
+    if (is->plain) premises_draw_plain(p, seed);
+    if (is->floor) premises_draw_floor(p, seed);
     draw_others(p);
 }

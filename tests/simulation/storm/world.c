@@ -105,9 +105,10 @@ static struct world *world_new(const struct world_options *options)
         options->span_ms / 4 < 10 * HOUR_MS ? options->span_ms / 4 : 10 * HOUR_MS;
     w->heal_ms = options->span_ms - heal_ms;
     weather_draw(&w->weather, options->seed, &options->wish);
-    const bool plain = weather_site(&w->weather, FAULT_PLAIN_OUTPUTS);
-    premises_draw(&w->premises, options->seed, start_civil_ms, plain);
-    w->vouch_ms = plain ? VOUCH_MS : INT64_MAX;
+    const struct manner is = { .plain = weather_site(&w->weather, FAULT_PLAIN_OUTPUTS),
+        .floor = weather_site(&w->weather, FAULT_LEVEL_AND_LEAK) };
+    premises_draw(&w->premises, options->seed, start_civil_ms, &is);
+    w->vouch_ms = is.plain ? VOUCH_MS : INT64_MAX;
     net_init(&w->net, options->seed);
     observe_site(w->observer, &w->premises.variant[0].rules);
     waters_init(w);

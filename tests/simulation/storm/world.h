@@ -58,8 +58,11 @@ struct premises {
     bool answers;       /* ... and one at each order, whether or not it changes anything */
 };
 
-/* 'plain': some tanks have plain outputs. */
-void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, bool plain);
+/* What only some sites are like: tanks with plain outputs; with probes of level and leak. */
+struct manner {
+    bool plain, floor;
+};
+void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, const struct manner *is);
 
 /* The rules of a variant, as the judge knows them. */
 void premises_write_rules(const struct premises *p, struct variant *v);
@@ -74,6 +77,12 @@ void premises_fit_limits(struct variant *v);
 
 /* How the judge knows an output; NULL 'o': it isn't a plain one. */
 void premises_board_rule(struct rule_board *ret, const struct plain_output *o);
+
+/* --- site_floor.c: level and leak probes ---------------------------------------------------------
+ */
+
+void premises_draw_floor(struct premises *p, uint64_t seed);
+void premises_floor_rule(struct rule_tank *ret, const struct site_tank *t);
 
 /* --- net.c: the broker and the ways to it -------------------------------------------------------
  */
@@ -292,12 +301,16 @@ struct probes {
     double held[TANKS_MOST][2]; /* what a frozen one showed */
     bool holds[TANKS_MOST];
     int64_t flow_ms[TANKS_MOST]; /* a flow probe is due; INT64_MAX: there is none */
+    struct prng floor_chance;
+    int64_t floor_ms[TANKS_MOST]; /* level and leak are due; INT64_MAX: there are none */
 };
 
 void probes_init(struct world *w);
 int64_t probes_due(const struct world *w);
 void probes_turn(struct world *w);
 void probes_storm(struct world *w);
+int64_t floor_probe_begin(struct world *w, uint32_t tank);
+void floor_probe_read(struct world *w, uint32_t tank);
 void probes_flow_changed(struct world *w, uint32_t tank);
 
 /* --- board.c: a daemon on its board -------------------------------------------------------------
@@ -446,6 +459,7 @@ struct world {
     int64_t vouch_ms;  /* somebody says then that nothing was dosed yet; INT64_MAX: no need */
     int64_t settle_ms; /* after the healing people put things right; 0: not yet */
     int64_t waiting_ms[BOARDS][TANKS_MOST]; /* since when; after the healing */
+    int64_t floor_held_ms[TANKS_MOST];      /* by level or leak, since when; after the healing */
     int64_t held_ms[TANKS_MOST];            /* when it last named what holds it */
     uint64_t doses_before[TANKS_MOST], doses_of[TANKS_MOST];
     struct observer *observer;
