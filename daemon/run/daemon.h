@@ -119,17 +119,51 @@ enum err daemon_open_relays(const struct daemon *d, struct relays **ret, const s
 /* The connection is up: shows itself, as the site or as one that stands by. */
 void daemon_greet(struct daemon *d);
 
-/* Keeps in the journal where a home hub is told of the devices, so that a later start knows what to
- * withdraw when discovery has been turned off meanwhile. */
-void daemon_note_announced(struct daemon *d);
-void daemon_record_announced(struct daemon *d);
-
 /* Begins the metrics that the configuration wants, or none. */
 void daemon_open_metrics(struct daemon *d);
 
 /* Tells the connection what this daemon listens to. */
 enum err daemon_subscribe(struct daemon *d, struct problem *problem)
     __attribute__((warn_unused_result));
+
+/* --- announced.c: where a home hub is told of the devices ---------------------------------------
+ */
+
+/* Keeps in the journal where a home hub is told of the devices, so that a later start knows what to
+ * withdraw when discovery has been turned off meanwhile. */
+void daemon_note_announced(struct daemon *d);
+void daemon_record_announced(struct daemon *d);
+
+/* What was told elsewhere, when discovery was turned off or moved meanwhile, is withdrawn. */
+void daemon_withdraw_announced(struct daemon *d);
+
+/* --- revive.c --------------------------------------------------------------------------------- */
+
+/* Opens the journal and restores the core from it: core_restored comes next. */
+enum err daemon_open_journal(struct daemon *d, struct journal_report *ret, struct problem *problem)
+    __attribute__((warn_unused_result));
+
+/* --- turn.c: parts of a pass ------------------------------------------------------------------ */
+
+/* The connection came up or was lost: d->link_up. */
+void daemon_tell_link(struct daemon *d);
+
+/* Lets time pass in the core: all that is due, or TICKS_MOST of it. */
+void daemon_tick(struct daemon *d);
+
+/* Tells the core whether the journal can be written, and carries into a new segment what must be
+ * in it. */
+void daemon_check_journal(struct daemon *d);
+
+/* Plain outputs: what is to be said to their boards and to the core. */
+void daemon_turn_relays(struct daemon *d);
+
+/* When one of these has something to do by time alone, on the clock of d->now. */
+struct mono daemon_due(const struct daemon *d);
+
+/* Another core and its outputs take over, as after a reload. The former core's block stays the
+ * caller's. */
+void daemon_exchange(struct daemon *d, struct core *core, struct relays *relays);
 
 /* --- loop.c ----------------------------------------------------------------------------------- */
 

@@ -59,11 +59,7 @@ static void check_link(struct daemon *d)
     else
         homie_lost(d->homie);
     refilter(d);
-    struct event e;
-    memset(&e, 0, sizeof e);
-    e.kind = EVENT_LINK;
-    e.link_up = d->link_up;
-    daemon_step(d, &e);
+    daemon_tell_link(d);
 }
 
 static void take_messages(struct daemon *d)
@@ -89,42 +85,6 @@ static void take_calls(struct daemon *d)
     }
 }
 
-static void tell_journal(struct daemon *d, bool ok, const char *why)
-{
-    d->journal_told = !ok;
-    struct event e;
-    memset(&e, 0, sizeof e);
-    e.kind = EVENT_JOURNAL;
-    e.journal.ok = ok;
-    text_copy(e.journal.why, sizeof e.journal.why, why);
-    daemon_step(d, &e);
-}
-
-static void board_event(void *context, const struct event *event)
-{
-    daemon_step(context, event);
-}
-
-static void turn_relays(struct daemon *d)
-{
-    const struct relays_core core = { .context = d, .event = board_event };
-    relays_turn(d->relays, d->mqtt, d->link_up && d->active, &core, d->now.mono);
-}
-
-static void check_journal(struct daemon *d)
-{
-    struct problem problem;
-    if (d->journal_told && journal_recovered(d->journal, d->now)) tell_journal(d, true, "");
-    if (!d->journal_told && journal_failed(d->journal, &problem))
-        tell_journal(d, false, problem.text);
-    if (!journal_turned(d->journal)) return;
-    uint32_t cursor = 0;
-    while (core_carry(d->core, &cursor, daemon_core_now(d), d->actions)) {
-        daemon_perform(d);
-    }
-    if (d->announced[0]) daemon_record_announced(d);
-}
-
 /* --- time passes ------------------------------------------------------------------------------ */
 
 static void check_zones(struct daemon *d)
@@ -146,15 +106,6 @@ static void check_zones(struct daemon *d)
         former = zone;
         e.zone.offset_ms = offset_ms;
         if (known) daemon_step(d, &e);
-    }
-}
-
-static void tick(struct daemon *d)
-{
-    const struct event e = { .kind = EVENT_TICK };
-    for (int n = 0; n < TICKS_MOST; n++) {
-        if (mono_since(core_wakes_at(d->core), daemon_core_now(d).mono) > 0) return;
-        daemon_step(d, &e);
     }
 }
 
@@ -238,11 +189,8 @@ static int sleep_ms(const struct daemon *d, struct mono mqtt_due)
 {
     int64_t ms = SLEEP_MOST_MS;
     ms = sooner(ms, mono_since(mqtt_due, d->now.mono));
-    ms = sooner(ms, mono_since(core_wakes_at(d->core), daemon_core_now(d).mono));
     ms = sooner(ms, view_ms(d) - mono_since(d->now.mono, d->view_at));
-    ms = sooner(ms, mono_since(relays_due(d->relays), d->now.mono));
-    if (d->held_count > 0)
-        ms = sooner(ms, HELD_LATE_MS - mono_since(d->now.mono, d->held[d->held_first].since));
+    ms = sooner(ms, mono_since(daemon_due(d), d->now.mono));
     if (d->replay) ms = sooner(ms, mono_since(replay_due(d->replay), d->now.mono));
     if (d->metrics) {
         const struct mono now = daemon_core_now(d).mono;
@@ -263,10 +211,10 @@ static struct mono pass(struct daemon *d, int signals)
     show_readings(d);
     take_calls(d);
     check_zones(d);
-    tick(d);
-    check_journal(d);
+    daemon_tick(d);
+    daemon_check_journal(d);
     daemon_release(d);
-    turn_relays(d);
+    daemon_turn_relays(d);
     daemon_replay(d);
     daemon_renew(d);
     check_link(d);

@@ -133,19 +133,14 @@ static enum err make_fresh(struct daemon *d, struct fresh *f, struct problem *pr
 
 static void swap(struct daemon *d, struct fresh *f)
 {
-    if (d->active && d->link_up) relays_off(d->relays, d->mqtt); /* also what is no output now */
-    core_reload(f->core, d->core, daemon_core_now(d), d->actions);
-    relays_recall(f->relays, f->core);
-    relays_close(d->relays);
+    daemon_exchange(d, f->core, f->relays);
     homie_reload(f->homie, d->homie);
     homie_close(d->homie);
     routes_free(&d->routes);
     free(d->block);
     d->homie = f->homie;
-    d->relays = f->relays;
     d->routes = f->routes;
     d->block = f->block;
-    d->core = f->core;
     d->zones_at = (struct mono){ 0 };
 }
 

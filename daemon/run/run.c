@@ -7,61 +7,25 @@
 #include "daemon/config/config_bind.h"
 #include "daemon/run/daemon.h"
 #include "lib/base/text.h"
-#include "lib/journal/recover.h"
 
 enum { BY_BYTES = 4, METRICS_END_MS = 500 };
 
-/* --- the journal brings back what must not be forgotten -----------------------------------------
- */
-
-struct recovery {
-    struct daemon *daemon;
-    struct recover_line line;
-    int64_t records;
-};
-
-static void restore_record(void *context, const struct record *record, const char *line)
-{
-    (void)line;
-    struct recovery *recovery = context;
-    struct now at;
-    const char *boot;
-    int64_t seq;
-    if (!link_header(record, &seq, &at, &boot)) return;
-    at.mono.ms = recover_place(&recovery->line, boot, at);
-    recovery->records++;
-    if (record_is(record, "announced"))
-        (void)text_copy(
-            recovery->daemon->announced, ANNOUNCED_MAX, record_text_or_empty(record, "prefix"));
-    core_restore(recovery->daemon->core, record, at);
-}
+/* --- the journal ------------------------------------------------------------------------------ */
 
 static enum err open_journal(struct daemon *d, struct problem *problem)
 {
-    struct recovery recovery = { .daemon = d };
-    recover_init(&recovery.line);
-    const struct journal_options options = { .dir = d->config->journal_dir,
-        .keep_days = d->config->keep_days,
-        .boot = d->boot,
-        .now = d->now };
     struct journal_report report;
-    const enum err err =
-        journal_open(&d->journal, &options, restore_record, &recovery, &report, problem);
+    const enum err err = daemon_open_journal(d, &report, problem);
     if (err != ERR_NONE) return err;
-    d->line_ms = recovery.records > 0 ? -recover_shift(&recovery.line, d->boot, d->now) : 0;
     if (report.torn)
         log_format(LOG_WARNED,
             "the journal's last line was cut short by %lld bytes; it was set aside",
             (long long)report.torn_bytes);
-    if (report.damaged) {
-        struct record damage;
-        record_start(&damage, "damage");
-        core_restore(d->core, &damage, daemon_core_now(d));
+    if (report.damaged)
         log_format(LOG_FAILED, "the journal is damaged: %s: %s", report.problem.where,
             report.problem.text);
-    }
     config_adopt(d->config, d->core, &d->config->site);
-    core_restored(d->core, recovery.records == 0, daemon_core_now(d), d->actions);
+    core_restored(d->core, report.records == 0, daemon_core_now(d), d->actions);
     daemon_perform(d);
     return ERR_NONE;
 }
@@ -116,33 +80,11 @@ enum err daemon_connect(struct daemon *d, struct problem *problem)
     return err == ERR_NONE ? daemon_subscribe(d, problem) : err;
 }
 
-static const char *announce_at(const struct daemon *d)
-{
-    return d->config->discovery_prefix ? d->config->discovery_prefix : "";
-}
-
-void daemon_record_announced(struct daemon *d)
-{
-    struct record r;
-    record_start(&r, "announced");
-    record_add_text(&r, "prefix", d->announced);
-    daemon_record(d, &r);
-}
-
-/* Once what stood elsewhere has gone. */
-void daemon_note_announced(struct daemon *d)
-{
-    if (text_same(d->announced, announce_at(d)) || homie_clearing(d->homie)) return;
-    (void)text_copy(d->announced, sizeof d->announced, announce_at(d));
-    daemon_record_announced(d);
-}
-
 void daemon_greet(struct daemon *d)
 {
     if (d->active) {
         homie_connected(d->homie);
-        if (d->announced[0] && !text_same(d->announced, announce_at(d)))
-            homie_withdraw_all(d->homie, d->announced);
+        daemon_withdraw_announced(d);
         return;
     }
     char standby[ROUTE_TOPIC_MAX];

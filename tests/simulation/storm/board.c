@@ -5,7 +5,6 @@
 #include <string.h>
 
 #include "lib/base/text.h"
-#include "lib/journal/recover.h"
 #include "tests/simulation/storm/world.h"
 
 enum {
@@ -13,29 +12,9 @@ enum {
     SYNC_MOST_MS = 20,
     SYNC_SLOW_MS = 30000,
     BEAT_EVERY_MS = 5000,
-    TICKS_AT_ONCE = 4096,
 };
 
 /* --- start ------------------------------------------------------------------------------------ */
-
-struct recovery {
-    struct daemon *daemon;
-    struct recover_line line;
-    int64_t records;
-};
-
-static void restore_record(void *context, const struct record *record, const char *line)
-{
-    (void)line;
-    struct recovery *recovery = context;
-    struct now at;
-    const char *boot_word;
-    int64_t seq;
-    if (!link_header(record, &seq, &at, &boot_word)) return;
-    at.mono.ms = recover_place(&recovery->line, boot_word, at);
-    recovery->records++;
-    core_restore(recovery->daemon->core, record, at);
-}
 
 static void die(struct board *b, int64_t down_ms);
 
@@ -43,30 +22,17 @@ static void die(struct board *b, int64_t down_ms);
 static enum err open_journal(struct board *b)
 {
     struct daemon *d = &b->daemon;
-    struct recovery recovery = { .daemon = d };
-    recover_init(&recovery.line);
-    const struct journal_options options = { .dir = d->config->journal_dir,
-        .keep_days = d->config->keep_days,
-        .boot = d->boot,
-        .now = d->now };
     struct journal_report report;
     struct problem problem;
-    const enum err err =
-        journal_open(&d->journal, &options, restore_record, &recovery, &report, &problem);
+    const enum err err = daemon_open_journal(d, &report, &problem);
     if (err != ERR_NONE) {
         world_say(b->world, "daemon %u: %s: %s", b->index, problem.where, problem.text);
         return err;
     }
-    d->line_ms = recovery.records > 0 ? -recover_shift(&recovery.line, d->boot, d->now) : 0;
     if (report.damaged && b->cut) observe_disk_holes(b->world->observer, b->index);
     b->cut = false;
-    if (report.damaged) {
-        struct record damage;
-        record_start(&damage, "damage");
-        core_restore(d->core, &damage, daemon_core_now(d));
-    }
     platter_show_anew(b);
-    core_restored(d->core, recovery.records == 0, daemon_core_now(d), d->actions);
+    core_restored(d->core, report.records == 0, daemon_core_now(d), d->actions);
     daemon_perform(d);
     return ERR_NONE;
 }
@@ -125,14 +91,6 @@ static void start(struct board *b)
 
 /* --- one pass of the loop --------------------------------------------------------------------- */
 
-static void tell(struct daemon *d, enum event_kind kind, bool flag)
-{
-    static struct event e;
-    e.kind = kind;
-    if (kind == EVENT_LINK) e.link_up = flag;
-    daemon_step(d, &e);
-}
-
 static void check_link(struct board *b)
 {
     struct daemon *d = &b->daemon;
@@ -146,17 +104,8 @@ static void check_link(struct board *b)
     if (b->mqtt.up == d->link_up) return;
     d->link_up = b->mqtt.up;
     observe_link(b->world->observer, b->index, b->world->t_ms);
-    tell(d, EVENT_LINK, d->link_up);
+    daemon_tell_link(d);
     if (d->link_up) net_subscribed(b->world, b->index);
-}
-
-static void tick(struct daemon *d)
-{
-    const struct event e = { .kind = EVENT_TICK };
-    for (int n = 0; n < TICKS_AT_ONCE; n++) {
-        if (mono_since(core_wakes_at(d->core), daemon_core_now(d).mono) > 0) return;
-        daemon_step(d, &e);
-    }
 }
 
 static int64_t sync_most_ms(const struct board *b)
@@ -192,40 +141,6 @@ static void check_disk(struct board *b)
         b->sync_ms = b->world->t_ms + 1 + prng_below(&b->chance, sync_most_ms(b));
 }
 
-static void tell_journal(struct daemon *d, bool ok, const char *why)
-{
-    d->journal_told = !ok;
-    static struct event e;
-    e.kind = EVENT_JOURNAL;
-    e.journal.ok = ok;
-    (void)text_copy(e.journal.why, sizeof e.journal.why, why);
-    daemon_step(d, &e);
-}
-
-static void relay_event(void *context, const struct event *event)
-{
-    daemon_step(context, event);
-}
-
-static void turn_relays(struct daemon *d)
-{
-    const struct relays_core core = { .context = d, .event = relay_event };
-    relays_turn(d->relays, d->mqtt, d->link_up && d->active, &core, d->now.mono);
-}
-
-static void check_journal(struct daemon *d)
-{
-    struct problem problem;
-    if (d->journal_told && journal_recovered(d->journal, d->now)) tell_journal(d, true, "");
-    if (!d->journal_told && journal_failed(d->journal, &problem))
-        tell_journal(d, false, problem.text);
-    if (!journal_turned(d->journal)) return;
-    uint32_t cursor = 0;
-    while (core_carry(d->core, &cursor, daemon_core_now(d), d->actions)) {
-        daemon_perform(d);
-    }
-}
-
 /* --- a new configuration, as daemon/run/renew.c takes it over
  * --------------------------------------
  */
@@ -239,14 +154,9 @@ static void renew(struct board *b)
     struct core *fresh = core_init(b->spare, &next->config.site, &d->identity, daemon_core_now(d));
     struct relays *relays;
     open_relays(b, &next->config.site, &relays);
-    if (d->active && d->link_up) relays_off(d->relays, d->mqtt);
-    core_reload(fresh, d->core, daemon_core_now(d), d->actions);
-    relays_recall(relays, fresh);
-    relays_close(d->relays);
-    d->relays = relays;
+    daemon_exchange(d, fresh, relays);
     b->spare = d->block;
     d->block = fresh;
-    d->core = fresh;
     d->config = &next->config;
     daemon_perform(d);
     observe_rules(b->world->observer, b->index, &next->rules, b->world->t_ms);
@@ -300,11 +210,11 @@ static void pass(struct board *b)
     disk_use(b->disk);
     d->now = clock_of(b);
     check_link(b);
-    tick(d);
+    daemon_tick(d);
     check_disk(b);
-    check_journal(d);
+    daemon_check_journal(d);
     daemon_release(d);
-    turn_relays(d);
+    daemon_turn_relays(d);
     renew(b);
     check_link(b);
     check_disk(b);
@@ -489,31 +399,16 @@ static int64_t beat_due(const struct world *w, const struct board *b)
     return heard && b->daemon.active && b->mqtt.up ? b->beat_ms : INT64_MAX;
 }
 
-/* When an output of its boards is due; INT64_MAX: none is. */
-static int64_t relays_wake(const struct board *b)
-{
-    const int64_t due_ms = relays_due(b->daemon.relays).ms;
-    int64_t at_ms;
-    if (due_ms == INT64_MAX || __builtin_add_overflow(b->booted_ms, due_ms, &at_ms))
-        return INT64_MAX;
-    return at_ms;
-}
-
 static int64_t board_due(const struct board *b)
 {
     if (!b->there) return INT64_MAX;
     if (!b->alive) return b->start_ms;
     const struct daemon *d = &b->daemon;
-    int64_t due_ms = b->booted_ms - d->line_ms + core_wakes_at(d->core).ms;
+    int64_t due_ms = b->booted_ms + daemon_due(d).ms;
     if (b->sync_ms < due_ms) due_ms = b->sync_ms;
     if (b->mqtt.try_ms < due_ms) due_ms = b->mqtt.try_ms;
     if (b->mqtt.dead_ms < due_ms) due_ms = b->mqtt.dead_ms;
     if (beat_due(b->world, b) < due_ms) due_ms = beat_due(b->world, b);
-    if (relays_wake(b) < due_ms) due_ms = relays_wake(b);
-    if (d->held_count > 0) {
-        const int64_t late_ms = b->booted_ms + d->held[d->held_first].since.ms + HELD_LATE_MS;
-        if (late_ms < due_ms) due_ms = late_ms;
-    }
     if (b->loop_ms < due_ms) due_ms = b->loop_ms;
     return due_ms < b->stalled_ms ? b->stalled_ms : due_ms;
 }
