@@ -101,7 +101,7 @@ class Dosed(harness.Case):
         self.daemon.start()
         self.wait_alert("limits-unknown-west")
         self.wait_alert("journal-restored")
-        harness.wait_until("it has the chain", lambda: self.daemon.status()["chains"][0]["ours"], 60)
+        harness.wait_until("it has the chain", self.daemon.has_chain, 60)
         self.still(10)
         self.assertIn("limit", self.daemon.tank(TANK)["why"])
         self.assertLess(self.leaf_ml(), LIMITS["leaf-a"] + 0.001)

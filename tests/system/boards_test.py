@@ -73,10 +73,7 @@ class Boards(harness.Case):
         self.wait_ours(daemon)
 
     def wait_ours(self, daemon, timeout_s=90):
-        harness.wait_until(
-            daemon.name + " commands the chain",
-            lambda: (daemon.status() or {"chains": [{"ours": False}]})["chains"][0]["ours"], timeout_s,
-        )  # fmt: skip
+        harness.wait_until(daemon.name + " commands the chain", daemon.has_chain, timeout_s)
 
     def wait_follows(self, daemon, timeout_s=60):
         """It has all of the other's journal that there is."""

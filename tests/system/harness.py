@@ -237,8 +237,19 @@ class Daemon:
         self.reload()
         wait_until(done, lambda: self.process.log().count(done) > before, timeout_s)
 
-    def status(self):
-        return call(self.door, {"call": "status"})
+    def status(self, patience_s=10):
+        """None when it doesn't answer: a machine with much to do may keep one that lives from it for a while."""
+        end = time.monotonic() + patience_s
+        while True:
+            status = call(self.door, {"call": "status"})
+            if status or not (self.process and self.process.alive()) or time.monotonic() > end:
+                return status
+            time.sleep(0.1)
+
+    def has_chain(self):
+        """Does it command its first chain?"""
+        status = self.status()
+        return bool(status) and status["chains"][0]["ours"]
 
     def tank(self, key):
         status = self.status()

@@ -59,11 +59,7 @@ class Link(harness.Case):
         self.world.start_broker()
         began = time.monotonic()
         self.daemon.start()
-        harness.wait_until(
-            "the chain is commanded again",
-            lambda: (self.daemon.status() or {"chains": [{"ours": False}]})["chains"][0]["ours"],
-            12,
-        )
+        harness.wait_until("the chain is commanded again", self.daemon.has_chain, 12)
         self.assertLess(time.monotonic() - began, 12)
         self.wait_dose(60)
         self.judge()

@@ -221,8 +221,7 @@ class PlainTest(Case):
 
     def wait_ready(self, timeout_s=40):
         """Alone on its site, a daemon takes it over after 15 s."""
-        wait_until("the outputs are commanded",
-            lambda: self.daemon.status() and self.daemon.status()["chains"][0]["ours"], timeout_s)  # fmt: skip
+        wait_until("the outputs are commanded", self.daemon.has_chain, timeout_s)
 
     def take_on(self, stock, ml, timeout_s=60):
         """Somebody asks for a dose, again until it is taken on."""
