@@ -1,103 +1,6 @@
-#include "lib/chain/plain_head.h"
-
-#include <string.h>
+#include "tests/unit/chain/plain_fixture.h"
 
 #include "lib/base/prng.h"
-#include "lib/chain/address.h"
-#include "tests/unit/support.h"
-
-/* The outputs of a tank: circulation switched and reporting, one timed without reports, one
- * switched with, one switched without. */
-enum { FLOW, TIMED, SEEN, BLIND, LINES };
-
-static const struct plain_output outputs[LINES] = {
-    { "f/set", "on", "off", "f", "", PLAIN_SWITCHED, true, 120000, 1 },
-    { "a/set", "${ms}", "0", NULL, "", PLAIN_MS, false, 0, 1 },
-    { "b/set", "on", "off", "b", "", PLAIN_SWITCHED, false, 20000, 1 },
-    { "c/set", "on", "off", NULL, "", PLAIN_SWITCHED, false, 10000, 1 },
-};
-
-static struct chain_config config;
-static struct plain_head h;
-static int next_id;
-
-static void start(void)
-{
-    config = (struct chain_config){ .key = "basil", .plain = true, .count = LINES };
-    for (uint32_t i = 0; i < LINES; i++) {
-        struct chain_module_config *m = &config.module[i];
-        m->position = i + 1;
-        m->plain = &outputs[i];
-        plain_serial(m->serial, &outputs[i]);
-    }
-    plain_head_init(&h, &config, "boot-1");
-    plain_head_claim(&h, &(struct chain_claim){ .by = "d1", .reign = 3, .site = "tern-hall" });
-    for (uint32_t i = 0; i < LINES; i++) {
-        plain_watch_told_off(&h.line[i].watch, true, 0);
-        if (outputs[i].state_topic) plain_head_hear(&h, i, false);
-    }
-}
-
-static struct chain_command command(enum chain_action action, uint32_t line, int64_t run_ms)
-{
-    struct chain_command c = { .action = action,
-        .reign = 3,
-        .epoch = 1,
-        .until_ms = h.up_ms + 8000,
-        .position = line + 1,
-        .channel = line == FLOW ? 0 : 1,
-        .run_ms = run_ms };
-    struct text id = text_over(c.id, sizeof c.id);
-    text_add(&id, "d1-");
-    text_add_int(&id, ++next_id);
-    (void)text_copy(c.by, sizeof c.by, "d1");
-    (void)text_copy(c.boot, sizeof c.boot, "boot-1");
-    (void)text_copy(c.serial, sizeof c.serial, config.module[line].serial);
-    return c;
-}
-
-static uint32_t give(const struct chain_command *c)
-{
-    uint32_t starts = 99;
-    plain_head_command(&h, c, &starts);
-    return starts;
-}
-
-static void circulate(void)
-{
-    const struct chain_command c = command(CHAIN_CIRCULATE, FLOW, 100000);
-    ck_assert_uint_eq(give(&c), FLOW);
-    plain_head_hear(&h, FLOW, true);
-    struct chain_report r;
-    ck_assert(plain_head_take(&h, &r) && r.state == CHAIN_RUNNING);
-}
-
-static struct chain_command dose(uint32_t line, int64_t run_ms)
-{
-    struct chain_command c = command(CHAIN_DOSE, line, run_ms);
-    c.needs.position = FLOW + 1;
-    return c;
-}
-
-static struct chain_report expect(enum chain_state state)
-{
-    struct chain_report r;
-    ck_assert_msg(plain_head_take(&h, &r), "no report; %s expected", chain_state_word(state));
-    ck_assert_str_eq(chain_state_word(r.state), chain_state_word(state));
-    ck_assert_str_eq(r.boot, "boot-1");
-    return r;
-}
-
-static void expect_nothing(void)
-{
-    struct chain_report r;
-    ck_assert_msg(!plain_head_take(&h, &r), "%s", chain_state_word(r.state));
-}
-
-static bool off_due(uint32_t line)
-{
-    return plain_watch_off_due(&h.line[line].watch, h.up_ms);
-}
 
 START_TEST(the_roll_call_lists_each_output_as_a_module)
 {
@@ -115,76 +18,6 @@ START_TEST(the_roll_call_lists_each_output_as_a_module)
         config.module[i].circulation = i == FLOW;
     }
     ck_assert_msg(chain_roll_matches(&config, &roll, &why), "%s", words);
-}
-END_TEST
-
-START_TEST(circulation_runs_when_the_board_says_so)
-{
-    start();
-    const struct chain_command c = command(CHAIN_CIRCULATE, FLOW, 100000);
-    ck_assert_uint_eq(give(&c), FLOW);
-    plain_head_advance(&h, 1000);
-    expect_nothing();
-    plain_head_hear(&h, FLOW, true);
-    ck_assert_str_eq(expect(CHAIN_RUNNING).id, c.id);
-    plain_head_advance(&h, 50000);
-    const struct chain_command again = command(CHAIN_CIRCULATE, FLOW, 100000);
-    ck_assert_uint_eq(give(&again), FLOW); /* renewed without a pause */
-    ck_assert(!off_due(FLOW));
-    ck_assert_str_eq(expect(CHAIN_DONE).id, c.id);
-    plain_head_advance(&h, 50001);
-    ck_assert_str_eq(expect(CHAIN_RUNNING).id, again.id);
-    plain_head_advance(&h, 150000);
-    ck_assert_str_eq(expect(CHAIN_DONE).id, again.id);
-    ck_assert(off_due(FLOW));
-}
-END_TEST
-
-START_TEST(circulation_without_reports_runs_by_its_order_alone)
-{
-    static const struct plain_output silent = { "f/set", "on", "off", NULL, "", PLAIN_SWITCHED,
-        true, 120000, 1 };
-    start();
-    config.module[FLOW].plain = &silent; /* a flow probe must tell then */
-    plain_head_init(&h, &config, "boot-1");
-    plain_head_claim(&h, &(struct chain_claim){ .by = "d1", .reign = 3 });
-    const struct chain_command c = command(CHAIN_CIRCULATE, FLOW, 100000);
-    ck_assert_uint_eq(give(&c), FLOW);
-    plain_head_advance(&h, 1);
-    ck_assert_str_eq(expect(CHAIN_RUNNING).id, c.id);
-}
-END_TEST
-
-/* INV-3, seed 966: so that it says on anew when the next one begins. */
-START_TEST(circulation_that_times_itself_is_told_off_at_its_end)
-{
-    static const struct plain_output timed = { "f/set", "${seconds}", "off", "f/is", "",
-        PLAIN_SECONDS, true, 120000, 1 };
-    start();
-    config.module[FLOW].plain = &timed;
-    plain_head_init(&h, &config, "boot-1");
-    plain_head_claim(&h, &(struct chain_claim){ .by = "d1", .reign = 3 });
-    plain_watch_told_off(&h.line[FLOW].watch, true, 0);
-    plain_head_hear(&h, FLOW, false);
-    circulate();
-    plain_head_advance(&h, 99999);
-    ck_assert(!off_due(FLOW));
-    plain_head_advance(&h, 100000);
-    expect(CHAIN_DONE);
-    ck_assert(off_due(FLOW));
-}
-END_TEST
-
-START_TEST(circulation_that_isnt_seen_has_stopped)
-{
-    start();
-    const struct chain_command c = command(CHAIN_CIRCULATE, FLOW, 100000);
-    (void)give(&c);
-    plain_head_advance(&h, PLAIN_ANSWER_MS - 1);
-    expect_nothing();
-    plain_head_advance(&h, PLAIN_ANSWER_MS);
-    ck_assert_str_eq(expect(CHAIN_STOPPED).id, c.id);
-    ck_assert(off_due(FLOW));
 }
 END_TEST
 
@@ -593,10 +426,6 @@ int main(void)
 {
     TCase *tc = tcase_create("plain_head");
     tcase_add_test(tc, the_roll_call_lists_each_output_as_a_module);
-    tcase_add_test(tc, circulation_runs_when_the_board_says_so);
-    tcase_add_test(tc, circulation_without_reports_runs_by_its_order_alone);
-    tcase_add_test(tc, circulation_that_times_itself_is_told_off_at_its_end);
-    tcase_add_test(tc, circulation_that_isnt_seen_has_stopped);
     tcase_add_test(tc, a_dose_that_times_itself_is_done_when_its_time_is_over);
     tcase_add_test(tc, one_that_is_switched_and_reports_waits_for_off);
     tcase_add_loop_test(
