@@ -29,6 +29,8 @@ static const struct schema_row probe_rows[] = {
         NULL, NULL, "What is plausible; anything else is no reading. Defaults: see below." },
     { "max_age_s", SCHEMA_WHOLE, "s", 1, 86400, 1000, SCHEMA_REQUIRED, PROBE(max_age_ms), NULL,
         NULL, "An older reading doesn't count." },
+    { "every_s", SCHEMA_WHOLE, "s", 0, 86400, 1000, "0", PROBE(every_ms), NULL, NULL,
+        "How often it sends; `check` warns where that is too seldom. 0: not known." },
     { "decimal_comma", SCHEMA_BOOL, NULL, 0, 0, 0, "false", PROBE(decimal_comma), NULL, NULL,
         "Take 6,2 for 6.2." },
     { "number_in_string", SCHEMA_BOOL, NULL, 0, 0, 0, "false", PROBE(number_in_string), NULL, NULL,

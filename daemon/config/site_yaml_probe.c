@@ -129,6 +129,17 @@ static void warn_if_due(
     schema_warn(&l->reader, every, "the probe's calibration is overdue");
 }
 
+/* Between two readings there would be none. */
+static void warn_if_seldom(
+    struct loader *l, const struct probe_config *p, const struct tree_node *node)
+{
+    if (p->every_ms <= p->max_age_ms) return;
+    schema_warn(&l->reader, tree_get(node, "every_s"),
+        "found %lld s; allowed: at most max_age_s, %lld s: between two readings the older one "
+        "doesn't count any more",
+        (long long)(p->every_ms / 1000), (long long)(p->max_age_ms / 1000));
+}
+
 bool load_own_topic(const struct loader *l, const char *topic)
 {
     const struct config *c = l->config;
@@ -190,6 +201,7 @@ static void finish_probe(struct loader *l, struct probe_config *p, const struct 
     check_range(l, p, node);
     check_calibration(l, p, node);
     warn_if_due(l, p, node);
+    warn_if_seldom(l, p, node);
 }
 
 /* In the order of enum probe_quantity; leak stands under interlocks. */

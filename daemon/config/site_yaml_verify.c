@@ -93,6 +93,20 @@ static void derive_ec(struct loader *l, struct load_tank *t)
         problem.text);
 }
 
+/* Such a tank would never be dosed, and its alert would name the pump. */
+static void check_flow_probe(struct loader *l, struct load_tank *t)
+{
+    const int64_t every_ms = t->draft.tank.probe[PROBE_FLOW].every_ms;
+    const int64_t most_ms = site_flow_every_ms(&t->draft.tank);
+    const struct tree_node *flow = tree_get(tree_get(t->node, "probes"), "flow");
+    if (every_ms <= most_ms) return;
+    schema_warn(&l->reader, tree_get(flow, "every_s"),
+        "found %lld s; allowed: at most %lld s: circulation is to be seen within %d s of its "
+        "start, which takes %d readings, and nothing is dosed where it isn't",
+        (long long)(every_ms / 1000), (long long)(most_ms / 1000), CIRCULATION_CONFIRM_MS / 1000,
+        (int)(CIRCULATION_CONFIRM_MS / most_ms));
+}
+
 void load_verify_tank(struct loader *l, struct load_tank *t)
 {
     const struct site_tank *tank = &t->draft.tank;
@@ -102,6 +116,7 @@ void load_verify_tank(struct loader *l, struct load_tank *t)
     check_strength(l, t, "raises_ph", tank->raises_ph);
     check_feed_strength(l, t);
     load_verify_plain(l, t);
+    if (t->draft.tank.probe[PROBE_FLOW].present) check_flow_probe(l, t);
     if (tank->lowers_ph < 0 && tank->raises_ph < 0)
         schema_warn(&l->reader, t->node,
             "neither 'lowers_ph' nor 'raises_ph' is given: pH is watched, but never moved");

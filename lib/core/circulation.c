@@ -176,6 +176,11 @@ static bool flow_agrees(const struct core *core, uint32_t tank, struct now now)
     return probe_quality_at(p, config, now.mono) == PROBE_GOOD && p->value > 0.0;
 }
 
+bool core_flow_unseen(const struct core *core, uint32_t tank, struct now now)
+{
+    return core->tank[tank].circulation_seen && !flow_agrees(core, tank, now);
+}
+
 /* A hand on its switch runs it, not the command: then it ends when that hand wants. */
 static bool by_hand(const struct core *core, uint32_t tank)
 {

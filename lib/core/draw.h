@@ -35,6 +35,8 @@ struct mono core_flow_proven(const struct core *core, uint32_t tank, struct now 
 
 /* It had the time to be seen running, and wasn't. */
 bool core_circulation_unseen(const struct core *core, uint32_t tank, struct now now);
+/* Would it be confirmed if its flow probe showed flow? */
+bool core_flow_unseen(const struct core *core, uint32_t tank, struct now now);
 
 /* May its output be switched on beside what else runs on the chain? */
 bool core_circulation_may_begin(const struct core *core, uint32_t tank, struct now now);

@@ -28,6 +28,15 @@ static int64_t cover_ms(const struct site_tank *config, const struct core_dose *
 
 /* --- CIRCULATE -------------------------------------------------------------------------------- */
 
+static void add_unseen_flow(struct text *t, const struct site_tank *config)
+{
+    text_add(t, ": the circulation pump is reported running, but its flow probe, which must send "
+                "at least every ");
+    text_add_int(t, site_flow_every_ms(config) / 1000);
+    text_add(t, " s, shows no flow, so nothing is dosed. Look at that probe, the pump and its "
+                "strainer; it is tried again every minute");
+}
+
 static void give_up_circulation(
     struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
@@ -36,9 +45,12 @@ static void give_up_circulation(
     alert_name(id, "no-circulation", core->site->tank[tank].key, NULL);
     struct text w = text_over(text, sizeof text);
     text_add(&w, core->site->tank[tank].key);
-    text_add(&w,
-        ": the circulation pump can't be seen to run, so nothing is dosed. Look at the pump, "
-        "its strainer and its cable; it is tried again every minute");
+    if (core_flow_unseen(core, tank, now))
+        add_unseen_flow(&w, &core->site->tank[tank]);
+    else
+        text_add(&w,
+            ": the circulation pump can't be seen to run, so nothing is dosed. Look at the pump, "
+            "its strainer and its cable; it is tried again every minute");
     alert_raise(core, id, (int32_t)tank, text, ret);
     /* It may draw what another one is taken to draw: it ends, so that this shows. */
     if (t->circulation_on) core_send_circulate(core, tank, ENDS_SOON_MS, now, ret);

@@ -27,6 +27,16 @@ int64_t site_flush_ms(const struct site_tank *tank)
     return ms_up(flushed_l * (double)MINUTE_MS / tank->circulation.flow_l_min);
 }
 
+/* From a standstill two readings of the newest three are to be of flow; where that step is beyond
+ * the jump guard, three in a row. */
+int64_t site_flow_every_ms(const struct site_tank *tank)
+{
+    const struct probe_config *p = &tank->probe[PROBE_FLOW];
+    if (!p->present) return 0;
+    const bool jumps = p->jump_most > 0.0 && tank->circulation.flow_l_min > p->jump_most;
+    return CIRCULATION_CONFIRM_MS / (jumps ? 3 : 2);
+}
+
 int32_t site_pump_of(const struct site_tank *tank, uint32_t stock)
 {
     for (uint32_t p = 0; p < tank->pump_count; p++) {

@@ -135,6 +135,12 @@ enum err site_stocks_meet(struct keep_apart *ret, const struct site *site, uint3
 enum err site_stock_in_store(struct crystals *ret, const struct site_stock *stock,
     struct problem *problem) __attribute__((warn_unused_result));
 
+enum { CIRCULATION_CONFIRM_MS = 12000 }; /* a circulation is to be seen running within this */
+
+/* The longest time between two readings of the tank's flow probe with which it still shows within
+ * CIRCULATION_CONFIRM_MS that the circulation began; 0: the tank has none. */
+int64_t site_flow_every_ms(const struct site_tank *tank);
+
 /* How long a tank takes to mix while nothing better was learned, and how long a line is flushed. */
 int64_t site_mix_ms(const struct site_tank *tank);
 int64_t site_flush_ms(const struct site_tank *tank);

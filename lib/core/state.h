@@ -28,9 +28,8 @@ enum {
     CHAIN_LOOK_MS = 1500,        /* a chain is looked at this often, or three times in four beats */
     TANK_LOOK_MS = 5000,         /* an idle tank; less often where its probes speak less often */
     CIRCULATION_SPARE_MS = 5000, /* left of circulation after a dose and its flush */
-    CIRCULATION_CONFIRM_MS = 12000, /* to be seen running */
-    STOP_AGAIN_MS = 3000,           /* a stop without an end is said again */
-    LEDGER_WAIT_MS = 60000,         /* for a ledger that tells of a dose lost from sight */
+    STOP_AGAIN_MS = 3000,        /* a stop without an end is said again */
+    LEDGER_WAIT_MS = 60000,      /* for a ledger that tells of a dose lost from sight */
 };
 
 /* A command under way. */

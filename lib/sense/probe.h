@@ -63,6 +63,7 @@ struct probe_config {
     const char *pointer; /* RFC 6901 into a JSON payload; "" = the payload itself is the value */
     double least, most;  /* plausible range, in 'unit', ends included */
     int64_t max_age_ms;
+    int64_t every_ms;      /* how often it sends, as the configuration says; 0: not said */
     bool decimal_comma;    /* "6,2" is allowed to mean 6.2 */
     bool number_in_string; /* {"ph":"6.2"} is allowed */
     uint32_t nothing_count;

@@ -301,6 +301,36 @@ START_TEST(a_flow_probe_must_show_flow)
 }
 END_TEST
 
+/* From a standstill, in the worst phase: a reading has just come. With a jump guard or without. */
+static bool shows_in_time(double jump_most, double share)
+{
+    prepare();
+    b.tank[BASIL].probe[PROBE_FLOW].present = true;
+    b.tank[BASIL].probe[PROBE_FLOW].jump_most = jump_most;
+    const int64_t every_ms = (int64_t)(share * (double)site_flow_every_ms(&b.tank[BASIL]));
+    tell_probe(BASIL, PROBE_FLOW, 0);
+    tell_probe(BASIL, PROBE_FLOW, 0);
+    tell_probe(BASIL, PROBE_FLOW, 0);
+    begin(NAN);
+    bool seen = false;
+    for (int64_t ms = 100; !seen && !core_circulation_unseen(b.core, BASIL, b.now); ms += 100) {
+        pass(100);
+        if (ms % 2000 == 0) tell_beat(WEST);
+        if (ms % every_ms == 0) tell_probe(BASIL, PROBE_FLOW, 25);
+        seen = confirmed();
+    }
+    bench_done();
+    return seen;
+}
+
+START_TEST(a_flow_probe_that_sends_too_seldom_never_shows_it)
+{
+    const double jump_most = _i == 0 ? 0.0 : _i == 1 ? 40.0 : 5.0;
+    ck_assert(shows_in_time(jump_most, 1.0));
+    ck_assert(!shows_in_time(jump_most, 1.25));
+}
+END_TEST
+
 /* Its time is up; the head has gone; the beat is old. */
 START_TEST(it_is_confirmed_no_longer_than_it_runs)
 {
@@ -552,6 +582,7 @@ int main(void)
     tcase_add_test(t, a_flow_is_proven_by_the_beats_that_agree);
     tcase_add_test(t, of_two_that_run_neither_is_believed_when_one_is_missing);
     tcase_add_test(t, a_flow_probe_must_show_flow);
+    tcase_add_loop_test(t, a_flow_probe_that_sends_too_seldom_never_shows_it, 0, 3);
     tcase_add_loop_test(t, it_is_confirmed_no_longer_than_it_runs, 0, 3);
     tcase_add_test(t, what_was_never_answered_counts_until_its_latest_end);
     tcase_add_test(t, of_several_that_were_never_answered_the_latest_end_counts);

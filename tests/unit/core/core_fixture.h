@@ -394,6 +394,16 @@ static inline uint32_t count_records(const char *kind)
     return n;
 }
 
+/* What the alert of that name says; "" where none stands. */
+static inline const char *alert_text(const char *id)
+{
+    static struct alert_view view;
+    for (uint32_t i = 0; core_alert(b.core, i, &view); i++) {
+        if (text_same(view.id, id)) return view.text;
+    }
+    return "";
+}
+
 /* A record from elsewhere, as if it stood in the journal now. */
 static inline struct record *put_record(const char *kind)
 {

@@ -169,6 +169,8 @@ START_TEST(circulation_that_isnt_seen_is_told)
     }
     turn();
     ck_assert(alert_stands(b.core, "no-circulation-basil"));
+    const char *what = _i == 1 ? "its flow probe, which must send at least every 6 s" : "its cable";
+    ck_assert_ptr_nonnull(strstr(alert_text("no-circulation-basil"), what));
     ck_assert_int_eq(tank()->step, STEP_IDLE);
     ck_assert_uint_eq(tank()->plan.count, 0);
     ck_assert_int_eq(mono_since(tank()->not_before, b.now.mono), 60000);

@@ -382,6 +382,17 @@ static const struct warning warnings[] = {
         "{ solution: acid.yaml, bottle_ml: 10 }", "no tank uses" },
     { SITE, "  username: dosewright\n", "  username: dosewright\n  insecure_plain: true\n",
         "true\n  pass", "read along" },
+    { SITE, "max_age_s: 300 }", "max_age_s: 300, every_s: 301 }", "301 }", "found 301 s; allowed" },
+    { SITE, "max_age_s: 300 }\n",
+        "max_age_s: 300 }\n      flow: { topic: glass/flow, unit: L/min, max_age_s: 60, every_s: "
+        "17 "
+        "}\n",
+        "17 }", "found 17 s; allowed: at most 6 s" },
+    { SITE, "max_age_s: 300 }\n",
+        "max_age_s: 300 }\n      flow: { topic: glass/flow, unit: L/min, max_age_s: 60, "
+        "jump_limit: "
+        "1, every_s: 15 }\n",
+        "15 }", "found 15 s; allowed: at most 4 s" },
     { A, "KNO3: 25", "KNO3: 190", NULL, "KNO3 crystallises" },
 };
 
