@@ -33,8 +33,9 @@ static const char restore_usage[] =
     "usage: dosewright restore [--dry-run] [--force] [--journal DIR] FILE [SITE.yaml]\n"
     "\n"
     "Verifies FILE, then puts configuration and journal back where they were, or the\n"
-    "configuration to SITE.yaml. The daemon must be stopped. What is replaced stays beside it, as\n"
-    "NAME.replaced-1. Afterwards every limit counts as used up for a day, or until the alerts\n"
+    "configuration to SITE.yaml. The daemon must be stopped, but for --dry-run. What is replaced\n"
+    "stays beside it, as NAME.replaced-1. Afterwards every limit counts as used up for a day, or "
+    "until the alerts\n"
     "limits-unknown are acknowledged: what was dosed since the copy was made isn't in it.\n"
     "\n"
     "  --dry-run      verify, say what would be replaced, change nothing\n"
@@ -263,7 +264,12 @@ static int finish(const struct restore *r, const struct arguments *a)
     struct problem problem = { .err = ERR_NONE };
     bool needs_force = false;
     if (restore_look(&found, r, &problem) != ERR_NONE) return say("restore", &problem);
+    if (found.held.err != ERR_NONE && !a->dry) return say("restore", &found.held);
     print_found(r, &found, &needs_force);
+    if (found.held.err != ERR_NONE)
+        printf("%s: %s. It goes on meanwhile; the restore itself is refused until that daemon is "
+               "stopped\n",
+            found.held.where, found.held.text);
     fflush(stdout);
     if (needs_force && !a->force) {
         fputs("nothing was changed: what is there would be replaced. If that is meant, say "

@@ -84,7 +84,8 @@ static enum err look_for_folders(const char *path, struct problem *problem)
     return err;
 }
 
-static enum err look_whether_held(const struct restore *r, struct problem *problem)
+static enum err look_whether_held(
+    struct restore_found *ret, const struct restore *r, struct problem *problem)
 {
     char dir[BACKUP_PATH_MAX];
     struct journal held;
@@ -93,13 +94,16 @@ static enum err look_whether_held(const struct restore *r, struct problem *probl
     (void)text_copy(dir, sizeof dir, r->journal_dir);
     const enum err err = hold(&held, dir, problem);
     if (err == ERR_NONE) let_go(&held);
-    return err;
+    if (err != ERR_BUSY) return err;
+    ret->held = *problem;
+    *problem = (struct problem){ .err = ERR_NONE };
+    return ERR_NONE;
 }
 
 enum err restore_look(struct restore_found *ret, const struct restore *r, struct problem *problem)
 {
     *ret = (struct restore_found){ .journal = RESTORE_NO_JOURNAL };
-    enum err err = look_whether_held(r, problem);
+    enum err err = look_whether_held(ret, r, problem);
     if (err == ERR_NONE) err = look_for_folders(r->journal_dir, problem);
     if (err == ERR_NONE) err = look_at_journal(ret, r, problem);
     for (size_t i = 0; i < r->from->count && err == ERR_NONE; i++) {

@@ -25,9 +25,10 @@ struct restore_found {
     int64_t seq;                 /* its newest record's */
     uint32_t files, changes;     /* of the configuration; there with another content */
     char first[BACKUP_PATH_MAX]; /* of those that change; "" for none */
+    struct problem held;         /* ERR_BUSY: a daemon writes that journal; else ERR_NONE */
 };
 
-/* What it would replace. Changes nothing. ERR_BUSY when a daemon writes that journal, ERR_IO. */
+/* What it would replace. Changes nothing, and doesn't mind a daemon. ERR_IO. */
 enum err restore_look(struct restore_found *ret, const struct restore *r, struct problem *problem)
     __attribute__((warn_unused_result));
 

@@ -81,8 +81,21 @@ class Dosed(harness.Case):
     def test_2_a_running_daemon_is_left_alone(self):
         code, words = tool("restore", "--force", self.copy)
         self.assertEqual(code, 75, words)
+        self.assertNotIn("a copy of site", words)
         self.assertTrue(self.daemon.process.alive())
         self.assertEqual(self.daemon.verify()[0], 0)
+
+    def test_2_a_dry_run_beside_a_running_daemon_says_that_it_runs(self):
+        files, count = sorted(os.listdir(self.world.folder)), len(self.daemon.records())
+        harness.wait_until("its journal goes on", lambda: len(self.daemon.records()) > count, 60)
+        for arguments in (["--dry-run"], ["--dry-run", "--force"]):
+            code, words = tool("restore", *arguments, self.copy)
+            self.assertEqual(code, 0 if "--force" in arguments else 1, words)
+            self.assertIn("the journal there is newer: it goes on to record", words)
+            self.assertIn("writes this journal (process %d)" % self.daemon.process.pid, words)
+            self.assertIn("refused until that daemon is stopped", words)
+        self.assertTrue(self.daemon.process.alive())
+        self.assertEqual(sorted(os.listdir(self.world.folder)), files)
 
     def test_3_without_force_nothing_newer_is_replaced(self):
         self.wait_used_up()
