@@ -79,7 +79,7 @@ static enum walk_reply walk_site(struct walk *w)
     if (commission_broker(w) == WALK_LEAVE || commission_chains(w) == WALK_LEAVE ||
         commission_power(w) == WALK_LEAVE)
         return WALK_LEAVE;
-    cJSON *status = walk_status(w);
+    cJSON *status = walk_status_whole(w);
     if (!status) return WALK_LEAVE;
     enum walk_reply reply = WALK_YES;
     const cJSON *tank;

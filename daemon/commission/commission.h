@@ -41,8 +41,10 @@ enum walk_reply walk_number(
 enum walk_reply walk_word(
     struct walk *w, const char *question, const char *fallback, char ret[WALK_LINE_MAX]);
 
-/* The daemon's status; NULL when it is gone (w->code says so). The caller frees it. */
+/* The daemon's status; NULL when it is gone (w->code says so). The caller frees it. On a large site
+ * not all tanks are in it: '_whole' asks on until they are. */
 cJSON *walk_status(struct walk *w);
+cJSON *walk_status_whole(struct walk *w);
 
 /* The tank in its own object, whichever page it stands on; NULL when the daemon is gone or has no
  * such tank. The caller frees it. */

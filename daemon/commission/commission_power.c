@@ -443,7 +443,7 @@ static enum walk_reply measure_chain(struct walk *w, const cJSON *status, const 
 
 enum walk_reply commission_power(struct walk *w)
 {
-    cJSON *status = walk_status(w);
+    cJSON *status = walk_status_whole(w);
     if (!status) return WALK_LEAVE;
     enum walk_reply reply = WALK_YES;
     const cJSON *chain;

@@ -114,7 +114,7 @@ enum walk_reply commission_chains(struct walk *w)
     reply = walk_confirm(
         w, "Find out by hand which pump is which? Each ticks for 0.1 s, which is a drop of stock.");
     if (reply != WALK_YES) return reply;
-    cJSON *status = walk_status(w);
+    cJSON *status = walk_status_whole(w);
     if (!status) return WALK_LEAVE;
     const cJSON *tank;
     cJSON_ArrayForEach(tank, show_member(status, "tanks"))

@@ -141,6 +141,15 @@ cJSON *walk_status(struct walk *w)
     return call(w, "{\"call\":\"status\"}");
 }
 
+cJSON *walk_status_whole(struct walk *w)
+{
+    int code;
+    if (w->code != TOOL_GO_ON) return NULL;
+    cJSON *answer = tool_status(w->tool, &code);
+    if (!answer) w->code = code;
+    return answer;
+}
+
 cJSON *walk_tank(struct walk *w, const char *tank)
 {
     double from = 0;

@@ -10,7 +10,7 @@
 #include "daemon/doctor/doctor.h"
 #include "daemon/hear/request_keys.h"
 #include "daemon/tool/cmd.h"
-#include "daemon/tool/cmd_status.h"
+#include "daemon/tool/tool.h"
 #include "daemon/tool/tool_show.h"
 #include "lib/base/decimal.h"
 
@@ -90,13 +90,13 @@ static void judge_config(struct doctor *d, const char *path, const struct proble
 /* What the daemon answers; NULL, with a line on why, when none does. */
 static cJSON *ask_daemon(struct doctor *d, const char *socket)
 {
-    struct status_tool s = { .tool = { .usage = usage, .quiet = true } };
+    struct tool tool = { .usage = usage, .quiet = true };
     int code = EX_OK;
-    s.tool.socket = socket ? socket : d->config->socket_path;
-    cJSON *answer = status_ask(&s, &code);
+    tool.socket = socket ? socket : d->config->socket_path;
+    cJSON *answer = tool_status(&tool, &code);
     if (answer && show_true(answer, "ok")) return answer;
     cJSON_Delete(answer);
-    doctor_see(d, "daemon", "none answers: %s: %s", s.tool.problem.where, s.tool.problem.text);
+    doctor_see(d, "daemon", "none answers: %s: %s", tool.problem.where, tool.problem.text);
     doctor_judge(d, DOCTOR_WARN,
         "is it meant to run? 'systemctl status dosewright' tells; the socket is for members of its "
         "group only");

@@ -9,8 +9,6 @@
 #include "daemon/tool/cmd.h"
 #include "daemon/tool/tool_show.h"
 
-enum { PAGES_MAX = SITE_TANKS_MAX };
-
 static const char usage[] =
     "usage: dosewright status [TANK ...] [--brief] [--watch] [--socket PATH] [--json]\n"
     "\n"
@@ -24,45 +22,6 @@ static const char usage[] =
     "  --json         the daemon's answer as it is, one line\n"
     "  --socket PATH  the daemon's socket; else $DOSEWRIGHT_SOCKET, else the only one in\n"
     "                 /run/dosewright\n";
-
-/* Moves the tanks of a further page to the first. */
-static void join_tanks(cJSON *answer, cJSON *page)
-{
-    cJSON *all = cJSON_GetObjectItemCaseSensitive(answer, "tanks");
-    cJSON *more = cJSON_GetObjectItemCaseSensitive(page, "tanks");
-    while (cJSON_IsArray(all) && cJSON_GetArraySize(more) > 0) {
-        cJSON_AddItemToArray(all, cJSON_DetachItemFromArray(more, 0));
-    }
-    cJSON_DeleteItemFromObjectCaseSensitive(answer, "next");
-    cJSON *next = cJSON_DetachItemFromObjectCaseSensitive(page, "next");
-    if (next) cJSON_AddItemToObject(answer, "next", next);
-}
-
-cJSON *status_ask(struct status_tool *s, int *ret_code)
-{
-    struct tool *tool = &s->tool;
-    cJSON *answer = tool_call(tool, "{\"call\":\"status\"}", TOOL_WAIT_MS, NULL, ret_code);
-    double from = 0;
-    for (int page = 0; answer && page < PAGES_MAX; page++) {
-        const double next = show_number(answer, "next");
-        if (!(next > from)) break;
-        from = next;
-        char line[64];
-        struct text t = text_over(line, sizeof line);
-        text_add(&t, "{\"call\":\"status\",\"from\":");
-        text_add_real(&t, from, 0);
-        text_add_char(&t, '}');
-        cJSON *more = tool_call(tool, line, TOOL_WAIT_MS, NULL, ret_code);
-        if (more) {
-            join_tanks(answer, more);
-            cJSON_Delete(more);
-        } else {
-            cJSON_Delete(answer);
-            answer = NULL;
-        }
-    }
-    return answer;
-}
 
 /* --- choosing tanks ----------------------------------------------------------------------------
  */
@@ -133,7 +92,7 @@ void status_put(const struct status_tool *s, const cJSON *answer, FILE *out)
 static int show_once(struct status_tool *s)
 {
     int code;
-    cJSON *answer = status_ask(s, &code);
+    cJSON *answer = tool_status(&s->tool, &code);
     if (!answer) return code;
     if (code == EX_OK && !status_choose(s, answer, stderr)) code = 1;
     if (code == EX_OK || s->tool.json || cJSON_IsTrue(show_member(answer, "ok")))

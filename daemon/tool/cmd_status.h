@@ -12,9 +12,6 @@ struct status_tool {
     bool brief;
 };
 
-/* The whole status, page by page; NULL with the exit code when the daemon didn't give it. */
-cJSON *status_ask(struct status_tool *s, int *ret_code);
-
 /* Leaves only the tanks that were named on the command line, if any were. False when one of them
  * isn't there, which has been said on 'complain'. */
 bool status_choose(const struct status_tool *s, cJSON *answer, FILE *complain);

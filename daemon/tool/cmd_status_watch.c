@@ -196,7 +196,7 @@ static int ask(struct watch *w)
 {
     int code;
     const bool was_away = w->away;
-    cJSON *answer = status_ask(w->s, &code);
+    cJSON *answer = tool_status(&w->s->tool, &code);
     if (answer && code != EX_OK) { /* it answers, but doesn't show itself */
         cJSON_Delete(answer);
         answer = NULL;

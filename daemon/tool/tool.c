@@ -214,6 +214,44 @@ cJSON *tool_call(
     return answer;
 }
 
+/* Moves the tanks of a further page to the first. */
+static void join_tanks(cJSON *answer, cJSON *page)
+{
+    cJSON *all = cJSON_GetObjectItemCaseSensitive(answer, "tanks");
+    cJSON *more = cJSON_GetObjectItemCaseSensitive(page, "tanks");
+    while (cJSON_IsArray(all) && cJSON_GetArraySize(more) > 0) {
+        cJSON_AddItemToArray(all, cJSON_DetachItemFromArray(more, 0));
+    }
+    cJSON_DeleteItemFromObjectCaseSensitive(answer, "next");
+    cJSON *next = cJSON_DetachItemFromObjectCaseSensitive(page, "next");
+    if (next) cJSON_AddItemToObject(answer, "next", next);
+}
+
+cJSON *tool_status(struct tool *tool, int *ret_code)
+{
+    cJSON *answer = tool_call(tool, "{\"call\":\"status\"}", TOOL_WAIT_MS, NULL, ret_code);
+    double from = 0;
+    for (int page = 0; answer && page < SITE_TANKS_MAX; page++) {
+        const double next = show_number(answer, "next");
+        if (!(next > from)) break;
+        from = next;
+        char line[64];
+        struct text t = text_over(line, sizeof line);
+        text_add(&t, "{\"call\":\"status\",\"from\":");
+        text_add_real(&t, from, 0);
+        text_add_char(&t, '}');
+        cJSON *more = tool_call(tool, line, TOOL_WAIT_MS, NULL, ret_code);
+        if (more) {
+            join_tanks(answer, more);
+            cJSON_Delete(more);
+        } else {
+            cJSON_Delete(answer);
+            answer = NULL;
+        }
+    }
+    return answer;
+}
+
 /* Lines of the answer, one by one, without what a terminal would obey. */
 static void say_lines(FILE *out, const char *text)
 {

@@ -65,6 +65,10 @@ enum err tool_find_socket(char ret[TOOL_PATH_MAX], const char *given, const char
 cJSON *tool_call(
     struct tool *tool, const char *line, int64_t wait_ms, char **ret_raw, int *ret_code);
 
+/* The whole status, page by page, as one answer whose "tanks" are all of them; NULL as tool_call.
+ */
+cJSON *tool_status(struct tool *tool, int *ret_code);
+
 /* Makes one call whose answer is yes or no, says it, and gives the exit code. With --json the raw
  * answer is all that is printed. 'done' (NULL: none) is said after a yes without words of its own.
  */

@@ -22,7 +22,7 @@
 
 enum { CALLS_MAX = 8, CHILD_MS = 20000 };
 
-static char dir[64], path[80], out_path[80], err_path[80];
+static char dir[64], path[80], in_path[80], out_path[80], err_path[80];
 static struct door *door;
 static struct site_tank tanks[1] = { { .key = "basil-bench" } };
 static struct site site;
@@ -47,6 +47,7 @@ static void set_up(void)
     test_place(dir, sizeof dir, "tool-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(dir));
     snprintf(path, sizeof path, "%s/d.sock", dir);
+    snprintf(in_path, sizeof in_path, "%s/in", dir);
     snprintf(out_path, sizeof out_path, "%s/out", dir);
     snprintf(err_path, sizeof err_path, "%s/err", dir);
     ck_assert_int_eq(door_open(&door, path, &problem), ERR_NONE);
@@ -67,6 +68,7 @@ static void set_up(void)
 static void tear_down(void)
 {
     door_close(door);
+    unlink(in_path);
     unlink(out_path);
     unlink(err_path);
     ck_assert_int_eq(rmdir(dir), 0);
@@ -414,14 +416,12 @@ START_TEST(exit_codes_tell_what_went_wrong)
 }
 END_TEST
 
-/* Answers two calls: the first without "from", the second with "from":1. */
-static void serve_two_pages(int listener)
+/* Answers calls with one page or, with "from":1, the other. */
+static void serve_two_pages(int listener, const char *first)
 {
-    static const char *const pages[] = {
-        "{\"ok\":true,\"tanks\":[{\"key\":\"basil-bench\",\"state\":\"holding\"}],\"next\":1}\n",
-        "{\"ok\":true,\"tanks\":[{\"key\":\"cress\",\"state\":\"mixing\"}]}\n",
-    };
-    for (int i = 0; i < 2; i++) {
+    const char *const pages[] = { first,
+        "{\"ok\":true,\"tanks\":[{\"key\":\"cress\",\"state\":\"mixing\"}]}\n" };
+    for (int i = 0; i < CALLS_MAX; i++) {
         char call[256] = "";
         const int fd = accept(listener, NULL, NULL);
         if (recv(fd, call, sizeof call - 1, 0) < 0) _exit(1);
@@ -432,7 +432,7 @@ static void serve_two_pages(int listener)
     _exit(0);
 }
 
-static void run_paged(const char *words)
+static void run_paged(int (*command)(int, char **), const char *words, const char *first)
 {
     struct sockaddr_un address = { .sun_family = AF_UNIX };
     snprintf(address.sun_path, sizeof address.sun_path, "%s/odd", dir);
@@ -440,10 +440,10 @@ static void run_paged(const char *words)
     ck_assert_int_eq(bind(listener, (struct sockaddr *)&address, sizeof address), 0);
     ck_assert_int_eq(listen(listener, 4), 0);
     const pid_t pid = fork();
-    if (pid == 0) serve_two_pages(listener);
+    if (pid == 0) serve_two_pages(listener, first);
     close(listener);
     setenv("DOSEWRIGHT_SOCKET", address.sun_path, 1);
-    run_tool(cmd_status, words);
+    run_tool(command, words);
     kill(pid, SIGKILL);
     waitpid(pid, NULL, 0);
     unlink(address.sun_path);
@@ -451,19 +451,40 @@ static void run_paged(const char *words)
 
 START_TEST(a_status_of_several_pages_is_put_together)
 {
-    run_paged("status --json");
+    const char *first = "{\"ok\":true,\"tanks\":[{\"key\":\"basil-bench\",\"state\":\"holding\"}],"
+                        "\"next\":1}\n";
+    run_paged(cmd_status, "status --json", first);
     ck_assert_int_eq(ran.code, EX_OK);
     ck_assert_str_eq(ran.out,
         "{\"ok\":true,\"tanks\":[{\"key\":\"basil-bench\",\"state\":\"holding\"},"
         "{\"key\":\"cress\",\"state\":\"mixing\"}]}\n");
-    run_paged("status cress");
+    run_paged(cmd_status, "status cress", first);
     ck_assert_int_eq(ran.code, EX_OK);
     ck_assert_int_eq(strncmp(ran.out, "cress         mixing", 20), 0);
     ck_assert_ptr_null(strstr(ran.out, "basil-bench"));
-    run_paged("status cress nobody");
+    run_paged(cmd_status, "status cress nobody", first);
     ck_assert_int_eq(ran.code, 1);
     ck_says(ran.err, "there is no tank 'nobody'");
     ck_says(ran.out, "cress");
+}
+END_TEST
+
+START_TEST(a_walk_comes_to_tanks_of_further_pages)
+{
+    FILE *person = fopen(in_path, "w");
+    ck_assert_ptr_nonnull(person);
+    for (int i = 0; i < 40; i++) {
+        fputs("s\n", person);
+    }
+    fclose(person);
+    ck_assert_ptr_nonnull(freopen(in_path, "r", stdin));
+    run_paged(cmd_commission, "commission",
+        "{\"ok\":true,\"broker\":{\"up\":true,\"uri\":\"mqtt://shed\"},\"chains\":[],"
+        "\"tanks\":[{\"key\":\"basil-bench\"}],\"next\":1}\n");
+    ck_assert_int_eq(ran.code, EX_OK);
+    ck_says(ran.out, "basil-bench: Look at its probes?");
+    ck_says(ran.out, "cress: Look at its probes?");
+    ck_says(ran.out, "That was all.");
 }
 END_TEST
 
@@ -532,6 +553,7 @@ int main(void)
     tcase_add_test(t, a_daemon_that_behaves_oddly_is_told_apart);
     tcase_add_test(t, exit_codes_tell_what_went_wrong);
     tcase_add_test(t, a_status_of_several_pages_is_put_together);
+    tcase_add_test(t, a_walk_comes_to_tanks_of_further_pages);
     tcase_add_test(t, the_socket_is_found);
     tcase_add_test(t, options_may_stand_anywhere);
     return run_case(t, "tool");
