@@ -54,8 +54,7 @@ static void carry_tank(const struct core *core, uint32_t tank, struct now now, s
     const struct core_tank *t = &core->tank[tank];
     struct record *r = emit_record(ret, "carry");
     record_add_text(r, "tank", core->site->tank[tank].key);
-    record_add_truth(r, "paused", t->paused);
-    if (t->paused_for[0]) record_add_text(r, "paused_for", t->paused_for);
+    upkeep_carry_pause(core, tank, r);
     record_add_truth(r, "service", t->service);
     record_add_truth(r, "bench", t->care.bench && !t->care.leaving);
     record_add_truth(r, "line_dirty", t->line_dirty);

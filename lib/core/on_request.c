@@ -289,8 +289,8 @@ static struct answer set_paused(struct core *core, const struct event_request *q
         return (struct answer){ false, "not-yours",
             q->on ? "it is paused already, for something else: that pause stays"
                   : "it is paused for something else by now: that pause stays" };
-    t->paused = q->on;
-    text_copy(t->paused_for, sizeof t->paused_for, q->on ? q->word : "");
+    const char *key = request_from_broker(q) ? q->origin.signer : NULL;
+    upkeep_note_pause(core, q->tank, q->on, q->word, key ? key : q->origin.by, now);
     t->due = now.mono;
     return DONE;
 }

@@ -200,6 +200,8 @@ static void move_tank(
     const struct site_tank *config = &fresh->site->tank[tank], *former = &old->site->tank[o];
     to->paused = from->paused;
     text_copy(to->paused_for, sizeof to->paused_for, from->paused_for);
+    text_copy(to->paused_by, sizeof to->paused_by, from->paused_by);
+    to->paused_since = from->paused_since;
     to->service = from->service;
     move_care(fresh, tank, old, o);
     to->override = from->override;

@@ -348,12 +348,6 @@ static void restore_id(struct core *core, const struct record *r, bool ok)
     if (chain_id_valid(id)) asked_note(&core->asked, id, ok, reason[0] ? reason : "done");
 }
 
-static void restore_pause(struct core_tank *t, bool on, const char *what_for)
-{
-    t->paused = on;
-    text_copy(t->paused_for, sizeof t->paused_for, on ? what_for : "");
-}
-
 static void restore_request(struct core *core, const struct record *r, struct now now)
 {
     const struct mono at = now.mono;
@@ -381,8 +375,7 @@ static void restore_request(struct core *core, const struct record *r, struct no
         }
     }
     if (tank < 0) return;
-    if (text_same(what, "pause"))
-        restore_pause(&core->tank[tank], on, record_text_or_empty(r, "for"));
+    if (text_same(what, "pause")) upkeep_restore_pause(core, (uint32_t)tank, r, on, now);
     if (text_same(what, "service")) core->tank[tank].service = on;
     restore_setpoint(&core->tank[tank], r, what, at);
 }
@@ -395,7 +388,7 @@ static bool same_line(const struct core *core, uint32_t tank, const struct recor
     return !serial[0] || text_same(serial, core->site->tank[tank].circulation.serial);
 }
 
-static void restore_carried(struct core *core, const struct record *r, struct mono at)
+static void restore_carried(struct core *core, const struct record *r, struct now at)
 {
     const int32_t tank = core_tank_named(core, record_text_or_empty(r, "tank"));
     const int32_t stock = stock_named(core, record_text_or_empty(r, "stock"));
@@ -406,7 +399,7 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
         core->stock[stock].remaining_ul = value;
     if (tank < 0) return;
     struct core_tank *t = &core->tank[tank];
-    if (record_truth(r, "paused", &on)) restore_pause(t, on, record_text_or_empty(r, "paused_for"));
+    if (record_truth(r, "paused", &on)) upkeep_restore_pause(core, (uint32_t)tank, r, on, at);
     (void)record_truth(r, "service", &t->service);
     (void)record_truth(r, "bench", &t->care.bench);
     bool dirty = t->line_dirty;
@@ -416,7 +409,7 @@ static void restore_carried(struct core *core, const struct record *r, struct mo
         (void)record_truth(r, core_stock_word((enum law_stock)s), &t->locked[s]);
     }
     if (record_int(r, "override_for_ms", &value)) t->override_for_ms = value;
-    if (record_int(r, "override_left_ms", &value)) t->override.ends = mono_after(at, value);
+    if (record_int(r, "override_left_ms", &value)) t->override.ends = mono_after(at.mono, value);
     t->override.has_ec = record_real(r, "override_ec_us_cm", &t->override.ec_us_cm);
     t->override.has_ph = record_real(r, "override_ph", &t->override.ph);
 }
@@ -499,7 +492,7 @@ void core_restore(struct core *core, const struct record *record, struct now rec
     if (record_is(record, "alert")) restore_alert(core, record);
     if (record_is(record, "request")) restore_request(core, record, now);
     if (tank >= 0) core_restore_care(core, (uint32_t)tank, record, now);
-    if (record_is(record, "carry")) restore_carried(core, record, at);
+    if (record_is(record, "carry")) restore_carried(core, record, now);
     if (tank >= 0 && (record_is(record, "water") || record_is(record, "summary")))
         summary_restore(&core->tank[tank].summary, record);
     if (record_is(record, "upkeep")) upkeep_restore(core, record, at);

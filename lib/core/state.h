@@ -136,7 +136,9 @@ struct core_tank {
     struct core_pump pump[TANK_PUMPS_MAX];
     struct dose_window ec_rise, ph_move;
     bool paused, service;
-    char paused_for[PAUSE_FOR_MAX]; /* by whom, if it isn't a person's own */
+    char paused_for[PAUSE_FOR_MAX]; /* what for, if it isn't a person's own */
+    struct civil paused_since;      /* 0: not known yet */
+    char paused_by[PAUSE_FOR_MAX];  /* whose key, or by which way it was asked for */
     struct core_care care;
     struct crop_override override;
     int64_t override_for_ms; /* of the next one */

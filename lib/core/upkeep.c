@@ -19,6 +19,7 @@ static const struct {
     { "pump-", 7 * DAY_MS },
     { "flow-", 7 * DAY_MS },
     { "drift-", 7 * DAY_MS },
+    { "paused-", 7 * DAY_MS },
     { "lights-", 12 * HOUR_MS },
     { "enclosure-hot-", HOUR_MS },
 };
@@ -109,6 +110,7 @@ void core_turn_upkeep(struct core *core, uint32_t tank, struct now now, struct a
     if (!core->active || mono_since(now.mono, u->due) < 0) return;
     u->due = mono_after(now.mono, UPKEEP_LOOK_MS);
     begin(core, tank, now, ret);
+    upkeep_look_at_pause(core, tank, now, ret);
     upkeep_look_at_air(core, tank, now, ret);
     upkeep_look_at_wear(core, tank, now, ret);
     upkeep_look_at_water(core, tank, now, ret);

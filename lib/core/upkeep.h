@@ -125,6 +125,18 @@ void upkeep_look_at_air(struct core *core, uint32_t tank, struct now now, struct
 void upkeep_view_tank(
     const struct core *core, uint32_t tank, struct now now, struct upkeep_view *ret);
 
+/* --- upkeep_pause.c: a pause that nobody ends --------------------------------------------------
+ */
+
+/* A tank is paused, or no longer. The same pause once more began when it did. */
+void upkeep_note_pause(struct core *core, uint32_t tank, bool on, const char *what_for,
+    const char *by, struct now now);
+/* To a record that carries the tank's state on; and from that, or from the request's. */
+void upkeep_carry_pause(const struct core *core, uint32_t tank, struct record *r);
+void upkeep_restore_pause(
+    struct core *core, uint32_t tank, const struct record *r, bool on, struct now at);
+void upkeep_look_at_pause(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
 /* --- upkeep_keep.c: over restarts and reloads ---------------------------------------------------
  */
 
