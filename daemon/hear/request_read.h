@@ -7,7 +7,7 @@
  *         also "setpoint/ph", "setpoint/override-for" ("PT8H"), "dosing/paused" (true) and,
  *         without a tank, "site/halt"
  *     {"request":"override-for","tank":"basil-bench","minutes":480}   or "for":"PT8H"
- *     {"request":"acknowledge","alert":"west-roll-call"}
+ *     {"request":"acknowledge","alert":"roll-call-west"}
  *     {"request":"claim","chain":"west"}
  *     {"request":"refilled","stock":"leaf-a","ml":5000}   without "ml": full
  *     {"request":"identify","address":"west/2.3"}

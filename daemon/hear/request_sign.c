@@ -72,7 +72,7 @@ static enum err refuse(struct json_view name, struct problem *problem)
     text_add_quoted(&t, name.at + 1, name.length - 2, NAME_SHOWN);
     text_add(&t, " can't be signed; allowed: names of 1 to 23 printable ASCII characters, texts of "
                  "at most 512 bytes, true, false, and numbers of at most 15 digits and 6 decimal "
-                 "places without an exponent, 32 members in all");
+                 "places without an exponent, 40 members in all");
     return problem_set(problem, ERR_RANGE, "request", text);
 }
 

@@ -7,7 +7,7 @@
  * line feed, and the RFC 8785 form of the request without 'mac'. So that this form is the same
  * everywhere, a signed request is flat: texts of at most 512 bytes, true, false, and numbers of at
  * most 15 digits and 6 decimal places, without an exponent; names of 1 to 23 printable ASCII
- * characters but blank, quote and backslash; 32 members at most. */
+ * characters but blank, quote and backslash; 40 members at most. */
 #ifndef DOSEWRIGHT_DAEMON_REQUEST_SIGN_H
 #define DOSEWRIGHT_DAEMON_REQUEST_SIGN_H
 

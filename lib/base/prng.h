@@ -1,7 +1,8 @@
-/* The one source of chance, and it isn't one: the same seed gives the same numbers on every
- * machine. For tests, simulated worlds and the rig; the daemon's own identity comes from the kernel
- * instead. Algorithm: splitmix64 (G. Steele, D. Lea, C. Flood, "Fast splittable pseudorandom number
- * generators", OOPSLA 2014), constants from memory; a unit test pins its outputs for seed 0. */
+/* The only source of chance in lib, and a repeatable one: the same seed gives the same numbers on
+ * every machine. For tests, simulated worlds and the rig; the daemon's own identity comes from the
+ * kernel instead. Algorithm: splitmix64 (G. Steele, D. Lea, C. Flood, "Fast splittable pseudorandom
+ * number generators", OOPSLA 2014), constants from memory; a unit test pins its outputs for seed 0.
+ */
 #ifndef DOSEWRIGHT_BASE_PRNG_H
 #define DOSEWRIGHT_BASE_PRNG_H
 

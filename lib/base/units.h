@@ -52,6 +52,7 @@ static inline struct mono mono_after(struct mono at, int64_t span_ms)
     return (struct mono){ at.ms + span_ms };
 }
 
+/* The later of the two. */
 static inline struct mono mono_later(struct mono a, struct mono b)
 {
     return mono_since(a, b) > 0 ? a : b;

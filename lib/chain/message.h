@@ -2,8 +2,9 @@
  * docs/contract.md. Both roles use these types: the daemon as controller, the rig as head.
  * Turning them into JSON and back is the shell's work (daemon/payload/payload.h).
  *
- * Strings end in NUL and were checked at the door: serials and keys [a-z0-9-]{1,32}, ids
- * [A-Za-z0-9-]{1,32}, boots 1 to 32 of [A-Za-z0-9-]. Counts and milliseconds are 0 to 2^53-1. */
+ * Strings end in NUL and were checked at the door: serials and keys are 1 to 32 of [a-z0-9-], ids,
+ * boots and 'by' 1 to 32 of [A-Za-z0-9-]. Counts and milliseconds are 0 to 2^53-1, volts and
+ * amperes -1000 to 1000. */
 #ifndef DOSEWRIGHT_CHAIN_MESSAGE_H
 #define DOSEWRIGHT_CHAIN_MESSAGE_H
 
@@ -24,17 +25,17 @@ struct chain_module {
     char serial[CHAIN_WORD_MAX];
     uint32_t channels; /* 1 to CHAIN_CHANNELS_MAX */
     bool circulation;
-    char firmware[CHAIN_WORD_MAX];
+    char firmware[CHAIN_WORD_MAX]; /* "": not told */
     bool has_volts;
-    double volts;
+    double volts; /* the supply as the module sees it */
 };
 
 struct chain_roll {
     char boot[CHAIN_WORD_MAX];
     int64_t epoch;
-    int64_t beat_ms; /* > 0; 'beat_s' on the wire */
-    int64_t max_run_ms;
-    int64_t max_circulate_ms;
+    int64_t beat_ms;          /* between two beats, 100 to 60000; 'beat_s' on the wire */
+    int64_t max_run_ms;       /* the longest run of a pump that the head accepts, >= 1 */
+    int64_t max_circulate_ms; /* ... of a circulation output, >= 1 */
     uint32_t count;
     struct chain_module module[CHAIN_MODULES_MAX]; /* as listed by the head, any order */
 };

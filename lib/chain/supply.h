@@ -18,7 +18,7 @@ struct supply {
 };
 
 struct supply_module {
-    double cable_ohm;        /* both conductors of the link from the former module or the supply */
+    double cable_ohm; /* both conductors of the link from the module before it, or the supply */
     double cable_ohm_per_m;  /* of that cable; 0: not known */
     double min_volts;        /* below this it must not be planned */
     double idle_amps;        /* >= 0 */

@@ -39,7 +39,7 @@ struct upkeep_tank {
     bool dry;         /* the EC probe reads less than any water of this tank can */
     struct mono dry_since;
     double ph_least, ph_most; /* since then */
-    bool over;                /* the enclosure probe\'s newest number was above its range */
+    bool over;                /* the enclosure probe's newest number was above its range */
     bool differs;             /* light against the schedule's day */
     struct mono differs_since;
 };
@@ -117,8 +117,8 @@ bool upkeep_probe_due(
 /* --- upkeep_air.c: what the other probes say ---------------------------------------------------
  */
 
-/* A reading has come: is the EC probe still in the water? */
-/* 'number' is as it came. */
+/* A reading has come: is the EC probe still in the water? 'number' is as it came, in the probe's
+ * own unit. */
 void upkeep_look_at_probe(
     struct core *core, uint32_t tank, enum probe_quantity q, double number, struct now now);
 void upkeep_look_at_air(struct core *core, uint32_t tank, struct now now, struct actions *ret);

@@ -169,7 +169,7 @@ struct site_view {
 };
 
 struct alert_view {
-    char id[ALERT_ID_MAX];     /* "west-roll-call" */
+    char id[ALERT_ID_MAX];     /* "roll-call-west" */
     char text[ALERT_TEXT_MAX]; /* what is wrong and what to do */
     int32_t tank;              /* -1: the site's */
 };

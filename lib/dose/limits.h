@@ -54,7 +54,8 @@ struct dose_question {
 /* The stock's own budgets: dose, hour, day, room. most_ul is 'wanted' or less. */
 struct dose_allowance limits_of_stock(const struct dose_question *question);
 
-/* The word for the journal ("over-hour") and a phrase for people ("its hourly limit"). */
+/* One word ("over-hour"), which only tests show, and the phrase that dosing/why and answers show
+ * ("its hourly limit"). */
 const char *dose_verdict_word(enum dose_verdict verdict);
 const char *dose_verdict_phrase(enum dose_verdict verdict);
 

@@ -13,8 +13,8 @@
 enum { RATE_RUNS = 3 };
 
 #define RATE_SPREAD_MOST_PERCENT 5.0
-/* A run that is counted at this times the nominal rate, while a pump isn't calibrated; one that
- * gave more than that is not believed. */
+/* While a pump isn't calibrated its runs count as so many times what the nominal rate makes of
+ * them; a measured run that gave more than that isn't believed. */
 #define RATE_UNSURE 1.5
 
 struct rate_run {

@@ -11,10 +11,13 @@ double convert_nernst_mv(double degc);
 /* Temperature from 'degc' (NaN: unknown). PROBE_OK, PROBE_NEEDS_TEMPERATURE, or PROBE_OUT_OF_RANGE
  * when the calibration makes no finite number of it.
  *
- * pH from mV: a glass electrode gives more millivolts in acid, fewer in alkali, and zero_mv at pH
- * 7: pH = 7 - (mV - zero_mv) / (slope_percent / 100 * nernst(degc)) EC to 25 degC by
- * the curve of the configuration (lib/chem/tempco.h); a temperature outside it is as good as none.
- */
+ * pH from mV: a glass electrode gives more millivolts in acid, fewer in alkali, and zero_mv at
+ * pH 7:
+ *
+ *     pH = 7 - (mV - zero_mv) / (slope_percent / 100 * convert_nernst_mv(degc))
+ *
+ * EC is brought to 25 degC by the configuration's curve (lib/chem/tempco.h); a temperature outside
+ * that curve's range is as good as none. */
 enum probe_verdict convert_number(
     double *ret, const struct probe_config *config, double number, double degc);
 
