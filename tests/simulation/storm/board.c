@@ -263,6 +263,7 @@ void board_ask(struct world *w, uint32_t board, const struct event_request *requ
         world_say(w, "daemon %u: %s", board, request->on ? "halt" : "release");
         observe_halt(w->observer, board, request->on, w->t_ms);
     }
+    errand_tell(w, board, request);
     if (request->kind == REQUEST_CLAIM)
         observe_claim_told(w->observer, board, request->chain, w->t_ms);
     daemon_step(&b->daemon, &e);

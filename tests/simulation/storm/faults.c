@@ -95,6 +95,9 @@ const struct fault_kind fault_kinds[FAULT_COUNT] = {
     [FAULT_LEVEL_AND_LEAK] = { "level-and-leak", "S2", MANNER_SITE, 0, 4, 0 },
     [FAULT_LEVEL_LIES] = { "level-lies", "A7", MANNER_SPELL, 12 * HOUR_MS, 0, 14400 * SECOND_MS },
     [FAULT_LEAK_LIES] = { "leak-lies", "A7", MANNER_SPELL, 12 * HOUR_MS, 0, 14400 * SECOND_MS },
+    [FAULT_ERRAND] = { "errand", "G4", MANNER_AT_TIMES, 2 * HOUR_MS, 0, 0 },
+    [FAULT_ERRAND_AGAIN] = { "errand-again", "G4", MANNER_AT_TIMES, 4 * HOUR_MS, 0, 0 },
+    [FAULT_BENCH] = { "bench", "G4", MANNER_SPELL, 12 * HOUR_MS, 0, 7200 * SECOND_MS },
 };
 /* clang-format on */
 

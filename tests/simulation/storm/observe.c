@@ -82,11 +82,23 @@ static void watch_anew(struct observer *o, uint32_t side, int tank, int64_t at_m
     }
 }
 
+/* They may have hung in a bath until now; if they have for certain, what they showed before says
+ * nothing any more. */
+void observe_probes_anew(
+    struct observer *o, uint32_t side, uint32_t tank, bool certain, int64_t at_ms)
+{
+    watch_anew(o, side, (int)tank, at_ms);
+    for (int q = 0; q < OBSERVE_PROBES && certain; q++) {
+        o->good_ms[side][tank][q] = INT64_MIN / 2;
+    }
+}
+
 /* A tank that the configuration had dropped, and has again, is as one that it never had. */
 void observe_rules(struct observer *o, uint32_t side, const struct rules *rules, int64_t at_ms)
 {
     for (int t = 0; t < OBSERVE_TANKS; t++) {
         if (!o->rules[side] || !o->rules[side]->tank[t].there) watch_anew(o, side, t, at_ms);
+        if (!rules->tank[t].there) observe_asked_drops(o, side, t);
         observe_looked(o, (uint32_t)t); /* the watch over its boards begins anew */
     }
     o->rules[side] = rules;
@@ -104,6 +116,7 @@ void observe_life(struct observer *o, uint32_t side, const char *name, bool aliv
     for (int t = 0; alive && t < OBSERVE_TANKS; t++) {
         watch_anew(o, side, t, at_ms);
     }
+    if (!alive) observe_asked_dies(o, side);
     if (alive || !o->halted || o->halt_side != side || o->halt_kept) return;
     o->halted = false; /* it died with the only one who knew */
 }
@@ -188,6 +201,15 @@ static void need_record(struct observer *o, struct known_command *c, int64_t at_
         c->id, c->side);
 }
 
+/* What somebody asked for may do without some of it: a line is filled before there are readings. */
+static void need_of_dose(struct observer *o, struct known_command *c, int64_t at_ms)
+{
+    observe_asked_of_dose(o, c, at_ms);
+    if (c->where == ASKED_NOT || c->where == ASKED_DOSE) observe_need_of_dose(o, c, at_ms);
+    if (c->where != ASKED_CUP) observe_heard_of_dose(o, c, at_ms);
+    observe_floor_of_dose(o, c, at_ms);
+}
+
 void observe_command(
     struct observer *o, uint32_t side, const struct fact_command *command, int64_t at_ms)
 {
@@ -211,6 +233,7 @@ void observe_command(
     c->pump = command->channel > 0 ? observe_pump_at(rules, command->serial, command->channel) : -1;
     if (c->sort == SORT_DOSE && c->pump < 0)
         observe_say(o, "I4", at_ms, "dose %s names an output that no stock hangs on", c->id);
+    if (c->sort != SORT_OTHER) observe_asked_of_move(o, c, at_ms);
     if (c->pump < 0) return;
     const struct rule_pump *p = observe_pump_rule(rules, c->pump);
     const struct rule_tank *t = &rules->tank[c->pump / OBSERVE_SLOTS];
@@ -219,9 +242,7 @@ void observe_command(
     c->day_ul = p->day_ul;
     c->spacing_ms = t->spacing_ms;
     c->flush_ms = t->flush_ms;
-    if (c->sort == SORT_DOSE) observe_need_of_dose(o, c, at_ms);
-    if (c->sort == SORT_DOSE) observe_heard_of_dose(o, c, at_ms);
-    if (c->sort == SORT_DOSE) observe_floor_of_dose(o, c, at_ms);
+    if (c->sort == SORT_DOSE) need_of_dose(o, c, at_ms);
     if (c->sort == SORT_DOSE && (double)c->run_ms * p->ul_per_ms > (double)p->dose_ul + 2.0)
         observe_say(o, "I6", at_ms, "dose %s of %.0f uL is larger than a dose may be (%lld)", c->id,
             (double)c->run_ms * p->ul_per_ms, (long long)p->dose_ul);
@@ -292,7 +313,8 @@ void observe_run_ends(struct observer *o, const struct fact_run *run, int64_t at
     const int32_t pump = pump_of(o, run);
     if (pump < 0) return;
     observe_volume_ends(o, pump, run, at_ms);
-    observe_line_ends(o, pump, run->by_hand, at_ms);
+    const struct known_command *c = run->by_hand ? NULL : observe_command_named(o, run->id);
+    if (!c || c->where != ASKED_CUP) observe_line_ends(o, pump, run->by_hand, at_ms);
 }
 
 /* --- halts ------------------------------------------------------------------------------------ */
@@ -314,6 +336,7 @@ void observe_halt(struct observer *o, uint32_t side, bool on, int64_t at_ms)
 
 void observe_halt_kept(struct observer *o, uint32_t side)
 {
+    observe_asked_kept(o, side);
     if (o->halted && o->halt_side == side) o->halt_kept = true;
 }
 

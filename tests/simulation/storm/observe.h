@@ -237,6 +237,23 @@ struct fact_reading {
 void observe_reading(
     struct observer *o, uint32_t side, const struct fact_reading *reading, int64_t at_ms);
 
+/* Somebody asked this side for liquid: into the tank as a dose, into the tank to fill or measure a
+ * line, into a cup. 'id': the same again is one request; "": each counts. */
+enum asked_where { ASKED_NOT, ASKED_DOSE, ASKED_LINE, ASKED_CUP };
+struct fact_asked {
+    uint32_t tank, slot;
+    int64_t ul;
+    enum asked_where where;
+    const char *id;
+};
+void observe_asked(struct observer *o, uint32_t side, const struct fact_asked *fact, int64_t at_ms);
+
+/* Somebody told this side to keep a tank's doses back, or that they may go on: it is on the bench,
+ * paused, or hands are in it and nothing may move. */
+enum hold { HOLD_BENCH, HOLD_PAUSE, HOLD_SERVICE, HOLDS };
+void observe_hold(
+    struct observer *o, uint32_t side, uint32_t tank, enum hold hold, bool on, int64_t at_ms);
+
 /* How full a tank is, and whether water lies under it, as a usable reading told this side. */
 void observe_level(struct observer *o, uint32_t side, uint32_t tank, double percent, int64_t at_ms);
 void observe_leak(struct observer *o, uint32_t side, uint32_t tank, bool wet, int64_t at_ms);

@@ -67,6 +67,6 @@ void observe_floor_of_dose(struct observer *o, const struct known_command *c, in
 {
     const int tank = c->pump / OBSERVE_SLOTS;
     const struct rule_tank *rule = &o->rules[c->side]->tank[tank];
-    if (rule->level_age_ms > 0) need_level(o, c, tank, at_ms);
+    if (rule->level_age_ms > 0 && c->where != ASKED_CUP) need_level(o, c, tank, at_ms);
     if (rule->leak_age_ms > 0) need_dry_floor(o, c, tank, at_ms);
 }

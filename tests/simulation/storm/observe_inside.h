@@ -14,8 +14,9 @@ struct known_command {
     int64_t reign;
     uint32_t side, chain;
     enum command_sort sort;
-    int32_t pump; /* -1: none of the rules */
-    int32_t flow; /* the tank that it circulates; -1: none */
+    int32_t pump;           /* -1: none of the rules */
+    int32_t flow;           /* the tank that it circulates; -1: none */
+    enum asked_where where; /* ... its liquid goes, as somebody asked for it */
     int64_t left_ms, run_ms;
     int64_t dose_ul, hour_ul, day_ul; /* as in force when it left */
     int64_t spacing_ms, flush_ms;
@@ -102,6 +103,26 @@ struct floor_heard {           /* of a tank's level and leak probe, in this life
     int64_t wet_ms; /* since then */
 };
 
+enum { ASKED_MOST = 128 };
+
+struct asked { /* by a person */
+    char id[OBSERVE_WORD];
+    int32_t pump;
+    int64_t ul;
+    enum asked_where where;
+    bool taken; /* a command has come of it */
+};
+
+struct asked_by_side {
+    uint32_t count;
+    struct asked asked[ASKED_MOST];
+};
+
+struct held {
+    bool on, kept; /* on this side's disk */
+    int64_t since_ms;
+};
+
 enum { LAST_SHOWN = 6 };
 
 struct shown { /* the newest readings of a probe, newest first */
@@ -167,6 +188,8 @@ struct observer {
         double number;
         int64_t since_ms; /* it has been exactly that */
     } shown[OBSERVE_SIDES][OBSERVE_TANKS][OBSERVE_PROBES];
+    struct asked_by_side asked[OBSERVE_SIDES];
+    struct held held[OBSERVE_SIDES][OBSERVE_TANKS][HOLDS];
     struct floor_heard floor[OBSERVE_SIDES][OBSERVE_TANKS];
     bool halted, halt_kept;
     uint32_t halt_side;
@@ -178,6 +201,10 @@ struct observer {
 /* printf-like. */
 void observe_say(struct observer *o, const char *law, int64_t at_ms, const char *format, ...)
     __attribute__((format(printf, 4, 5)));
+
+/* A tank's probes are back in its water. */
+void observe_probes_anew(
+    struct observer *o, uint32_t side, uint32_t tank, bool certain, int64_t at_ms);
 
 /* NULL when no daemon ever sent it. */
 struct known_command *observe_command_named(struct observer *o, const char *id);
@@ -246,6 +273,15 @@ void observe_heard_of_dose(struct observer *o, const struct known_command *comma
 
 void observe_floor_born(struct observer *o, uint32_t side);
 void observe_floor_of_dose(struct observer *o, const struct known_command *command, int64_t at_ms);
+
+/* --- observe_asked.c: I2, I3, what people ask for and hold back ----------------------------------
+ */
+
+void observe_asked_kept(struct observer *o, uint32_t side);
+void observe_asked_dies(struct observer *o, uint32_t side);
+void observe_asked_drops(struct observer *o, uint32_t side, int tank);
+void observe_asked_of_dose(struct observer *o, struct known_command *command, int64_t at_ms);
+void observe_asked_of_move(struct observer *o, const struct known_command *command, int64_t at_ms);
 
 /* --- observe_effect.c: I12 ---------------------------------------------------------------------
  */

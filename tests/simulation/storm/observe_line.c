@@ -80,9 +80,9 @@ static void need_spacing(
 void observe_line_begins(
     struct observer *o, int32_t pump, const struct known_command *c, int64_t at_ms)
 {
-    if (c->sort != SORT_DOSE) return;
+    if (c->sort != SORT_DOSE || c->where == ASKED_CUP) return;
     const struct line_watch *l = &o->line[pump / OBSERVE_SLOTS];
-    need_readings(o, pump, c, at_ms);
+    if (c->where != ASKED_LINE) need_readings(o, pump, c, at_ms);
     need_flush(o, pump, c, at_ms);
     need_spacing(o, pump, c, at_ms);
     const int64_t blind_ms = l->dying ? l->blind_ms : o->site->tank[pump / OBSERVE_SLOTS].off_ms;

@@ -117,7 +117,9 @@ static void note(struct observer *o, int32_t pump, int64_t at_ms)
     if (w->by_hand) w->hand_ms += at_ms - w->since_ms;
     m->hand_total_ms = w->hand_ms;
     m->heads = w->heads;
-    observe_effect_moved(o, pump, m->ul, w->by_hand, at_ms);
+    const struct known_command *c = w->by_hand ? NULL : observe_command_named(o, w->id);
+    const bool to_plants = !c || c->where == ASKED_NOT || c->where == ASKED_DOSE;
+    if (to_plants) observe_effect_moved(o, pump, m->ul, w->by_hand, at_ms);
     w->since_ms = at_ms;
 }
 

@@ -153,6 +153,12 @@ static bool strike_people(struct world *w, enum fault fault)
         people_acknowledge(w, false);
     else if (fault == FAULT_IDENTIFY)
         people_identify(w, c);
+    else if (fault == FAULT_ERRAND)
+        errand_ask(w, c);
+    else if (fault == FAULT_ERRAND_AGAIN)
+        errand_replay(w, c);
+    else if (fault == FAULT_BENCH)
+        errand_bench(w, hit_tank(w, fault), true);
     else if (fault == FAULT_WATER_CHANGE)
         water_change(w, hit_tank(w, fault), prng_unit(c));
     else if (changes_effects(fault))
@@ -178,6 +184,8 @@ static bool mend_people(struct world *w, enum fault fault)
         people_flag(w, REQUEST_PAUSE, hit_tank(w, fault), false);
     else if (fault == FAULT_SERVICE)
         people_flag(w, REQUEST_SERVICE, hit_tank(w, fault), false);
+    else if (fault == FAULT_BENCH)
+        errand_bench(w, hit_tank(w, fault), false);
     else
         return false;
     return true;

@@ -97,6 +97,7 @@ void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms)
 {
     struct basin *water = &w->water[tank];
     if (slot >= world_site(w)->tank[tank].pump_count) return;
+    if (errand_cup(w, tank)) return;
     water_catch_up(w, tank);
     const struct weather *f = &w->weather;
     const uint32_t pumps = world_site(w)->tank[tank].pump_count;

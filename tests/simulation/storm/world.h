@@ -402,6 +402,23 @@ void shell_talks_in(const struct world *w);
 void platter_show(struct board *b);
 void platter_show_anew(struct board *b);
 
+/* --- errands.c: what people ask for with their hands ---------------------------------------------
+ */
+
+enum { ERRANDS_KEPT = 16 };
+
+struct errands {
+    uint32_t ids, next, count;
+    struct event_request sent[ERRANDS_KEPT]; /* over the broker, lately */
+    bool bench[TANKS_MOST];                  /* its tubes hang in a cup */
+};
+
+void errand_tell(struct world *w, uint32_t board, const struct event_request *request);
+void errand_ask(struct world *w, struct prng *chance);
+void errand_replay(struct world *w, struct prng *chance);
+void errand_bench(struct world *w, uint32_t tank, bool on);
+bool errand_cup(const struct world *w, uint32_t tank);
+
 /* --- people.c -----------------------------------------------------------------------------------
  */
 
@@ -454,6 +471,7 @@ struct world {
     struct probes probes;
     struct board board[BOARDS];
     struct stranger stranger;
+    struct errands errands;
     int64_t frozen_ms; /* the broker froze then */
     int64_t look_ms;   /* the next look */
     int64_t vouch_ms;  /* somebody says then that nothing was dosed yet; INT64_MAX: no need */

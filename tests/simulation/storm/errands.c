@@ -1,0 +1,125 @@
+/* What people ask for with their hands: doses, lines to be primed, pumps to be calibrated, tanks on
+ * the bench. Some of it comes over the broker under an id, and may come twice or again days later.
+ */
+#include <stdio.h>
+
+#include "lib/base/text.h"
+#include "tests/simulation/storm/world.h"
+
+static bool doses(enum request_kind kind)
+{
+    return kind == REQUEST_DOSE || kind == REQUEST_PRIME || kind == REQUEST_CALIBRATE_PUMP;
+}
+
+/* What the judge has to know of a request. */
+void errand_tell(struct world *w, uint32_t board, const struct event_request *q)
+{
+    static const enum hold holds[] = {
+        [REQUEST_PAUSE] = HOLD_PAUSE, [REQUEST_SERVICE] = HOLD_SERVICE, [REQUEST_BENCH] = HOLD_BENCH
+    };
+    if (q->kind == REQUEST_PAUSE || q->kind == REQUEST_SERVICE || q->kind == REQUEST_BENCH)
+        observe_hold(w->observer, board, q->tank, holds[q->kind], q->on, w->t_ms);
+    if (!doses(q->kind) || q->origin.retained) return;
+    const struct fact_asked fact = { .tank = q->tank,
+        .slot = q->stock,
+        .ul = q->ul,
+        .where = q->cup                    ? ASKED_CUP
+                 : q->kind == REQUEST_DOSE ? ASKED_DOSE
+                                           : ASKED_LINE,
+        .id = q->id };
+    observe_asked(w->observer, board, &fact, w->t_ms);
+}
+
+/* Nobody asks a daemon that is dead or stalled. */
+static void ask(struct world *w, const struct event_request *q)
+{
+    for (uint32_t b = 0; b < BOARDS; b++) {
+        const struct board *board = &w->board[b];
+        const bool link = board->daemon.link_up || !text_same(q->origin.by, "mqtt");
+        if (!board->alive || board->stalled_ms > w->t_ms || !link) continue;
+        if (q->tank >= board->daemon.config->site.tank_count) continue;
+        board_ask(w, b, q);
+        if (weather_strikes(&w->weather, FAULT_TWICE)) board_ask(w, b, q);
+    }
+}
+
+/* Over the broker everything has an id, and may be heard again. */
+static void send(struct world *w, struct event_request *q, struct prng *c)
+{
+    struct errands *e = &w->errands;
+    q->origin.by = "socket";
+    if (prng_below(c, 3) > 0) {
+        q->origin.by = "mqtt";
+        (void)snprintf(q->id, sizeof q->id, "hand-%u", ++e->ids);
+        e->sent[e->next++ % ERRANDS_KEPT] = *q;
+        if (e->count < ERRANDS_KEPT) e->count++;
+    }
+    ask(w, q);
+}
+
+static int64_t volume(const struct world *w, uint32_t tank, uint32_t slot, struct prng *c)
+{
+    const struct stock_limits *l = &world_site(w)->tank[tank].pump[slot].limits;
+    return l->smallest_ul / 2 + 1 + prng_below(c, l->dose_ul + l->dose_ul / 3);
+}
+
+static void ask_in_tank(struct event_request *q, struct prng *c)
+{
+    static const enum request_kind kinds[] = { REQUEST_DOSE, REQUEST_DOSE, REQUEST_PRIME,
+        REQUEST_CALIBRATE_PUMP, REQUEST_CIRCULATE, REQUEST_CANCEL };
+    q->kind = kinds[prng_below(c, 6)];
+}
+
+/* Now and then a tube is said to hang in the tank although it doesn't: that is refused. */
+static void ask_on_bench(struct event_request *q, struct prng *c)
+{
+    static const enum request_kind kinds[] = { REQUEST_PRIME, REQUEST_PRIME, REQUEST_CALIBRATE_PUMP,
+        REQUEST_CALIBRATE_PUMP, REQUEST_CALIBRATE_FLOW, REQUEST_CANCEL };
+    q->kind = kinds[prng_below(c, 6)];
+    q->cup = prng_below(c, 8) != 0;
+}
+
+void errand_ask(struct world *w, struct prng *c)
+{
+    struct event_request q = { .tank = (uint32_t)prng_below(c, w->premises.tanks) };
+    const struct site_tank *t = &world_site(w)->tank[q.tank];
+    for (int64_t n = 1 + prng_below(c, 3); n > 0; n--) {
+        q.stock = (uint32_t)prng_below(c, t->pump_count);
+        q.ul = volume(w, q.tank, q.stock, c);
+        q.span_ms = 5 * SECOND_MS + prng_below(c, 5 * MINUTE_MS);
+        if (w->errands.bench[q.tank])
+            ask_on_bench(&q, c);
+        else
+            ask_in_tank(&q, c);
+        if (!w->relay[q.tank].there) send(w, &q, c);
+        q.cup = false;
+        q.id[0] = '\0';
+    }
+}
+
+/* The tubes hang in a cup as long as the tank is on the bench. */
+void errand_bench(struct world *w, uint32_t tank, bool on)
+{
+    struct event_request q = {
+        .kind = REQUEST_BENCH, .tank = tank, .on = on, .origin.by = "socket"
+    };
+    if (on && (!w->board[0].alive || w->board[0].stalled_ms > w->t_ms || w->relay[tank].there))
+        return;
+    w->errands.bench[tank] = on;
+    ask(w, &q);
+}
+
+bool errand_cup(const struct world *w, uint32_t tank)
+{
+    return w->errands.bench[tank];
+}
+
+/* Something that was asked for before comes again, under the id that it had. */
+void errand_replay(struct world *w, struct prng *c)
+{
+    struct errands *e = &w->errands;
+    if (e->count == 0) return;
+    struct event_request q = e->sent[prng_below(c, e->count)];
+    q.origin.retained = prng_below(c, 4) == 0;
+    ask(w, &q);
+}
