@@ -98,6 +98,8 @@ const struct fault_kind fault_kinds[FAULT_COUNT] = {
     [FAULT_ERRAND] = { "errand", "G4", MANNER_AT_TIMES, 2 * HOUR_MS, 0, 0 },
     [FAULT_ERRAND_AGAIN] = { "errand-again", "G4", MANNER_AT_TIMES, 4 * HOUR_MS, 0, 0 },
     [FAULT_BENCH] = { "bench", "G4", MANNER_SPELL, 12 * HOUR_MS, 0, 7200 * SECOND_MS },
+    [FAULT_DISK_NO_FILES] = { "disk-no-files", "E2", MANNER_SPELL, 16 * HOUR_MS, 0, 14400 * SECOND_MS },
+    [FAULT_SEGMENT_LOST] = { "segment-lost", "E3", MANNER_AT_TIMES, 60 * HOUR_MS, 0, 0 },
 };
 /* clang-format on */
 

@@ -59,6 +59,19 @@ void platter_show(struct board *b)
     observe_disk_done(b->world->observer, b->index, b->world->t_ms);
 }
 
+/* Somebody removes one that isn't the newest; what lay before it stays. */
+void platter_lose(struct board *b, uint64_t draw)
+{
+    struct files files;
+    list(b, &files);
+    if (files.count < 2) return;
+    char path[96];
+    (void)snprintf(path, sizeof path, "journal/%s", files.name[draw % (files.count - 1)]);
+    world_say(b->world, "somebody removes %s", path);
+    disk_put(b->disk, path, NULL, 0);
+    observe_disk_hurt(b->world->observer, b->index);
+}
+
 void platter_show_anew(struct board *b)
 {
     b->file[0] = '\0';

@@ -1,4 +1,6 @@
 /* Faults strike, and end. */
+#include <errno.h>
+
 #include "tests/simulation/storm/world.h"
 
 static int64_t down_ms(struct world *w, enum fault fault)
@@ -86,6 +88,15 @@ static bool strike_net(struct world *w, enum fault fault)
     return true;
 }
 
+/* No more descriptors, or no directory: what is open stays so. */
+static void refuse_files(struct world *w)
+{
+    const bool table_full = w->weather.draw[FAULT_DISK_NO_FILES] % 2 == 0;
+    disk_fail(w->board[0].disk,
+        &(struct disk_fault){
+            .call = DISK_OPEN, .from = 1, .error = table_full ? EMFILE : ENOENT });
+}
+
 static bool strike_disk(struct world *w, enum fault fault)
 {
     struct disk *disk = w->board[0].disk;
@@ -100,6 +111,10 @@ static bool strike_disk(struct world *w, enum fault fault)
         disk_set_room(disk, prng_below(c, 100000));
     } else if (fault == FAULT_DISK_READ_ONLY) {
         disk_set_read_only(disk, true);
+    } else if (fault == FAULT_DISK_NO_FILES) {
+        refuse_files(w);
+    } else if (fault == FAULT_SEGMENT_LOST) {
+        platter_lose(&w->board[0], prng_next(c));
     } else if (fault == FAULT_BIT_ROT) {
         if (disk_rot(disk, "journal", prng_next(c))) observe_disk_hurt(w->observer, 0);
     } else {
@@ -196,6 +211,7 @@ static void mend_disk(struct world *w)
 {
     struct disk *disk = w->board[0].disk;
     disk_heal(disk);
+    if (weather_lasts(&w->weather, FAULT_DISK_NO_FILES)) refuse_files(w);
     if (weather_lasts(&w->weather, FAULT_DISK_FULL)) disk_set_room(disk, 0);
     if (weather_lasts(&w->weather, FAULT_DISK_READ_ONLY)) disk_set_read_only(disk, true);
 }
@@ -219,7 +235,8 @@ void world_mend(struct world *w, enum fault fault)
         chains_reconnect(w);
     else if (fault == FAULT_BROKER_FROZEN)
         boards_thaw(w);
-    else if (fault == FAULT_DISK_EIO || fault == FAULT_DISK_FULL || fault == FAULT_DISK_READ_ONLY)
+    else if (fault == FAULT_DISK_EIO || fault == FAULT_DISK_FULL || fault == FAULT_DISK_READ_ONLY ||
+             fault == FAULT_DISK_NO_FILES)
         mend_disk(w);
     else if (fault >= FAULT_CLOCK_STEP && fault <= FAULT_CLOCK_UNSYNCED)
         clock_set(w);

@@ -401,6 +401,7 @@ void shell_talks_in(const struct world *w);
 /* Shows the judge what has come since the last time, or all that is there after a start. */
 void platter_show(struct board *b);
 void platter_show_anew(struct board *b);
+void platter_lose(struct board *b, uint64_t draw);
 
 /* --- errands.c: what people ask for with their hands ---------------------------------------------
  */
