@@ -259,7 +259,7 @@ void board_ask(struct world *w, uint32_t board, const struct event_request *requ
     e.request = *request;
     disk_use(b->disk);
     b->daemon.now = clock_of(b);
-    if (request->kind == REQUEST_HALT) {
+    if (request->kind == REQUEST_HALT && errand_trusted(w, request)) {
         world_say(w, "daemon %u: %s", board, request->on ? "halt" : "release");
         observe_halt(w->observer, board, request->on, w->t_ms);
     }

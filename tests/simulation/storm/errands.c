@@ -11,12 +11,21 @@ static bool doses(enum request_kind kind)
     return kind == REQUEST_DOSE || kind == REQUEST_PRIME || kind == REQUEST_CALIBRATE_PUMP;
 }
 
+/* The check of a signature is the shell's; here it is known whose a request is. */
+bool errand_trusted(const struct world *w, const struct event_request *q)
+{
+    const bool asked_over_broker = text_same(q->origin.by, "mqtt");
+    const bool halts = q->kind == REQUEST_HALT && q->on;
+    return halts || !asked_over_broker || q->origin.signer || world_site(w)->signer_count == 0;
+}
+
 /* What the judge has to know of a request. */
 void errand_tell(struct world *w, uint32_t board, const struct event_request *q)
 {
     static const enum hold holds[] = {
         [REQUEST_PAUSE] = HOLD_PAUSE, [REQUEST_SERVICE] = HOLD_SERVICE, [REQUEST_BENCH] = HOLD_BENCH
     };
+    if (!errand_trusted(w, q)) return;
     if (q->kind == REQUEST_PAUSE || q->kind == REQUEST_SERVICE || q->kind == REQUEST_BENCH)
         observe_hold(w->observer, board, q->tank, holds[q->kind], q->on, w->t_ms);
     if (!doses(q->kind) || q->origin.retained) return;
@@ -43,13 +52,23 @@ static void ask(struct world *w, const struct event_request *q)
     }
 }
 
+/* Rightly, or now and then so that it isn't known whose it is. */
+static void sign(struct world *w, struct event_request *q, struct prng *c)
+{
+    const struct site *site = world_site(w);
+    if (site->signer_count == 0 || prng_below(c, 6) == 0) return;
+    q->origin.signer = site->signer[0];
+    q->origin.n = ++w->errands.n;
+}
+
 /* Over the broker everything has an id, and may be heard again. */
 static void send(struct world *w, struct event_request *q, struct prng *c)
 {
     struct errands *e = &w->errands;
-    q->origin.by = "socket";
+    q->origin = (struct event_origin){ .by = "socket" };
     if (prng_below(c, 3) > 0) {
         q->origin.by = "mqtt";
+        sign(w, q, c);
         (void)snprintf(q->id, sizeof q->id, "hand-%u", ++e->ids);
         e->sent[e->next++ % ERRANDS_KEPT] = *q;
         if (e->count < ERRANDS_KEPT) e->count++;
@@ -121,5 +140,32 @@ void errand_replay(struct world *w, struct prng *c)
     if (e->count == 0) return;
     struct event_request q = e->sent[prng_below(c, e->count)];
     q.origin.retained = prng_below(c, 4) == 0;
+    ask(w, &q);
+}
+
+/* Somebody on the broker who has no key asks for what would let liquid move. */
+void errand_forge(struct world *w, struct prng *c)
+{
+    static const enum request_kind kinds[] = { REQUEST_HALT, REQUEST_PAUSE, REQUEST_SERVICE,
+        REQUEST_BENCH, REQUEST_DOSE, REQUEST_PRIME, REQUEST_CALIBRATE_PUMP, REQUEST_CIRCULATE };
+    struct event_request q = { .kind = kinds[prng_below(c, 8)],
+        .tank = (uint32_t)prng_below(c, w->premises.tanks),
+        .span_ms = MINUTE_MS,
+        .origin.by = "mqtt" };
+    if (world_site(w)->signer_count == 0 || w->relay[q.tank].there) return;
+    q.stock = (uint32_t)prng_below(c, world_site(w)->tank[q.tank].pump_count);
+    q.ul = volume(w, q.tank, q.stock, c);
+    q.cup = w->errands.bench[q.tank];
+    (void)snprintf(q.id, sizeof q.id, "%s-%u", prng_below(c, 2) ? "hand" : "nobody",
+        w->errands.ids + 1); /* now and then the id that the next one will have */
+    ask(w, &q);
+}
+
+/* Whoever sends it, and however: a halt is acted on. */
+void errand_forge_halt(struct world *w, bool retained)
+{
+    const struct event_request q = {
+        .kind = REQUEST_HALT, .on = true, .origin = { .by = "mqtt", .retained = retained }
+    };
     ask(w, &q);
 }

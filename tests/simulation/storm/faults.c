@@ -100,6 +100,9 @@ const struct fault_kind fault_kinds[FAULT_COUNT] = {
     [FAULT_BENCH] = { "bench", "G4", MANNER_SPELL, 12 * HOUR_MS, 0, 7200 * SECOND_MS },
     [FAULT_DISK_NO_FILES] = { "disk-no-files", "E2", MANNER_SPELL, 16 * HOUR_MS, 0, 14400 * SECOND_MS },
     [FAULT_SEGMENT_LOST] = { "segment-lost", "E3", MANNER_AT_TIMES, 60 * HOUR_MS, 0, 0 },
+    [FAULT_SIGNED_SITE] = { "signed-site", "S3", MANNER_SITE, 0, 4, 0 },
+    [FAULT_UNSIGNED_REQUEST] = { "unsigned-request", "H4", MANNER_AT_TIMES, 2 * HOUR_MS, 0, 0 },
+    [FAULT_UNSIGNED_HALT] = { "unsigned-halt", "H4", MANNER_SPELL, 24 * HOUR_MS, 0, 3600 * SECOND_MS },
 };
 /* clang-format on */
 

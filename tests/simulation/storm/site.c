@@ -347,5 +347,9 @@ void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, const st
     draw_variant(&p->variant[0], p, &c, civil_ms, &supply);
     if (is->plain) premises_draw_plain(p, seed);
     if (is->floor) premises_draw_floor(p, seed);
+    if (is->is_signed) {
+        p->variant[0].config.site.signer_count = 1;
+        p->variant[0].config.site.signer[0] = "rota";
+    }
     draw_others(p);
 }

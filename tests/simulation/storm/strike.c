@@ -79,6 +79,10 @@ static bool strike_net(struct world *w, enum fault fault)
         stranger_replays(w);
     else if (fault == FAULT_FORGED_CLAIM)
         stranger_claims(w);
+    else if (fault == FAULT_UNSIGNED_REQUEST)
+        errand_forge(w, &w->weather.chance[fault]);
+    else if (fault == FAULT_UNSIGNED_HALT)
+        errand_forge_halt(w, w->weather.draw[fault] % 2 == 0);
     else if (fault == FAULT_FLOOD)
         stranger_floods(w);
     else if (fault == FAULT_READING_STORM)
@@ -193,7 +197,7 @@ void world_strike(struct world *w, enum fault fault)
 
 static bool mend_people(struct world *w, enum fault fault)
 {
-    if (fault == FAULT_HALT)
+    if (fault == FAULT_HALT || fault == FAULT_UNSIGNED_HALT)
         people_halt(w, false);
     else if (fault == FAULT_PAUSE)
         people_flag(w, REQUEST_PAUSE, hit_tank(w, fault), false);

@@ -106,7 +106,8 @@ static struct world *world_new(const struct world_options *options)
     w->heal_ms = options->span_ms - heal_ms;
     weather_draw(&w->weather, options->seed, &options->wish);
     const struct manner is = { .plain = weather_site(&w->weather, FAULT_PLAIN_OUTPUTS),
-        .floor = weather_site(&w->weather, FAULT_LEVEL_AND_LEAK) };
+        .floor = weather_site(&w->weather, FAULT_LEVEL_AND_LEAK),
+        .is_signed = weather_site(&w->weather, FAULT_SIGNED_SITE) };
     premises_draw(&w->premises, options->seed, start_civil_ms, &is);
     w->vouch_ms = is.plain ? VOUCH_MS : INT64_MAX;
     net_init(&w->net, options->seed);

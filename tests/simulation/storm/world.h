@@ -58,9 +58,10 @@ struct premises {
     bool answers;       /* ... and one at each order, whether or not it changes anything */
 };
 
-/* What only some sites are like: tanks with plain outputs; with probes of level and leak. */
+/* What only some sites are like: tanks with plain outputs; with probes of level and leak; requests
+ * over the broker have to be signed. */
 struct manner {
-    bool plain, floor;
+    bool plain, floor, is_signed;
 };
 void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, const struct manner *is);
 
@@ -410,12 +411,17 @@ enum { ERRANDS_KEPT = 16 };
 
 struct errands {
     uint32_t ids, next, count;
+    int64_t n;                               /* of the newest that was signed */
     struct event_request sent[ERRANDS_KEPT]; /* over the broker, lately */
     bool bench[TANKS_MOST];                  /* its tubes hang in a cup */
 };
 
+/* May it be acted on, as far as it is known whose it is? A halt always is. */
+bool errand_trusted(const struct world *w, const struct event_request *request);
 void errand_tell(struct world *w, uint32_t board, const struct event_request *request);
 void errand_ask(struct world *w, struct prng *chance);
+void errand_forge(struct world *w, struct prng *chance);
+void errand_forge_halt(struct world *w, bool retained);
 void errand_replay(struct world *w, struct prng *chance);
 void errand_bench(struct world *w, uint32_t tank, bool on);
 bool errand_cup(const struct world *w, uint32_t tank);
