@@ -230,6 +230,7 @@ void observe_command(
     }
     const struct rules *rules = o->rules[side];
     c->flow = observe_flow_at(rules, command);
+    observe_heard_sent(o, c, at_ms);
     c->pump = command->channel > 0 ? observe_pump_at(rules, command->serial, command->channel) : -1;
     if (c->sort == SORT_DOSE && c->pump < 0)
         observe_say(o, "I4", at_ms, "dose %s names an output that no stock hangs on", c->id);

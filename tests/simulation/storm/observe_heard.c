@@ -18,6 +18,11 @@ void observe_heard_born(struct observer *o, uint32_t side)
     memset(o->side[side].flow, 0, sizeof o->side[side].flow);
 }
 
+void observe_heard_sent(struct observer *o, const struct known_command *c, int64_t at_ms)
+{
+    if (c->flow >= 0) o->side[c->side].flow[c->flow].sent_ms = at_ms;
+}
+
 void observe_run_heard(struct observer *o, uint32_t side, const char *id, bool runs, int64_t at_ms)
 {
     const struct known_command *c = observe_command_named(o, id);
@@ -25,6 +30,7 @@ void observe_run_heard(struct observer *o, uint32_t side, const char *id, bool r
     struct flow_heard *f = &o->side[side].flow[c->flow];
     const bool same = strcmp(f->id, id) == 0;
     if (!runs && !same) return;
+    if (!runs && f->sent_ms > c->left_ms) return; /* the next one may have taken the output over */
     if (!runs) {
         f->till_ms = at_ms;
         return;

@@ -76,6 +76,7 @@ struct chain_heard { /* as a side has heard of it since its connection stands */
 struct flow_heard {        /* of a tank's circulation, by what a head told in this life */
     char id[OBSERVE_WORD]; /* of the command that runs it; "": none was heard of */
     int64_t left_ms;       /* ... and when that left its daemon */
+    int64_t sent_ms;       /* the newest such command left this side then */
     int64_t till_ms;       /* it ends by itself then at the latest */
 };
 
@@ -265,6 +266,7 @@ void observe_need_run_ends(
 
 /* The tank that this command's output circulates; -1: none. */
 int32_t observe_flow_at(const struct rules *rules, const struct fact_command *command);
+void observe_heard_sent(struct observer *o, const struct known_command *command, int64_t at_ms);
 void observe_heard_born(struct observer *o, uint32_t side);
 void observe_heard_of_dose(struct observer *o, const struct known_command *command, int64_t at_ms);
 
