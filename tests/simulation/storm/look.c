@@ -15,12 +15,19 @@ static void breach(
     observe_breach(w->observer, law, w->t_ms, text);
 }
 
-/* It shows that some stock's limit is used up, or nearly. */
-static bool at_limit(const struct tank_view *v)
+/* It shows that some stock's limit is used up, or nearly: also where each dose needs room for all
+ * that its board would give if nobody ended it. */
+static bool at_limit(const struct world *w, uint32_t tank, const struct tank_view *v)
 {
+    const struct site *site = world_site(w);
     for (uint32_t p = 0; p < v->pump_count; p++) {
-        if (v->pump[p].day_ul * 2 > v->pump[p].day_limit_ul) return true;
-        if (v->pump[p].hour_ul * 2 > v->pump[p].hour_limit_ul) return true;
+        const struct site_pump *pump = &site->tank[tank].pump[p];
+        const int64_t full_ul = site_full_ul(site, pump, pump->ml_per_s);
+        const int64_t day_ul = v->pump[p].day_ul, hour_ul = v->pump[p].hour_ul;
+        if (day_ul * 2 > v->pump[p].day_limit_ul || hour_ul * 2 > v->pump[p].hour_limit_ul)
+            return true;
+        if (day_ul > 0 && day_ul + full_ul > v->pump[p].day_limit_ul) return true;
+        if (hour_ul > 0 && hour_ul + full_ul > v->pump[p].hour_limit_ul) return true;
     }
     return false;
 }
@@ -32,9 +39,9 @@ static bool beyond_probes(const struct tank_view *v)
     return v->probe[PROBE_EC].quality != PROBE_GOOD || v->probe[PROBE_PH].quality != PROBE_GOOD;
 }
 
-static bool names_lockout(const struct tank_view *v)
+static bool names_lockout(const struct world *w, uint32_t tank, const struct tank_view *v)
 {
-    return v->state == TANK_LOCKED || v->state == TANK_INTERLOCKED || at_limit(v) ||
+    return v->state == TANK_LOCKED || v->state == TANK_INTERLOCKED || at_limit(w, tank, v) ||
            beyond_probes(v);
 }
 
@@ -61,8 +68,8 @@ static void look_at_tank(struct world *w, struct board *b, uint32_t i)
                         v.set_ph >= e->ph_least && v.set_ph <= e->ph_most;
     if (v.planted && !inside) breach(w, "I6", i, &v, "has a setpoint outside its envelope");
     if (b->index == 0) look_at_floor(w, i, &v);
-    if (b->index == 0 && names_lockout(&v)) w->held_ms[i] = w->t_ms;
-    if (w->settle_ms != INT64_MAX || at_limit(&v) || beyond_probes(&v) ||
+    if (b->index == 0 && names_lockout(w, i, &v)) w->held_ms[i] = w->t_ms;
+    if (w->settle_ms != INT64_MAX || at_limit(w, i, &v) || beyond_probes(&v) ||
         (v.state != TANK_WAITING && v.state != TANK_STARTING)) {
         w->waiting_ms[b->index][i] = w->t_ms;
         return;
@@ -123,7 +130,8 @@ void world_look_over(struct world *w)
         struct tank_view v;
         core_view_tank(b->daemon.core, i, daemon_core_now(&b->daemon), &v);
         const bool doses = w->doses_of[i] > w->doses_before[i];
-        const bool holds = v.state == TANK_HOLDING || v.state == TANK_MIXING || names_lockout(&v);
+        const bool holds =
+            v.state == TANK_HOLDING || v.state == TANK_MIXING || names_lockout(w, i, &v);
         const bool held = w->held_ms[i] > 0 && w->t_ms - w->held_ms[i] < WAIT_MOST_MS;
         if (!doses && !holds && !held) breach(w, "L1", i, &v, "neither doses nor names a lockout");
     }
