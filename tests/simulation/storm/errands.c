@@ -98,9 +98,20 @@ static void ask_on_bench(struct event_request *q, struct prng *c)
     q->cup = prng_below(c, 8) != 0;
 }
 
+/* Rather one that is on the bench: there somebody is at it. */
+static uint32_t pick_tank(const struct world *w, struct prng *c)
+{
+    const uint32_t any = (uint32_t)prng_below(c, w->premises.tanks);
+    for (uint32_t i = 0; i < w->premises.tanks && prng_below(c, 4) > 0; i++) {
+        const uint32_t tank = (any + i) % w->premises.tanks;
+        if (w->errands.bench[tank]) return tank;
+    }
+    return any;
+}
+
 void errand_ask(struct world *w, struct prng *c)
 {
-    struct event_request q = { .tank = (uint32_t)prng_below(c, w->premises.tanks) };
+    struct event_request q = { .tank = pick_tank(w, c) };
     const struct site_tank *t = &world_site(w)->tank[q.tank];
     for (int64_t n = 1 + prng_below(c, 3); n > 0; n--) {
         q.stock = (uint32_t)prng_below(c, t->pump_count);
@@ -125,6 +136,7 @@ void errand_bench(struct world *w, uint32_t tank, bool on)
     if (on && (!w->board[0].alive || w->board[0].stalled_ms > w->t_ms || w->relay[tank].there))
         return;
     w->errands.bench[tank] = on;
+    w->errands.was_on_bench[tank] |= on;
     ask(w, &q);
 }
 

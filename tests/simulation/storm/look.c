@@ -90,7 +90,7 @@ static void settle(struct world *w)
         people_flag(w, REQUEST_PAUSE, i, false);
         people_flag(w, REQUEST_SERVICE, i, false);
         people_end_override(w, i);
-        errand_bench(w, i, false);
+        if (w->errands.was_on_bench[i]) errand_bench(w, i, false);
         water_change(w, i, 0.5);
         w->doses_before[i] = w->doses_of[i];
         for (uint32_t n = 0; n < BOARDS; n++) { /* it may have had a file without this tank */

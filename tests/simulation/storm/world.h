@@ -414,6 +414,7 @@ struct errands {
     int64_t n;                               /* of the newest that was signed */
     struct event_request sent[ERRANDS_KEPT]; /* over the broker, lately */
     bool bench[TANKS_MOST];                  /* its tubes hang in a cup */
+    bool was_on_bench[TANKS_MOST];           /* ever: whoever was dead then may not know the end */
 };
 
 /* May it be acted on, as far as it is known whose it is? A halt always is. */
