@@ -1,3 +1,5 @@
+/* For SEEK_DATA. */
+#define _GNU_SOURCE
 #include <errno.h>
 #include <fcntl.h>
 #include <string.h>
@@ -124,7 +126,21 @@ static bool write_all(int fd, const char *bytes, size_t count)
     return true;
 }
 
-/* Copies from 'at' to the end and hashes on the way; false with errno. */
+/* Past a hole in the file, which reads as zeros and takes neither time nor room; 'at' where there
+ * is none, or where the file system can't tell; -1: nothing but a hole follows. */
+static int64_t past_hole(int fd, int64_t at, struct load_digest *digest)
+{
+    static const char zeros[4096];
+    const int64_t data = (int64_t)lseek(fd, (off_t)at, SEEK_DATA);
+    if (data < 0) return errno == ENXIO ? -1 : at;
+    for (int64_t left = data - at; left > 0; left -= (int64_t)sizeof zeros) {
+        digest_add(digest, zeros, left < (int64_t)sizeof zeros ? (size_t)left : sizeof zeros);
+    }
+    return data;
+}
+
+/* Copies from 'at' to the end and hashes on the way; false with errno. A hole at the end, which
+ * holds nothing, is left out. */
 static bool copy_tail(int from, int64_t at, int to, char ret_sha256[LINK_HASH_HEX])
 {
     char bytes[4096];
@@ -132,16 +148,19 @@ static bool copy_tail(int from, int64_t at, int to, char ret_sha256[LINK_HASH_HE
     bool good = digest != NULL;
     if (!good) errno = ENOMEM;
     while (good) {
-        const ssize_t n = pread(from, bytes, sizeof bytes, (off_t)at);
+        const int64_t data = past_hole(from, at, digest);
+        if (data > at && lseek(to, (off_t)(data - at), SEEK_CUR) < 0) good = false;
+        at = data;
+        const ssize_t n = at < 0 ? 0 : pread(from, bytes, sizeof bytes, (off_t)at);
         if (n == 0) break;
         if (n < 0 && errno == EINTR) continue;
         if (n < 0) {
             good = false;
             break;
         }
-        at += n;
-        good = write_all(to, bytes, (size_t)n);
+        good = good && write_all(to, bytes, (size_t)n);
         digest_add(digest, bytes, (size_t)n);
+        at += n;
     }
     const int error = errno;
     if (!digest_close(digest, ret_sha256)) good = false;

@@ -1,3 +1,5 @@
+/* For SEEK_DATA. */
+#define _GNU_SOURCE
 #include "daemon/journal/journal_scan.h"
 
 #include <errno.h>
@@ -253,6 +255,23 @@ static size_t room_left(const struct journal_scan *s, const struct reading *r)
     return left < (int64_t)room ? (size_t)left : room;
 }
 
+/* In a line that is too long for any record: a hole in the file, which reads as zeros, has no line
+ * feed in it, and a huge one would take long to read. Without one, or where the file system can't
+ * tell, it reads on. */
+static void skip_hole(struct journal_scan *s, struct reading *r)
+{
+    const int64_t left = s->segment_size - r->base - (int64_t)r->held;
+    const off_t here = lseek(r->fd, 0, SEEK_CUR);
+    if (here < 0) return;
+    const off_t data = lseek(r->fd, here, SEEK_DATA);
+    int64_t hole = data < 0 && errno == ENXIO ? left : (int64_t)(data - here);
+    if (hole > left) hole = left;
+    if (hole < 0) hole = 0;
+    if (lseek(r->fd, here + (off_t)hole, SEEK_SET) < 0 || hole == 0) return;
+    r->base += hole;
+    s->buffer[0] = '\0';
+}
+
 static enum err read_file(struct journal_scan *s, struct reading *r, struct problem *problem)
 {
     bool at_end = false;
@@ -272,6 +291,7 @@ static enum err read_file(struct journal_scan *s, struct reading *r, struct prob
         }
         r->base += (int64_t)used;
         r->held -= used;
+        if (r->skipping >= 0) skip_hole(s, r);
     }
     return ERR_NONE;
 }

@@ -4,6 +4,7 @@
 #ifndef DOSEWRIGHT_TESTS_DISK_REDIRECT_H
 #define DOSEWRIGHT_TESTS_DISK_REDIRECT_H
 
+#define _GNU_SOURCE /* as those of them that need it say too late here */
 #include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>

@@ -72,6 +72,65 @@ START_TEST(a_long_hole_with_the_end_of_a_record_after_it_is_torn)
 }
 END_TEST
 
+/* Records as far as 'at' of the last segment, a hole of so many bytes, and what follows it. */
+static void put_hole(size_t at_byte, int64_t hole, const char *after, size_t count)
+{
+    write_file(day_one, kept, at_byte);
+    const int fd = open(at(day_one), O_WRONLY);
+    ck_assert_int_eq(ftruncate(fd, (off_t)((int64_t)at_byte + hole)), 0);
+    ck_assert_int_eq(pwrite(fd, after, count, (off_t)((int64_t)at_byte + hole)), (ssize_t)count);
+    close(fd);
+}
+
+enum { MIB = 1 << 20 };
+
+/* What a file's length says and nothing holds: it can't be read in any time that a start has. */
+START_TEST(a_huge_hole_at_the_end_is_torn_and_takes_no_time)
+{
+    const int64_t hole = INT64_C(1) << 40;
+    make_journal(3, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    put_hole(length, hole, "", 0);
+    must_open();
+    ck_assert(report.torn && !report.damaged && report.records == 3);
+    ck_assert_int_eq(report.torn_bytes, hole);
+    ck_assert_uint_le(read_file("journal-2031-04-02.jsonl.torn-1", found, ROOM), 65536);
+    close_journal();
+    scan();
+    ck_assert(!report.damaged && !report.torn && report.records == 4);
+}
+END_TEST
+
+/* A record after it isn't lost. */
+START_TEST(a_huge_hole_between_records_is_damage_and_takes_no_time)
+{
+    make_journal(3, 1);
+    const size_t length = read_file(day_one, kept, ROOM), third = line_start(kept, length, 3);
+    put_hole(third, INT64_C(1) << 40, kept + third - 1, length - third + 1);
+    scan();
+    ck_assert(!report.torn && report.damaged && report.records == 3);
+}
+END_TEST
+
+/* With a line feed after it all of it is kept, and takes no room. */
+START_TEST(a_hole_that_is_set_aside_stays_one)
+{
+    struct stat st;
+    make_journal(3, 1);
+    const size_t length = read_file(day_one, kept, ROOM);
+    put_hole(length, 64 * MIB, "\n", 1);
+    must_open();
+    ck_assert(report.torn && !report.damaged && report.records == 3);
+    ck_assert_int_eq(stat(at("journal-2031-04-02.jsonl.torn-1"), &st), 0);
+    ck_assert_int_eq(st.st_size, 64 * MIB + 1);
+    ck_assert_int_lt((int64_t)st.st_blocks * 512, MIB);
+    close_journal();
+    (void)read_file(day_one, found, ROOM); /* of as many zeros and a line feed, by sha256sum */
+    ck_assert_ptr_nonnull(strstr(
+        found, "\"sha256\":\"b0e4e2ad76aee3b399d05f8a1334e697d000775ee67d9c5542d36186925766ff\""));
+}
+END_TEST
+
 /* At midnight: the new day's file is there already, and empty. */
 START_TEST(the_tail_before_an_empty_last_segment_is_torn)
 {
@@ -315,6 +374,9 @@ int main(void)
     tcase_add_test(t, what_was_set_aside_before_is_not_overwritten);
     tcase_add_test(t, a_last_line_with_a_hole_is_torn);
     tcase_add_test(t, a_long_hole_at_the_end_is_torn);
+    tcase_add_test(t, a_huge_hole_at_the_end_is_torn_and_takes_no_time);
+    tcase_add_test(t, a_huge_hole_between_records_is_damage_and_takes_no_time);
+    tcase_add_test(t, a_hole_that_is_set_aside_stays_one);
     tcase_add_test(t, a_long_hole_with_the_end_of_a_record_after_it_is_torn);
     tcase_add_test(t, the_tail_before_an_empty_last_segment_is_torn);
     tcase_add_test(t, the_tail_before_a_segment_with_records_is_damage);
