@@ -88,7 +88,7 @@ static void raise_unknown(struct core *core, uint32_t chain, struct actions *ret
     text_add(&t, "chain ");
     text_add(&t, core->site->chain[chain].key);
     text_add(&t,
-        ": what was dosed in the last day isn't in this journal, so every limit counts as used up "
+        ": what was dosed in the last day isn't known for sure, so every limit counts as used up "
         "for that long. If you know that little was dosed, acknowledge this alert");
     alert_raise(core, id, -1, text, ret);
 }

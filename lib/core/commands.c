@@ -86,6 +86,7 @@ static void record_dose(const struct core *core, uint32_t tank, const struct cor
     record_add_int(r, "ec_milli", dose->ec_milli);
     record_add_int(r, "ph_micro", dose->ph_micro);
     record_add_real(r, "ml_per_s", t->dose.ml_per_s, 6);
+    core_record_head_clock(r, core, pump->address.chain, now);
     if (t->plan.errand == ERRAND_NONE) {
         record_reasons(r, core, tank, dose->stock, now);
         return;

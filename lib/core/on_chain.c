@@ -97,6 +97,7 @@ static void on_beat(struct core *core, uint32_t chain, const struct chain_beat *
     c->due = now.mono;
     if (turned && !beat->halted) forget_failures(core, chain, now);
     if (first || turned) wake_tanks(core, chain, now);
+    if (first) core_compare_head_clock(core, chain, now, ret);
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         struct core_tank *t = &core->tank[i];
         if (tank_chain(core, i) != chain) continue;

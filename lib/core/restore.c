@@ -446,7 +446,7 @@ static void restore_caught_up(struct core *core, struct mono at)
 }
 
 /* Commands that a head may list. */
-static void restore_command(struct core *core, const struct record *r)
+static void restore_command(struct core *core, const struct record *r, struct mono at)
 {
     static const char *const kinds[] = { "dose", "circulate", "stop", "resume", "identify" };
     const int32_t chain = chain_named(core, record_text_or_empty(r, "chain"));
@@ -454,6 +454,7 @@ static void restore_command(struct core *core, const struct record *r)
         if (record_is(r, kinds[i]))
             core_recall_command(core, (uint32_t)chain, record_text_or_empty(r, "id"));
     }
+    if (chain >= 0 && record_is(r, "dose")) core_recall_head_clock(core, (uint32_t)chain, r, at);
 }
 
 /* What another daemon recorded had happened so long before. */
@@ -472,8 +473,8 @@ void core_restore(struct core *core, const struct record *record, struct now rec
 {
     const struct now now = instant_of(record, recorded);
     core_follow_from(core, record, "of", "of_hash");
-    restore_command(core, record);
     const struct mono at = now.mono;
+    restore_command(core, record, at);
     core->seen = at;
     const int32_t tank = core_tank_named(core, record_text_or_empty(record, "tank"));
     if (record_is(record, "dose")) restore_dose(core, record, at);

@@ -11,6 +11,7 @@
 #include "lib/core/core.h"
 #include "lib/core/draw.h"
 #include "lib/core/follow.h"
+#include "lib/core/head_clock.h"
 #include "lib/core/mute.h"
 #include "lib/core/plain.h"
 #include "lib/core/signer.h"
@@ -103,6 +104,7 @@ struct core_chain {
     uint32_t odd_beats;           /* how many more beats were odd than good */
     struct core_runs_on runs_on;
     struct core_known known;
+    struct core_head_clock head_clock;
     bool vouched;      /* at the last claim the other's journal stood for its limits */
     bool halt_pending; /* a halt was sent and the beat doesn't show it yet */
     struct mono due;

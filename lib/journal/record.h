@@ -10,7 +10,7 @@
 #include "lib/base/units.h"
 
 enum {
-    RECORD_FIELDS_MAX = 40, /* a dose to a board has 33 */
+    RECORD_FIELDS_MAX = 40, /* a dose to a board has 35 */
     RECORD_KEY_MAX = 24,    /* NUL included */
     RECORD_POOL_MAX = 1024, /* all texts of a record together, NULs included */
     RECORD_LINE_MAX = 3072, /* the line on disk, line feed included */
