@@ -90,8 +90,8 @@ void core_view_chain(
 void core_view_stock(
     const struct core *core, uint32_t stock, struct now now, struct stock_view *ret);
 
-/* The alerts that stand; false past the last. One that ends meanwhile moves those after it up by one:
- * who acknowledges each on the way stays at the index, or every other one is passed over. */
+/* The alerts that stand; false past the last. One that ends meanwhile moves those after it up by
+ * one: who acknowledges each on the way stays at the index, or every other one is passed over. */
 bool core_alert(const struct core *core, uint32_t index, struct alert_view *ret);
 
 #endif
