@@ -6,6 +6,8 @@
 
 #include "tests/simulation/storm/observe_inside.h"
 
+enum { LATELY_MS = 3600000 };
+
 static struct asked *find(struct asked_by_side *a, const char *id)
 {
     for (uint32_t i = 0; i < a->count; i++) {
@@ -17,7 +19,6 @@ static struct asked *find(struct asked_by_side *a, const char *id)
 void observe_asked(struct observer *o, uint32_t side, const struct fact_asked *fact, int64_t at_ms)
 {
     struct asked_by_side *a = &o->asked[side];
-    (void)at_ms;
     if (fact->id[0] && find(a, fact->id)) return; /* the same once more */
     if (a->count == ASKED_MOST) {
         memmove(a->asked, a->asked + ASKED_MOST / 2, sizeof a->asked / 2);
@@ -26,7 +27,8 @@ void observe_asked(struct observer *o, uint32_t side, const struct fact_asked *f
     struct asked *n = &a->asked[a->count++];
     *n = (struct asked){ .pump = (int32_t)(fact->tank * OBSERVE_SLOTS + fact->slot),
         .ul = fact->ul,
-        .where = fact->where };
+        .where = fact->where,
+        .at_ms = at_ms };
     (void)strncpy(n->id, fact->id, sizeof n->id - 1);
 }
 
@@ -55,7 +57,9 @@ void observe_asked_dies(struct observer *o, uint32_t side)
     for (int t = 0; t < OBSERVE_TANKS; t++) {
         for (int h = 0; h < HOLDS; h++) {
             struct held *held = &o->held[side][t][h];
-            if (!held->kept || o->disk[side].hurt) held->on = false;
+            if (held->kept && !o->disk[side].hurt) continue;
+            held->unsure |= held->on;
+            held->on = false;
         }
     }
 }
@@ -72,15 +76,25 @@ static bool holds(const struct observer *o, const struct known_command *c, int t
     return h->on && at_ms - h->since_ms > START_MS;
 }
 
-/* The newest that asked for just this and had nothing yet. */
-static struct asked *match(struct observer *o, const struct known_command *c)
+/* Whatever wasn't taken on lately was refused; into a cup it is only while the tank is on the
+ * bench.
+ */
+static bool may_come(const struct asked *n, const struct held *bench, int64_t at_ms)
 {
+    if (n->taken || at_ms - n->at_ms > LATELY_MS) return false;
+    return n->where != ASKED_CUP || bench->on || bench->unsure;
+}
+
+/* The newest that asked for just this and had nothing yet. */
+static struct asked *match(struct observer *o, const struct known_command *c, int64_t at_ms)
+{
+    const struct held *bench = &o->held[c->side][c->pump / OBSERVE_SLOTS][HOLD_BENCH];
     struct asked_by_side *a = &o->asked[c->side];
     const double rate = observe_pump_rule(o->rules[c->side], c->pump)->ul_per_ms;
     for (uint32_t i = a->count; i-- > 0;) {
         struct asked *n = &a->asked[i];
         const double off_ul = fabs((double)c->run_ms * rate - (double)n->ul);
-        if (!n->taken && n->pump == c->pump && off_ul <= 1.0 + rate) return n;
+        if (may_come(n, bench, at_ms) && n->pump == c->pump && off_ul <= 1.0 + rate) return n;
     }
     return NULL;
 }
@@ -97,7 +111,7 @@ static void need_still_water(
 void observe_asked_of_dose(struct observer *o, struct known_command *c, int64_t at_ms)
 {
     const int tank = c->pump / OBSERVE_SLOTS;
-    struct asked *a = match(o, c);
+    struct asked *a = match(o, c, at_ms);
     if (a) {
         a->taken = true;
         c->where = a->where;

@@ -112,6 +112,7 @@ struct asked { /* by a person */
     int64_t ul;
     enum asked_where where;
     bool taken; /* a command has come of it */
+    int64_t at_ms;
 };
 
 struct asked_by_side {
@@ -121,6 +122,7 @@ struct asked_by_side {
 
 struct held {
     bool on, kept; /* on this side's disk */
+    bool unsure;   /* it was on, and may have been forgotten */
     int64_t since_ms;
 };
 
