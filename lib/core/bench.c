@@ -69,6 +69,20 @@ static void say_running(struct core *core, uint32_t tank)
     core_say(t, t->care.errand == ERRAND_RATE ? TANK_CALIBRATING : TANK_PRIMING, why);
 }
 
+/* Since it was asked for, a hand may have run the pump. */
+static bool still_fits(
+    struct core *core, uint32_t tank, const struct core_dose *dose, struct now now)
+{
+    const enum core_errand errand = core->tank[tank].care.errand;
+    const struct site_pump *pump = &core->site->tank[tank].pump[dose->pump];
+    const double ml_per_s = core_counted_rate(pump, errand);
+    char why[VIEW_WHY_MAX];
+    struct text text = text_over(why, sizeof why);
+    if (!core_within_limits(core, tank, dose, ml_per_s, now, &text)) return true;
+    core_drop_errand(core, tank, why);
+    return false;
+}
+
 /* Everything stands still: the pump may start. */
 static void start(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
@@ -85,6 +99,7 @@ static void start(struct core *core, uint32_t tank, struct now now, struct actio
     }
     struct core_dose dose = { .pump = t->care.pump, .ul = t->care.ul };
     (void)site_law_stock(&core->site->tank[tank], dose.pump, &dose.stock);
+    if (!still_fits(core, tank, &dose, now)) return;
     t->plan = (struct core_plan){ .errand = t->care.errand };
     t->care.sent = true;
     core_send_dose(core, tank, &dose, now, ret);

@@ -87,8 +87,10 @@ const char *core_ask_measured(struct core *core, const struct event_request *q, 
         return "not-ready";
     }
     const struct rate_run run = { .ran_ms = c->waits_ms, .ul = q->ul };
-    const enum rate_verdict verdict = rate_judge_run(&run, config->pump[p].ml_per_s);
-    if (verdict != RATE_GOOD) return refuse(said, verdict, &run, config->pump[p].ml_per_s);
+    /* What was found before is no measure: in small steps anything could be found. */
+    const double filed = config->pump[p].filed_ml_per_s;
+    const enum rate_verdict verdict = rate_judge_run(&run, filed);
+    if (verdict != RATE_GOOD) return refuse(said, verdict, &run, filed);
     record_measured(core, q->tank, p, &run, ret);
     c->run[c->run_count++] = run;
     c->waits_ms = 0;

@@ -63,10 +63,12 @@ static void carry_tank(const struct core *core, uint32_t tank, struct now now, s
     for (int s = 0; s < LAW_STOCKS; s++) {
         record_add_truth(r, core_stock_word((enum law_stock)s), t->locked[s]);
     }
-    if (!crop_override_runs(&t->override, now.mono)) return;
-    record_add_int(r, "override_left_ms", mono_since(t->override.ends, now.mono));
-    if (t->override.has_ec) record_add_real(r, "override_ec_us_cm", t->override.ec_us_cm, 3);
-    if (t->override.has_ph) record_add_real(r, "override_ph", t->override.ph, 3);
+    const struct crop_override *o = &t->override;
+    if (!crop_override_runs(o, now.mono)) return;
+    if (o->has_ec) record_add_int(r, "override_left_ms", mono_since(o->ec_ends, now.mono));
+    if (o->has_ec) record_add_real(r, "override_ec_us_cm", o->ec_us_cm, 3);
+    if (o->has_ph) record_add_int(r, "override_ph_left_ms", mono_since(o->ph_ends, now.mono));
+    if (o->has_ph) record_add_real(r, "override_ph", o->ph, 3);
 }
 
 /* The ids of what was asked, what keys have signed, and what upkeep has to restate. */

@@ -33,8 +33,8 @@ static void say_ml(struct text *t, int64_t ul)
 }
 
 /* The pump's own budgets, and the head's longest run; 'ml_per_s' is what it counts as. */
-static const char *within_limits(const struct core *core, uint32_t tank,
-    const struct core_dose *dose, double ml_per_s, struct now now, struct text *said)
+const char *core_within_limits(const struct core *core, uint32_t tank, const struct core_dose *dose,
+    double ml_per_s, struct now now, struct text *said)
 {
     const struct site_pump *pump = &core->site->tank[tank].pump[dose->pump];
     const struct dose_question question = { .limits = &pump->limits,
@@ -85,6 +85,45 @@ static const char *within_moves(const struct core *core, uint32_t tank,
         return "over-limit";
     }
     return NULL;
+}
+
+static bool is_trusted(
+    const struct core *core, uint32_t tank, enum probe_quantity q, struct now now)
+{
+    const struct probe_config *config = &core->site->tank[tank].probe[q];
+    return config->present && config->calibrated &&
+           probe_quality_at(&core->tank[tank].probe[q], config, now.mono) == PROBE_GOOD;
+}
+
+/* What the readings may not show yet counts as if none of it were seen. */
+static int64_t mixing(
+    const struct core *core, uint32_t tank, const struct dose_window *moved, struct now now)
+{
+    const int64_t mix_ms = site_mix_ms(&core->site->tank[tank]);
+    return window_used(moved, mix_ms < HOUR_MS ? mix_ms : HOUR_MS, now.mono);
+}
+
+/* Does it leave the water inside the envelope, as far as a reading tells where it is? */
+static const char *within_envelope(const struct core *core, uint32_t tank,
+    const struct core_dose *dose, struct now now, struct text *said)
+{
+    const struct core_tank *t = &core->tank[tank];
+    const struct crop_envelope *e = &core->site->tank[tank].envelope;
+    const bool feed = dose->ec_milli > 0;
+    if (!feed && dose->ph_micro == 0) return NULL;
+    const enum probe_quantity q = feed ? PROBE_EC : PROBE_PH;
+    if (!is_trusted(core, tank, q, now)) return NULL;
+    const struct dose_window *moved = feed ? &t->ec_rise : &t->ph_move;
+    const int64_t own = feed ? dose->ec_milli : dose->ph_micro;
+    const double by = (double)(mixing(core, tank, moved, now) + own) / (feed ? 1e3 : 1e6);
+    const double at = t->probe[q].value;
+    const bool inside = feed                      ? at + by <= e->ec_most_us_cm
+                        : dose->stock == LAW_ACID ? at - by >= e->ph_least
+                                                  : at + by <= e->ph_most;
+    if (inside) return NULL;
+    text_add(said, feed ? "that could raise EC" : "that could move pH");
+    text_add(said, " out of the envelope, together with what was given lately and is still mixing");
+    return "out-of-envelope";
 }
 
 /* What it would do to the water, never less than its label says. */
@@ -173,12 +212,13 @@ const char *core_ask_errand(
         return "locked";
     }
     if (!q->cup && dose.stock != LAW_FEED && !core_dose_fits(core, q->tank, &dose, now) &&
-        !within_limits(core, q->tank, &dose, ml_per_s, now, said)) {
+        !core_within_limits(core, q->tank, &dose, ml_per_s, now, said)) {
         text_add(said, "acid and base keep acid_base_spacing_min between them");
         return "too-soon";
     }
-    no = within_limits(core, q->tank, &dose, ml_per_s, now, said);
+    no = core_within_limits(core, q->tank, &dose, ml_per_s, now, said);
     if (!no) no = within_moves(core, q->tank, &dose, now, said);
+    if (!no && !q->cup) no = within_envelope(core, q->tank, &dose, now, said);
     if (no) return no;
     begin(core, q, &dose, now);
     text_add(said, "taken on: ");

@@ -67,15 +67,7 @@ static struct answer set_point(struct core *core, const struct event_request *q,
     if (t->override_for_ms <= 0)
         return (
             struct answer){ false, "no-span", "overrides last no time here: override_max_h is 0" };
-    if (!crop_override_runs(&t->override, now.mono)) t->override = (struct crop_override){ 0 };
-    t->override.ends = mono_after(now.mono, t->override_for_ms);
-    if (ec) {
-        t->override.has_ec = true;
-        t->override.ec_us_cm = q->value;
-    } else {
-        t->override.has_ph = true;
-        t->override.ph = q->value;
-    }
+    crop_override_set(&t->override, ec, q->value, mono_after(now.mono, t->override_for_ms));
     return DONE;
 }
 

@@ -28,7 +28,8 @@ void core_bound_override(struct core_tank *t, const struct site_tank *config, st
     const struct mono most = mono_after(now.mono, config->override_most_ms);
     if (t->override_for_ms > config->override_most_ms)
         t->override_for_ms = config->override_most_ms;
-    if (t->override.ends.ms > most.ms) t->override.ends = most;
+    if (t->override.ec_ends.ms > most.ms) t->override.ec_ends = most;
+    if (t->override.ph_ends.ms > most.ms) t->override.ph_ends = most;
 }
 
 /* The readings themselves are shown elsewhere: this changes with the setpoints alone. */

@@ -327,15 +327,7 @@ static void restore_setpoint(
     const bool ec = text_same(what, "set-ec");
     if (!ec && !text_same(what, "set-ph")) return;
     if (!record_real(r, "value", &value)) return;
-    if (!crop_override_runs(&t->override, at)) t->override = (struct crop_override){ 0 };
-    t->override.ends = mono_after(at, span_ms);
-    if (ec) {
-        t->override.has_ec = true;
-        t->override.ec_us_cm = value;
-    } else {
-        t->override.has_ph = true;
-        t->override.ph = value;
-    }
+    crop_override_set(&t->override, ec, value, mono_after(at, span_ms));
 }
 
 /* Who asks again gets the answer of that time. */
@@ -409,9 +401,12 @@ static void restore_carried(struct core *core, const struct record *r, struct no
         (void)record_truth(r, core_stock_word((enum law_stock)s), &t->locked[s]);
     }
     if (record_int(r, "override_for_ms", &value)) t->override_for_ms = value;
-    if (record_int(r, "override_left_ms", &value)) t->override.ends = mono_after(at.mono, value);
-    t->override.has_ec = record_real(r, "override_ec_us_cm", &t->override.ec_us_cm);
-    t->override.has_ph = record_real(r, "override_ph", &t->override.ph);
+    struct crop_override *o = &t->override;
+    if (record_int(r, "override_left_ms", &value))
+        o->ec_ends = o->ph_ends = mono_after(at.mono, value);
+    if (record_int(r, "override_ph_left_ms", &value)) o->ph_ends = mono_after(at.mono, value);
+    o->has_ec = record_real(r, "override_ec_us_cm", &o->ec_us_cm);
+    o->has_ph = record_real(r, "override_ph", &o->ph);
 }
 
 /* What was dosed isn't known, nor what the lines hold of it. */

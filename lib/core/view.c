@@ -169,7 +169,8 @@ void core_view_tank(const struct core *core, uint32_t tank, struct now now, stru
     }
     ret->override = crop_override_runs(&t->override, now.mono);
     ret->override_for_ms = t->override_for_ms;
-    if (ret->override) ret->override_left_ms = mono_since(t->override.ends, now.mono);
+    if (ret->override)
+        ret->override_left_ms = mono_since(crop_override_ends(&t->override), now.mono);
     if (t->last_pump < 0) return;
     ret->last.stock = core->site->stock[config->pump[t->last_pump].stock].key;
     ret->last.ul = t->last_ul;

@@ -79,19 +79,46 @@ static double within(double value, double least, double most)
     return value > most ? most : value;
 }
 
+static bool ec_runs(const struct crop_override *override, struct mono now)
+{
+    return override->has_ec && now.ms < override->ec_ends.ms;
+}
+
+static bool ph_runs(const struct crop_override *override, struct mono now)
+{
+    return override->has_ph && now.ms < override->ph_ends.ms;
+}
+
 bool crop_override_runs(const struct crop_override *override, struct mono now)
 {
-    return (override->has_ec || override->has_ph) && now.ms < override->ends.ms;
+    return ec_runs(override, now) || ph_runs(override, now);
+}
+
+void crop_override_set(struct crop_override *override, bool ec, double value, struct mono ends)
+{
+    if (ec) {
+        override->has_ec = true;
+        override->ec_us_cm = value;
+        override->ec_ends = ends;
+    } else {
+        override->has_ph = true;
+        override->ph = value;
+        override->ph_ends = ends;
+    }
+}
+
+struct mono crop_override_ends(const struct crop_override *override)
+{
+    if (!override->has_ph) return override->ec_ends;
+    return override->has_ec ? mono_later(override->ec_ends, override->ph_ends) : override->ph_ends;
 }
 
 struct crop_target crop_setpoint(const struct crop_target *scheduled,
     const struct crop_override *override, const struct crop_envelope *envelope, struct mono now)
 {
     struct crop_target target = *scheduled;
-    if (crop_override_runs(override, now)) {
-        if (override->has_ec) target.ec_us_cm = override->ec_us_cm;
-        if (override->has_ph) target.ph = override->ph;
-    }
+    if (ec_runs(override, now)) target.ec_us_cm = override->ec_us_cm;
+    if (ph_runs(override, now)) target.ph = override->ph;
     target.ec_us_cm = within(target.ec_us_cm, envelope->ec_least_us_cm, envelope->ec_most_us_cm);
     target.ph = within(target.ph, envelope->ph_least, envelope->ph_most);
     return target;

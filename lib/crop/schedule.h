@@ -58,11 +58,11 @@ struct crop_envelope {
     double degc_least, degc_most;
 };
 
-/* A setpoint that a person moved, until 'ends' on the monotonic clock. */
+/* Setpoints that a person moved, each until its own end on the monotonic clock. */
 struct crop_override {
     bool has_ec, has_ph;
     double ec_us_cm, ph;
-    struct mono ends;
+    struct mono ec_ends, ph_ends;
 };
 
 /* The setpoint in force: the schedule's, or the override's while it lasts, always within the
@@ -72,5 +72,11 @@ struct crop_target crop_setpoint(const struct crop_target *scheduled,
 
 /* Is there one, and has it not ended? */
 bool crop_override_runs(const struct crop_override *override, struct mono now);
+
+/* A person moves EC, or else pH; the other one's end stays. */
+void crop_override_set(struct crop_override *override, bool ec, double value, struct mono ends);
+
+/* When the last of what was moved is the schedule's again. */
+struct mono crop_override_ends(const struct crop_override *override);
 
 #endif

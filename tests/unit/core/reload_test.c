@@ -55,7 +55,7 @@ START_TEST(nothing_changed_and_all_is_as_it_was)
     b.core->tank[BASIL].paused = b.core->tank[BASIL].line_dirty = true;
     text_copy(b.core->tank[BASIL].paused_for, PAUSE_FOR_MAX, "a trial");
     b.core->tank[BASIL].override = (struct crop_override){
-        .has_ph = true, .ph = 6.1, .ends = mono_after(b.now.mono, HOUR_MS)
+        .has_ph = true, .ph = 6.1, .ph_ends = mono_after(b.now.mono, HOUR_MS)
     };
     b.core->stock[ACID].remaining_ul = 123;
     use_up(BASIL, 0, 5000);
@@ -245,7 +245,7 @@ START_TEST(a_shorter_override_is_in_force_at_once)
     copy_site();
     b.core->tank[BASIL].override_for_ms = 48 * HOUR_MS;
     b.core->tank[BASIL].override = (struct crop_override){
-        .has_ec = true, .ec_us_cm = 2400, .ends = mono_after(b.now.mono, 48 * HOUR_MS)
+        .has_ec = true, .ec_us_cm = 2400, .ec_ends = mono_after(b.now.mono, 48 * HOUR_MS)
     };
     fresh_tank[BASIL].override_most_ms = 2 * HOUR_MS;
     fresh_tank[BASIL].envelope.ec_most_us_cm = 1500;

@@ -233,7 +233,7 @@ START_TEST(overrides_last_as_long_as_was_asked_and_allowed)
     ck_assert_str_eq(answered(), "too-long");
     ck_assert(override_for(72 * HOUR_MS) && override_for(HOUR_MS));
     ck_assert(set(REQUEST_SET_EC, 1500));
-    ck_assert_int_eq(mono_since(tank()->override.ends, b.now.mono), HOUR_MS);
+    ck_assert_int_eq(mono_since(tank()->override.ec_ends, b.now.mono), HOUR_MS);
     ck_assert(override_for(0));
     ck_assert(!crop_override_runs(&tank()->override, b.now.mono));
     ck_assert_int_eq(tank()->override_for_ms, HOUR_MS);

@@ -163,7 +163,7 @@ static const struct crop_envelope ENVELOPE = { 400, 2200, 5.2, 6.8, 12, 30 };
 START_TEST(an_override_lasts_until_its_end_and_not_a_millisecond_longer)
 {
     const struct crop_target plan = { 1500, 5.8 };
-    const struct crop_override o = { .has_ec = true, .ec_us_cm = 1800, .ends = { 1000 } };
+    const struct crop_override o = { .has_ec = true, .ec_us_cm = 1800, .ec_ends = { 1000 } };
     ck_assert(crop_override_runs(&o, (struct mono){ 999 }));
     ck_assert(!crop_override_runs(&o, (struct mono){ 1000 }));
     struct crop_target t = crop_setpoint(&plan, &o, &ENVELOPE, (struct mono){ 999 });
@@ -171,8 +171,26 @@ START_TEST(an_override_lasts_until_its_end_and_not_a_millisecond_longer)
     ck_assert_double_eq(t.ph, 5.8); /* only what was moved */
     t = crop_setpoint(&plan, &o, &ENVELOPE, (struct mono){ 1000 });
     ck_assert_double_eq(t.ec_us_cm, 1500);
-    const struct crop_override none = { .ends = { INT64_MAX } };
+    const struct crop_override none = { .ec_ends = { INT64_MAX } };
     ck_assert(!crop_override_runs(&none, (struct mono){ 0 }));
+}
+END_TEST
+
+/* _i: which one ends first */
+START_TEST(what_was_moved_ends_each_by_itself)
+{
+    const struct crop_target plan = { 1500, 5.8 };
+    const struct crop_override o = { true, true, 1800, 6.1, { _i == 0 ? 10 : 20 },
+        { _i == 0 ? 20 : 10 } };
+    const struct crop_target t = crop_setpoint(&plan, &o, &ENVELOPE, (struct mono){ 10 });
+    ck_assert_double_eq(t.ec_us_cm, _i == 0 ? 1500 : 1800);
+    ck_assert_double_eq(t.ph, _i == 0 ? 6.1 : 5.8);
+    ck_assert(crop_override_runs(&o, (struct mono){ 19 }));
+    ck_assert(!crop_override_runs(&o, (struct mono){ 20 }));
+    ck_assert_int_eq(crop_override_ends(&o).ms, 20);
+    const struct crop_override ec = { .has_ec = true, .ec_ends = { 5 }, .ph_ends = { 9 } };
+    const struct crop_override ph = { .has_ph = true, .ec_ends = { 9 }, .ph_ends = { 5 } };
+    ck_assert_int_eq(crop_override_ends(_i == 0 ? &ec : &ph).ms, 5);
 }
 END_TEST
 
@@ -183,7 +201,7 @@ START_TEST(nothing_takes_a_setpoint_out_of_the_envelope) /* I6 */
     const double odd[] = { (double)NAN, (double)INFINITY, -(double)INFINITY };
     for (size_t i = 0; i < 11; i++) {
         const struct crop_target wild = { i < 8 ? ec[i] : odd[i - 8], i < 8 ? ph[i] : odd[i - 8] };
-        const struct crop_override o = { true, true, wild.ec_us_cm, wild.ph, { 10 } };
+        const struct crop_override o = { true, true, wild.ec_us_cm, wild.ph, { 10 }, { 10 } };
         const struct crop_target plain = { 1500, 5.8 };
         const struct crop_target a = crop_setpoint(&wild, &o, &ENVELOPE, (struct mono){ 11 });
         const struct crop_target b = crop_setpoint(&plain, &o, &ENVELOPE, (struct mono){ 9 });
@@ -191,7 +209,7 @@ START_TEST(nothing_takes_a_setpoint_out_of_the_envelope) /* I6 */
         ck_assert(b.ec_us_cm >= 400 && b.ec_us_cm <= 2200 && b.ph >= 5.2 && b.ph <= 6.8);
     }
     /* what is inside is left alone */
-    const struct crop_override inside = { true, true, 2199.5, 5.25, { 10 } };
+    const struct crop_override inside = { true, true, 2199.5, 5.25, { 10 }, { 10 } };
     const struct crop_target plain = { 1500, 5.8 };
     const struct crop_target t = crop_setpoint(&plain, &inside, &ENVELOPE, (struct mono){ 9 });
     ck_assert_double_eq(t.ec_us_cm, 2199.5);
@@ -213,6 +231,7 @@ int main(void)
     tcase_add_test(tc, daylight_saving_moves_the_day_by_its_hour);
     tcase_add_test(tc, past_the_last_stage_its_end_stays);
     tcase_add_test(tc, an_override_lasts_until_its_end_and_not_a_millisecond_longer);
+    tcase_add_loop_test(tc, what_was_moved_ends_each_by_itself, 0, 2);
     tcase_add_test(tc, nothing_takes_a_setpoint_out_of_the_envelope);
     return run_case(tc, "schedule");
 }
