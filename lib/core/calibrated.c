@@ -204,18 +204,12 @@ static void restore_bath(struct bath_row *row, const struct record *r)
     row->bath[row->count++] = bath;
 }
 
-void core_restore_care(struct core *core, uint32_t tank, const struct record *r, struct now at)
+void core_restore_care(struct core *core, uint32_t tank, const struct record *r)
 {
     if (record_is(r, "flow-run")) restore_flow_run(&core->tank[tank].care.flow, r);
     if (record_is(r, "calibration")) restore_flow(&core->tank[tank].care.flow, r);
     struct core_rate *rate = rate_named(core, tank, r);
     struct core_probe_care *probe = probe_named(core, tank, r);
-    bool ok = false, on = false;
-    if (record_is(r, "request") && text_same(record_text_or_empty(r, "request"), "bench")) {
-        if (record_truth(r, "ok", &ok) && ok && record_truth(r, "on", &on))
-            core_set_bench(core, tank, on, at);
-        return;
-    }
     const bool run = record_is(r, "rate-run") || record_is(r, "rate-measured");
     if (rate && run) restore_run(rate, r);
     if (probe && record_is(r, "bath")) restore_bath(&probe->row, r);

@@ -3,6 +3,7 @@
 
 #include "lib/base/invariant.h"
 #include "lib/base/text.h"
+#include "lib/core/restore_line.h"
 #include "lib/core/state.h"
 
 uint64_t core_tag(const char *id)
@@ -91,6 +92,7 @@ static void record_dose(const struct core *core, uint32_t tank, const struct cor
         record_reasons(r, core, tank, dose->stock, now);
         return;
     }
+    core_record_liquid(core, tank, dose->pump, r);
     record_add_text(r, "asked", core_errand_word(t->plan.errand));
     record_add_text(r, "into", t->care.bench ? "cup" : "tank");
 }
@@ -284,8 +286,8 @@ void core_release_chain(struct core *core, uint32_t chain, struct now now, struc
 }
 
 /* A tick is short, but it is liquid: it counts in the windows of the pump that it moves. */
-static void count_tick(
-    struct core *core, const struct chain_address *address, const char *id, struct now now)
+static void count_tick(struct core *core, const struct chain_address *address, const char *id,
+    struct now now, struct record *ret)
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         const struct site_tank *config = &core->site->tank[i];
@@ -298,6 +300,7 @@ static void count_tick(
             core_draw_stock(core, config->pump[p].stock, ul);
             upkeep_count_tube(core, i, p, IDENTIFY_RUN_MS, ul);
             core_pump_ran(core, i, p, ends);
+            core_record_liquid(core, i, p, ret);
             core->tank[i].due = now.mono;
         }
     }
@@ -315,11 +318,11 @@ void core_send_identify(
     text_copy(c.serial, sizeof c.serial, serial);
     c.channel = address->channel;
     c.run_ms = IDENTIFY_RUN_MS;
-    count_tick(core, address, c.id, now);
     struct record *r = emit_record(ret, "identify");
     record_add_text(r, "id", c.id);
     record_address(r, core, address, c.serial);
     record_add_int(r, "run_ms", c.run_ms);
+    count_tick(core, address, c.id, now, r);
     core->chain[address->chain].motor_at = now.mono;
     struct action *send = emit(ret, ACTION_SEND);
     send->chain = address->chain;

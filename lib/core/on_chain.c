@@ -1,6 +1,7 @@
 #include <string.h>
 
 #include "lib/base/text.h"
+#include "lib/core/restore_line.h"
 #include "lib/core/state.h"
 
 static void wake_tanks(struct core *core, uint32_t chain, struct now now)
@@ -196,6 +197,7 @@ bool core_count_beside(
             record_add_text(ret, "tank", core->site->tank[i].key);
             record_add_text(ret, "stock", core->site->stock[pump->stock].key);
             record_add_int(ret, "ul", nearest((double)run->ms * pump->ml_per_s));
+            core_record_liquid(core, i, p, ret);
         }
     }
     return known;

@@ -391,6 +391,8 @@ static void record_care(const struct core *core, const struct event_request *q, 
 static void record_members(const struct core *core, const struct event_request *q, struct record *r)
 {
     if (for_tank(q->kind)) record_add_text(r, "tank", core->site->tank[q->tank].key);
+    if (q->kind == REQUEST_PAUSE || q->kind == REQUEST_SERVICE || q->kind == REQUEST_BENCH)
+        record_add_text(r, "serial", core->site->tank[q->tank].circulation.serial);
     if (q->kind == REQUEST_SET_EC || q->kind == REQUEST_SET_PH) {
         record_add_real(r, "value", q->value, 3);
         record_add_int(r, "span_ms", core->tank[q->tank].override_for_ms);

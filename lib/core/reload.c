@@ -36,8 +36,11 @@ static bool same_pump(const struct core *fresh, const struct site_tank *a, uint3
     const struct core *old, const struct site_tank *b, uint32_t q)
 {
     const struct site_pump *x = &a->pump[p], *y = &b->pump[q];
-    const bool named = text_same(a->key, b->key) &&
-                       text_same(fresh->site->stock[x->stock].key, old->site->stock[y->stock].key);
+    /* A tank that was renamed has the water, and its circulation, that it had. */
+    const bool water =
+        text_same(a->key, b->key) || text_same(a->circulation.serial, b->circulation.serial);
+    const bool named =
+        water && text_same(fresh->site->stock[x->stock].key, old->site->stock[y->stock].key);
     return named || (x->address.channel == y->address.channel && text_same(x->serial, y->serial));
 }
 

@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "lib/base/text.h"
+#include "lib/core/restore_line.h"
 #include "lib/core/state.h"
 
 /* --- names back to indices: -1 when the configuration no longer has them ------------------------
@@ -82,11 +83,11 @@ static bool find_beside(const struct core *core, const struct record *r,
 }
 
 /* ... there it counts, and the line holds some. */
-static void count_beside(struct core *core, const struct pump_at *beside,
+static void count_beside(struct core *core, const struct record *r, const struct pump_at *beside,
     const struct window_entry *entry, struct mono at)
 {
     window_add(&core->tank[beside->tank].pump[beside->pump].window, *entry, at);
-    core_pump_ran(core, beside->tank, beside->pump, entry->ends);
+    core_recall_run(core, beside->tank, beside->pump, r, entry->ends);
 }
 
 /* The configuration has no such pump now; it may have it again before the day is over. */
@@ -101,6 +102,7 @@ static void restore_gone(
     (void)text_copy(gone.stock, sizeof gone.stock, record_text_or_empty(r, "stock"));
     (void)text_copy(gone.serial, sizeof gone.serial, record_text_or_empty(r, "serial"));
     core_note_gone(core, &gone, ends);
+    core_recall_gone(core, r, ends);
 }
 
 /* --- one kind each ---------------------------------------------------------------------------- */
@@ -124,7 +126,10 @@ static void restore_dose(struct core *core, const struct record *r, struct mono 
     if (!record_int(r, "full_ul", &full_ul) || full_ul < ul) full_ul = ul;
     if (!find_pump(core, r, &where)) {
         (void)record_int(r, "ends_ms", &ends_ms);
-        restore_gone(core, r, full_ul, 0, mono_after(at, ends_ms > 0 ? ends_ms : 0));
+        const struct mono ends = mono_after(at, ends_ms > 0 ? ends_ms : 0);
+        const int32_t tank = core_tank_named(core, record_text_or_empty(r, "tank"));
+        restore_gone(core, r, full_ul, 0, ends);
+        if (tank >= 0) count_moves(&core->tank[tank], r, ends, 0, at);
         return;
     }
     struct core_tank *t = &core->tank[where.tank];
@@ -151,13 +156,13 @@ static void restore_dose(struct core *core, const struct record *r, struct mono 
         &t->pump[where.pump].window, (struct window_entry){ t->dose.ends, full_ul, tag }, at);
     count_moves(t, r, t->dose.ends, tag, at);
     core_draw_stock(core, config->pump[where.pump].stock, ul);
-    core_pump_ran(core, where.tank, where.pump, t->dose.ends);
+    core_recall_run(core, where.tank, where.pump, r, t->dose.ends);
     struct pump_at beside;
     if (!find_beside(core, r, &where, &beside)) return;
     t->dose.has_beside = true;
     t->dose.beside_tank = beside.tank;
     t->dose.beside_pump = beside.pump;
-    count_beside(core, &beside, &(struct window_entry){ t->dose.ends, full_ul, tag }, at);
+    count_beside(core, r, &beside, &(struct window_entry){ t->dose.ends, full_ul, tag }, at);
     if (beside.tank != where.tank) count_moves(&core->tank[beside.tank], r, t->dose.ends, tag, at);
 }
 
@@ -166,7 +171,11 @@ static void restore_identify(struct core *core, const struct record *r, struct m
 {
     struct pump_at where;
     int64_t run_ms = 0;
-    if (!find_pump(core, r, &where) || !record_int(r, "run_ms", &run_ms) || run_ms < 0) return;
+    if (!record_int(r, "run_ms", &run_ms) || run_ms < 0) return;
+    if (!find_pump(core, r, &where)) {
+        restore_gone(core, r, 0, run_ms, mono_after(at, COMMAND_START_MS + run_ms));
+        return;
+    }
     const struct site_pump *pump = &core->site->tank[where.tank].pump[where.pump];
     const int64_t ul = nearest((double)run_ms * pump->ml_per_s) + 1;
     const struct mono ends = mono_after(at, COMMAND_START_MS + run_ms);
@@ -174,10 +183,10 @@ static void restore_identify(struct core *core, const struct record *r, struct m
         &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ ends, ul, 0 }, at);
     core_draw_stock(core, pump->stock, ul);
     upkeep_count_tube(core, where.tank, where.pump, run_ms, ul);
-    core_pump_ran(core, where.tank, where.pump, ends);
+    core_recall_run(core, where.tank, where.pump, r, ends);
     struct pump_at beside;
     if (find_beside(core, r, &where, &beside))
-        count_beside(core, &beside, &(struct window_entry){ ends, ul, 0 }, at);
+        count_beside(core, r, &beside, &(struct window_entry){ ends, ul, 0 }, at);
 }
 
 static void restore_outcome(struct core *core, const struct record *r, struct now now)
@@ -242,10 +251,10 @@ static void restore_run(
         &core->tank[where.tank].pump[where.pump].window, (struct window_entry){ at, ul, 0 }, at);
     core_draw_stock(core, pump->stock, ul);
     upkeep_count_tube(core, where.tank, where.pump, ms, ul);
-    core_pump_ran(core, where.tank, where.pump, at);
+    core_recall_run(core, where.tank, where.pump, r, at);
     struct pump_at beside;
     if (find_beside(core, r, &where, &beside))
-        count_beside(core, &beside, &(struct window_entry){ at, ul, 0 }, at);
+        count_beside(core, r, &beside, &(struct window_entry){ at, ul, 0 }, at);
 }
 
 static void restore_hand(struct core *core, const struct record *r, struct mono at, bool base)
@@ -253,11 +262,15 @@ static void restore_hand(struct core *core, const struct record *r, struct mono 
     const int32_t chain = chain_named(core, record_text_or_empty(r, "chain"));
     const char *serial = record_text_or_empty(r, "serial");
     int64_t channel = 0, total_ms = 0, ms = 0;
-    if (chain < 0) return;
-    core->chain[chain].has_totals = true; /* counting has started, if only from nothing */
-    if (!record_int(r, "channel", &channel) || !record_int(r, "total_ms", &total_ms)) return;
     if (!base) (void)record_int(r, "ms", &ms);
     if (ms < 0) ms = 0;
+    if (chain < 0) { /* its name is another one now, its modules aren't */
+        (void)record_int(r, "channel", &channel);
+        if (ms > 0 && channel != CHAIN_CIRCULATION_CHANNEL) restore_run(core, r, at, ms, 0);
+        return;
+    }
+    core->chain[chain].has_totals = true; /* counting has started, if only from nothing */
+    if (!record_int(r, "channel", &channel) || !record_int(r, "total_ms", &total_ms)) return;
     const int64_t lost = lost_ms(
         core_known_total(core, (uint32_t)chain, serial, (uint32_t)channel), total_ms - ms, base);
     struct core_total *total = core_total_of(core, (uint32_t)chain, serial, (uint32_t)channel);
@@ -367,8 +380,6 @@ static void restore_request(struct core *core, const struct record *r, struct no
         }
     }
     if (tank < 0) return;
-    if (text_same(what, "pause")) upkeep_restore_pause(core, (uint32_t)tank, r, on, now);
-    if (text_same(what, "service")) core->tank[tank].service = on;
     restore_setpoint(&core->tank[tank], r, what, at);
 }
 
@@ -385,15 +396,11 @@ static void restore_carried(struct core *core, const struct record *r, struct no
     const int32_t tank = core_tank_named(core, record_text_or_empty(r, "tank"));
     const int32_t stock = stock_named(core, record_text_or_empty(r, "stock"));
     int64_t value = 0;
-    bool on;
     (void)record_truth(r, "halted", &core->halted);
     if (stock >= 0 && record_int(r, "remaining_ul", &value))
         core->stock[stock].remaining_ul = value;
     if (tank < 0) return;
     struct core_tank *t = &core->tank[tank];
-    if (record_truth(r, "paused", &on)) upkeep_restore_pause(core, (uint32_t)tank, r, on, at);
-    (void)record_truth(r, "service", &t->service);
-    (void)record_truth(r, "bench", &t->care.bench);
     bool dirty = t->line_dirty;
     (void)record_truth(r, "line_dirty", &dirty);
     if (dirty || same_line(core, (uint32_t)tank, r)) t->line_dirty = dirty;
@@ -415,6 +422,16 @@ static void lose_track(struct core *core, uint32_t chain, struct mono at)
     core->follow.copied = false;
     core_forget_limits(core, chain, at);
     core_doubt_lines(core, chain);
+}
+
+/* A chain that has another name now, or has left the file: any of them may be it. */
+static void lose_nameless(struct core *core, struct mono at)
+{
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        lose_track(core, c, at);
+    }
+    core->gone_lost = true;
+    core->gone_lost_at = at;
 }
 
 /* A copy of the journal was put back. What was dosed since it was made isn't in it; nor whether a
@@ -487,7 +504,8 @@ void core_restore(struct core *core, const struct record *record, struct now rec
     if (record_is(record, "other-reign")) restore_other(core, record);
     if (record_is(record, "alert")) restore_alert(core, record);
     if (record_is(record, "request")) restore_request(core, record, now);
-    if (tank >= 0) core_restore_care(core, (uint32_t)tank, record, now);
+    core_restore_locks(core, record, now);
+    if (tank >= 0) core_restore_care(core, (uint32_t)tank, record);
     if (record_is(record, "carry")) restore_carried(core, record, now);
     if (tank >= 0 && (record_is(record, "water") || record_is(record, "summary")))
         summary_restore(&core->tank[tank].summary, record);
@@ -500,7 +518,10 @@ void core_restore(struct core *core, const struct record *record, struct now rec
     }
     if (record_is(record, "limits-unknown")) {
         const int32_t chain = chain_named(core, record_text_or_empty(record, "chain"));
-        if (chain >= 0) lose_track(core, (uint32_t)chain, at);
+        if (chain >= 0)
+            lose_track(core, (uint32_t)chain, at);
+        else
+            lose_nameless(core, at);
     }
     if (record_is(record, "restored")) restore_copied(core, record, at);
     if (record_is(record, "caught-up")) restore_caught_up(core, at);

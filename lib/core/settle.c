@@ -13,15 +13,20 @@ void core_draw_stock(struct core *core, uint32_t stock, int64_t ul)
         s->remaining_ul = core->site->stock[stock].bottle_ul;
 }
 
-void core_pump_ran(struct core *core, uint32_t tank, uint32_t pump, struct mono ended)
+void core_line_took(struct core_tank *t, struct mono ended)
 {
-    struct core_tank *t = &core->tank[tank];
-    const struct site_tank *config = &core->site->tank[tank];
     t->line_dirty = true;
     t->flush_from = ended;
     t->flushed_ms = 0;
     t->pumped_at = ended;
     t->mix_owed = true;
+}
+
+void core_pump_ran(struct core *core, uint32_t tank, uint32_t pump, struct mono ended)
+{
+    struct core_tank *t = &core->tank[tank];
+    const struct site_tank *config = &core->site->tank[tank];
+    core_line_took(t, ended);
     if ((int32_t)pump == config->lowers_ph) t->acid_ended = ended;
     if ((int32_t)pump == config->raises_ph) t->base_ended = ended;
 }

@@ -311,7 +311,8 @@ void core_raise_locks(struct core *core, struct actions *ret);
 /* Counts a volume of a stock as gone from its bottle. */
 void core_draw_stock(struct core *core, uint32_t stock, int64_t ul);
 
-/* A pump moved liquid until 'ended': the line holds it, the tank must mix it. */
+/* Liquid moved until 'ended': the line holds it, the tank must mix it. And: this pump moved it. */
+void core_line_took(struct core_tank *t, struct mono ended);
 void core_pump_ran(struct core *core, uint32_t tank, uint32_t pump, struct mono ended);
 
 /* The hand total of an output, NULL when it has none yet. */
@@ -512,7 +513,7 @@ void core_find_probe(struct core *core, uint32_t tank, enum probe_quantity quant
     const struct probe_config *constants, struct now now, struct actions *ret);
 
 /* From records and, at the start of a segment, to them. */
-void core_restore_care(struct core *core, uint32_t tank, const struct record *r, struct now at);
+void core_restore_care(struct core *core, uint32_t tank, const struct record *r);
 void core_carry_care(const struct core *core, uint32_t tank, struct actions *ret);
 
 /* --- trust.c: who may ask over the broker ----------------------------------------------------- */

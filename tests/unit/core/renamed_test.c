@@ -160,6 +160,197 @@ START_TEST(
 }
 END_TEST
 
+/* --- acid that is base by now ----------------------------------------------------------------- */
+
+/* Stocks changed over at the same output: what was acid is base. */
+static void turn_acid_to_base(void)
+{
+    b.tank[BASIL].pump[2].stock = BASE;
+    b.tank[BASIL].pump_count = 3;
+    b.tank[BASIL].lowers_ph = -1;
+    b.tank[BASIL].raises_ph = 2;
+}
+
+static bool base_fits(void)
+{
+    const struct core_dose dose = { .pump = 2, .stock = LAW_BASE, .ul = 500 };
+    return core_dose_fits(b.core, BASIL, &dose, b.now);
+}
+
+/* INV-5. Defect: what the output gave as acid was taken for base once the file called it that. */
+START_TEST(base_waits_for_acid_that_the_same_output_gave) /* _i: what the record tells of it */
+{
+    static const struct {
+        const char *kind, *stock, *member, *liquid;
+        bool waits;
+    } cases[] = {
+        { "dose", "acid", "purpose", "acid", true },
+        { "dose", "base", "purpose", "acid", true }, /* the key stayed, its kind didn't */
+        { "dose", "base", "liquid", "acid", true },
+        { "dose", "acid", NULL, NULL, true },
+        { "dose", "acid", "purpose", "base", false },
+        { "dose", "base", NULL, NULL, false },
+        { "identify", NULL, "liquid", "acid", true },
+        { "hand", "acid", NULL, NULL, true },
+        { "hand", "base", NULL, NULL, false },
+        { "ran-on", "base", "liquid", "acid", true },
+    };
+    bench_init();
+    b.starts = 7;
+    struct record *r = put_for(cases[_i].kind, "basil", cases[_i].stock);
+    record_add_text(r, "chain", "west");
+    record_add_text(r, "serial", "a1f3");
+    record_add_int(r, "channel", 3);
+    record_add_int(r, "run_ms", 700);
+    record_add_int(r, "ms", 700);
+    record_add_int(r, "total_ms", 700);
+    record_add_int(r, "ul", 700);
+    if (cases[_i].member) record_add_text(r, cases[_i].member, cases[_i].liquid);
+    turn_acid_to_base();
+    pass(2 * HOUR_MS - MINUTE_MS);
+    bench_start();
+    ck_assert_int_eq(base_fits(), !cases[_i].waits);
+    pass(2 * MINUTE_MS);
+    ck_assert(base_fits());
+}
+END_TEST
+
+/* Every run tells what it was of: nothing is left to guess. */
+START_TEST(what_runs_tells_what_it_is_of)
+{
+    bench_ready();
+    const struct chain_address acid = { WEST, 1, 3 };
+    core_send_identify(b.core, &acid, b.now, &b.actions);
+    keep_records();
+    ck_assert_str_eq(record_text_or_empty(recorded("identify"), "liquid"), "acid");
+    const struct core_run run = { EAST, "c91d", 1, 700 };
+    b.actions.count = 0;
+    ck_assert(core_count_beside(b.core, &run, b.now, emit_record(&b.actions, "hand")));
+    keep_records();
+    ck_assert_str_eq(record_text_or_empty(recorded("hand"), "liquid"), "base");
+    b.core->tank[BASIL].plan.errand = ERRAND_DOSE;
+    (void)send_dose(BASIL, 2, 700);
+    ck_assert_str_eq(record_text_or_empty(recorded("dose"), "liquid"), "acid");
+}
+END_TEST
+
+/* --- a pump that has left the file ------------------------------------------------------------ */
+
+/* INV-1, 5. Defect: the line that it had filled counted as clean, its acid as never given, and the
+ * water as not moved. */
+START_TEST(what_a_pump_gave_that_has_left_stays_in_line_and_water)
+{
+    bench_init();
+    b.starts = 7;
+    struct record *r = put_for("dose", "basil", "acid");
+    record_add_text(r, "id", "d1-1");
+    record_add_int(r, "ul", UL);
+    record_add_text(r, "serial", "zzzz");
+    record_add_int(r, "channel", 3);
+    record_add_int(r, "ends_ms", 13000);
+    record_add_int(r, "ph_micro", 20000);
+    record_add_text(r, "purpose", "acid");
+    b.tank[BASIL].pump[2].stock = BASE;
+    b.tank[BASIL].pump_count = 3;
+    b.tank[BASIL].lowers_ph = -1;
+    b.tank[BASIL].raises_ph = 2;
+    bench_start();
+    ck_assert(tank()->line_dirty && tank()->mix_owed && !base_fits());
+    ck_assert(!b.core->tank[LETTUCE].line_dirty);
+    ck_assert_int_eq(window_used(&tank()->ph_move, HOUR_MS, b.now.mono), 20000);
+}
+END_TEST
+
+/* INV-1. Defect: the ticks of a pump that left the file were forgotten when it came back. */
+START_TEST(ticks_of_a_pump_that_comes_back_count)
+{
+    bench_init();
+    struct record *r = put_for("identify", "basil", NULL);
+    record_add_text(r, "serial", "a1f3");
+    record_add_int(r, "channel", 1);
+    record_add_int(r, "run_ms", 700);
+    b.tank[BASIL].pump[0].address.channel = 4;
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, 0), 0);
+    b.tank[BASIL].pump[0].address.channel = 1;
+    core_count_gone(b.core, BASIL, 0, b.now.mono);
+    ck_assert_int_eq(used_ul(BASIL, 0), 700);
+}
+END_TEST
+
+/* --- a chain that is called something else ---------------------------------------------------- */
+
+/* INV-1. Defect: a chain was renamed, and what was run by hand on it, and that its limits weren't
+ * known, went with the name at the next start. */
+START_TEST(what_a_renamed_chain_was_run_by_hand_counts) /* _i: its own name, another */
+{
+    bench_init();
+    struct record *r = put_record("hand");
+    record_add_text(r, "chain", "west");
+    record_add_text(r, "serial", "a1f3");
+    record_add_int(r, "channel", 1);
+    record_add_int(r, "ms", 700);
+    record_add_int(r, "total_ms", 900);
+    b.site.chain[WEST].key = _i == 0 ? "west" : "north";
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, 0), 700);
+}
+END_TEST
+
+START_TEST(unknown_limits_outlast_the_name_of_their_chain) /* _i: its own name, another, gone */
+{
+    bench_init();
+    record_add_text(put_record("limits-unknown"), "chain", _i == 2 ? "south" : "west");
+    b.site.chain[WEST].key = _i == 1 ? "north" : "west";
+    bench_start();
+    ck_assert_int_eq(used_ul(BASIL, 0), 200000);
+    ck_assert(b.core->chain[WEST].limits_unknown && tank()->line_dirty);
+    ck_assert_int_eq(b.core->chain[EAST].limits_unknown, _i > 0);
+    ck_assert_int_eq(b.core->gone_lost, _i > 0);
+}
+END_TEST
+
+/* --- locks of a tank that is called something else -------------------------------------------- */
+
+static bool locked_by(uint32_t which, uint32_t i)
+{
+    const struct core_tank *t = &b.core->tank[i];
+    return which == 0 ? t->service : which == 1 ? t->paused : t->care.bench;
+}
+
+/* Defect: a service lock went with the tank's name at the next start, and pumps ran while somebody
+ * worked on it. */
+START_TEST(locks_outlast_the_name_of_their_tank) /* _i % 3: which; _i / 3: renamed, exchanged */
+{
+    static const enum request_kind kinds[] = { REQUEST_SERVICE, REQUEST_PAUSE, REQUEST_BENCH };
+    const uint32_t which = (uint32_t)_i % 3;
+    bench_ready();
+    struct event_request q = { .kind = kinds[which], .tank = BASIL, .on = true };
+    ck_assert(ask_for(q));
+    const bool exchanged = _i / 3 == 1;
+    b.tank[BASIL].key = exchanged ? "lettuce" : "mint";
+    if (exchanged) b.tank[LETTUCE].key = "basil";
+    bench_start();
+    ck_assert(locked_by(which, BASIL));
+    ck_assert_int_eq(locked_by(which, LETTUCE), exchanged); /* whose name it is now */
+    uint32_t cursor = 0;
+    static struct actions carried;
+    b.record_count = 0;
+    while (core_carry(b.core, &cursor, b.now, &carried)) {
+        b.actions = carried;
+        keep_records();
+    }
+    b.tank[BASIL].key = "thyme";
+    bench_start();
+    ck_assert(locked_by(which, BASIL));
+    come_up();
+    q.on = false;
+    ck_assert(ask_for(q));
+    bench_start();
+    ck_assert(!locked_by(which, BASIL));
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("renamed");
@@ -172,5 +363,12 @@ int main(void)
     tcase_add_test(t, within_a_tank_the_water_is_moved_once);
     tcase_add_test(t, what_it_counts_for_in_full_is_no_less_than_the_dose);
     tcase_add_loop_test(t, an_age_beyond_reason_counts_as_none, 0, 3);
+    tcase_add_loop_test(t, base_waits_for_acid_that_the_same_output_gave, 0, 10);
+    tcase_add_test(t, what_runs_tells_what_it_is_of);
+    tcase_add_test(t, what_a_pump_gave_that_has_left_stays_in_line_and_water);
+    tcase_add_test(t, ticks_of_a_pump_that_comes_back_count);
+    tcase_add_loop_test(t, what_a_renamed_chain_was_run_by_hand_counts, 0, 2);
+    tcase_add_loop_test(t, unknown_limits_outlast_the_name_of_their_chain, 0, 3);
+    tcase_add_loop_test(t, locks_outlast_the_name_of_their_tank, 0, 6);
     return run_case(t, "renamed");
 }
