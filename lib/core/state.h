@@ -180,7 +180,6 @@ struct core_tank {
     enum tank_state said_state; /* what it said then */
     char said_why[VIEW_WHY_MAX];
     struct mono water_due; /* next record of the water */
-    bool has_dosed_acid, has_dosed_base;
     struct mono acid_ended, base_ended;
     bool locked[LAW_STOCKS]; /* it has stopped working: nothing is dosed of it */
     struct mono not_before;  /* after a failed attempt */
