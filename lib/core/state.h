@@ -473,11 +473,9 @@ const char *core_ask_errand(
     struct core *core, const struct event_request *q, struct now now, struct text *said);
 const char *core_ask_circulate(
     struct core *core, const struct event_request *q, struct now now, struct text *said);
-
 /* Do the pump's own budgets, and its head's longest run, leave that? NULL, or a word why not. */
 const char *core_within_limits(const struct core *core, uint32_t tank, const struct core_dose *dose,
     double ml_per_s, struct now now, struct text *said);
-
 /* It ended, or never began: 'why' for people. */
 void core_drop_errand(struct core *core, uint32_t tank, const char *why);
 void core_errand_settled(
