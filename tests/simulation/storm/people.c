@@ -48,21 +48,34 @@ void people_set(struct world *w, struct prng *chance)
     ask(w, q);
 }
 
+static bool standing(const struct world *w, uint32_t board, uint32_t at, struct alert_view *ret)
+{
+    return core_alert(w->board[board].daemon.core, at, ret);
+}
+
+/* One that ends by it leaves its place to the next. */
+static uint32_t acknowledge(struct world *w, uint32_t board, uint32_t at)
+{
+    struct event_request q = { .kind = REQUEST_ACKNOWLEDGE, .origin.by = "socket" };
+    struct alert_view alert;
+    if (!standing(w, board, at, &alert)) return at;
+    if (alert.tank >= 0) observe_disturbed(w->observer, (uint32_t)alert.tank);
+    if (alert.tank >= 0) observe_looked(w->observer, (uint32_t)alert.tank);
+    (void)text_copy(q.word, sizeof q.word, alert.id);
+    board_ask(w, board, &q);
+    return standing(w, board, at, &alert) && text_same(alert.id, q.word) ? at + 1 : at;
+}
+
 /* Never 'limits-unknown': who says that little was dosed takes the limits' place. */
 void people_acknowledge(struct world *w, bool all)
 {
     for (uint32_t b = 0; b < BOARDS; b++) {
-        struct event_request q = { .kind = REQUEST_ACKNOWLEDGE, .origin.by = "socket" };
-        if (!w->board[b].alive) continue;
-        for (uint32_t a = 0; a < 64; a++) {
-            struct alert_view alert;
-            if (!core_alert(w->board[b].daemon.core, a, &alert)) break;
-            if (strncmp(alert.id, "limits-unknown", 14) == 0) continue;
-            if (alert.tank >= 0) observe_disturbed(w->observer, (uint32_t)alert.tank);
-            if (alert.tank >= 0) observe_looked(w->observer, (uint32_t)alert.tank);
-            (void)text_copy(q.word, sizeof q.word, alert.id);
-            board_ask(w, b, &q);
-            if (!all) break;
+        struct alert_view alert;
+        uint32_t at = 0;
+        for (uint32_t n = 0; n < 64 && w->board[b].alive && standing(w, b, at, &alert); n++) {
+            const bool never = strncmp(alert.id, "limits-unknown", 14) == 0;
+            at = never ? at + 1 : acknowledge(w, b, at);
+            if (!never && !all) break;
         }
     }
 }
