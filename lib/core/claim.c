@@ -157,7 +157,7 @@ static bool is_stranger(const struct core *core, const struct core_chain *c)
 }
 
 /* It counts also if the head is a new one later, and over a restart of this one. */
-static void see_other(struct core *core, uint32_t chain, struct actions *ret)
+static void see_other(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
     c->other_seen = true;
@@ -167,7 +167,9 @@ static void see_other(struct core *core, uint32_t chain, struct actions *ret)
     record_add_text(r, "chain", core->site->chain[chain].key);
     record_add_text(r, "by", c->claim.by);
     record_add_int(r, "reign", c->claim.reign);
-    if (text_same(c->claim.site, core->site->key)) core_boards_served(core, c->claim.by, ret);
+    if (!text_same(c->claim.site, core->site->key)) return;
+    core_boards_hear_peer(core, now, ret);
+    core_boards_served(core, c->claim.by, ret);
 }
 
 static void ask(struct core *core, uint32_t chain, struct now now, struct actions *ret)
@@ -209,7 +211,7 @@ void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct a
     struct core_chain *c = &core->chain[chain];
     const int64_t beats_ms = c->ours && c->has_beat ? c->roll.beat_ms * 3 / 4 : CHAIN_LOOK_MS;
     c->due = mono_after(now.mono, beats_ms > CHAIN_LOOK_MS ? beats_ms : CHAIN_LOOK_MS);
-    if (is_stranger(core, c)) see_other(core, chain, ret);
+    if (is_stranger(core, c)) see_other(core, chain, now, ret);
     turn_unknown(core, chain, now, ret);
     turn_halt(core, chain, now, ret);
     core_turn_follow(core, now, ret);

@@ -489,6 +489,25 @@ START_TEST(what_another_daemon_ran_isnt_known) /* _i: its journal was followed t
 }
 END_TEST
 
+/* INV-1, seed 47: it took over the site before a head had told whom it obeyed meanwhile. */
+START_TEST(a_head_tells_late_who_served_the_boards) /* _i: of another site */
+{
+    make_plain(true);
+    put_record("carry");
+    bench_start();
+    tell_link(true);
+    pass(CLAIM_SILENCE_MS);
+    tick();
+    ck_assert(b.core->active && !b.core->chain[EAST].limits_unknown);
+    struct event e = { .kind = EVENT_CLAIM, .chain = WEST, .claim = { .by = "d9", .reign = 5 } };
+    text_copy(e.claim.site, sizeof e.claim.site, _i == 0 ? "tern-hall" : "elsewhere");
+    tell_head(WEST, true);
+    step(&e);
+    tick();
+    ck_assert_int_eq(b.core->chain[EAST].limits_unknown, _i == 0);
+}
+END_TEST
+
 /* Defect: one that stood by took over the site because a head without an owner came. */
 START_TEST(an_exchanged_head_is_the_living_daemons)
 {
@@ -558,6 +577,7 @@ int main(void)
     tcase_add_test(tc, it_stays_halted_over_reload_and_a_new_segment);
     tcase_add_test(tc, a_circulation_that_stays_on_halts_its_tank_too);
     tcase_add_test(tc, boards_are_left_alone_while_two_daemons_serve_them);
+    tcase_add_loop_test(tc, a_head_tells_late_who_served_the_boards, 0, 2);
     tcase_add_loop_test(tc, what_another_daemon_ran_isnt_known, 0, 2);
     tcase_add_test(tc, an_exchanged_head_is_the_living_daemons);
     tcase_add_test(tc, alone_it_never_makes_the_site_stand_by);
