@@ -65,7 +65,8 @@ class OneSite(Judged):
     def test_1_start(self):
         for device in ("tern-hall", "tern-hall-basil-bench", "tern-hall-lettuce-wall", "west"):
             self.wait_device(device)
-            self.assertEqual(self.judge.states[device][0], "init", device)
+            if device != "west":  # the rig's, which may have begun before the judge listened
+                self.assertEqual(self.judge.states[device][0], "init", device)
         self.wait_state("basil-bench", ("mixing", "injecting", "circulating", "flushing", "holding"), 60)
         time.sleep(3)
         self.assert_by_the_book()

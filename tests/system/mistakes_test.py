@@ -86,10 +86,10 @@ class Mistakes(harness.Case):
 
     def test_4_two_bottles_changed_over(self):
         self.world.fault("bottles:leaf-a.acid")
+        said, _ = self.first_dose("acid")  # first: no acid is taken on once real acid has come
+        self.assertIn("it acts like a feed.", said)
         said, _ = self.first_dose("leaf-a")
         self.assertIn("It acts like an acid: does this pump draw from another bottle?", said)
-        said, _ = self.first_dose("acid")
-        self.assertIn("it acts like a feed.", said)
         self.assertIn("Follow its tube before anything more is dosed.", said)
         self.judge_once()
         self.judge_recorded()
