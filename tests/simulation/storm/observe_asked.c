@@ -1,6 +1,6 @@
 /* What people asked for by hand, and what they hold back. I2: what was asked for once, under one
  * id, is dosed at most once; while a tank is on the bench or paused nothing else is dosed there,
- * and under a service lock nothing moves. I3: a tube that hangs in a cup needs standing water. */
+ * and under a service lock nothing moves. */
 #include <math.h>
 #include <string.h>
 
@@ -99,15 +99,6 @@ static struct asked *match(struct observer *o, const struct known_command *c, in
     return NULL;
 }
 
-static void need_still_water(
-    struct observer *o, const struct known_command *c, int tank, int64_t at_ms)
-{
-    const struct flow_heard *f = &o->side[c->side].flow[tank];
-    if (!f->id[0] || f->till_ms - at_ms <= START_MS) return;
-    observe_say(o, "I3", at_ms, "dose %s leaves for a cup although the circulation of tank %d runs",
-        c->id, tank);
-}
-
 void observe_asked_of_dose(struct observer *o, struct known_command *c, int64_t at_ms)
 {
     const int tank = c->pump / OBSERVE_SLOTS;
@@ -115,7 +106,6 @@ void observe_asked_of_dose(struct observer *o, struct known_command *c, int64_t 
     if (a) {
         a->taken = true;
         c->where = a->where;
-        if (a->where == ASKED_CUP) need_still_water(o, c, tank, at_ms);
         return;
     }
     if (holds(o, c, tank, HOLD_BENCH, at_ms))
