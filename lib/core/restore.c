@@ -424,12 +424,17 @@ static void lose_track(struct core *core, uint32_t chain, struct mono at)
     core_doubt_lines(core, chain);
 }
 
-/* A chain that has another name now, or has left the file: any of them may be it. */
-static void lose_nameless(struct core *core, struct mono at)
+static void lose_every_track(struct core *core, struct mono at)
 {
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
         lose_track(core, c, at);
     }
+}
+
+/* A chain that has another name now, or has left the file: any of them may be it. */
+static void lose_nameless(struct core *core, struct mono at)
+{
+    lose_every_track(core, at);
     core->gone_lost = true;
     core->gone_lost_at = at;
 }
@@ -527,9 +532,7 @@ void core_restore(struct core *core, const struct record *record, struct now rec
     if (record_is(record, "caught-up")) restore_caught_up(core, at);
     if (!record_is(record, "damage")) return;
     core->damaged = true;
-    for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        lose_track(core, c, at);
-    }
+    lose_every_track(core, at);
 }
 
 void core_raise_locks(struct core *core, struct actions *ret)
