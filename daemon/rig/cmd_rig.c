@@ -252,11 +252,6 @@ static void close_input(struct rig *rig, struct input *in)
 
 /* --- the loop --------------------------------------------------------------------------------- */
 
-static struct mono sooner(struct mono a, struct mono b)
-{
-    return a.ms < b.ms ? a : b;
-}
-
 /* Something that comes back every 'every_ms'; true when it is time. */
 static bool is_due(const struct rig *rig, struct mono *at, int64_t every_ms)
 {
@@ -270,15 +265,15 @@ static bool is_due(const struct rig *rig, struct mono *at, int64_t every_ms)
 static struct mono pass(struct rig *rig)
 {
     rig->now = clock_now().mono;
-    struct mono due = sooner(rig->probes_at, rig->tanks_at);
+    struct mono due = mono_sooner(rig->probes_at, rig->tanks_at);
     for (uint32_t c = 0; c < rig->chain_count; c++) {
         rig_head_advance(rig, &rig->chain[c]);
     }
-    due = sooner(due, rig_apply_due(rig));
+    due = mono_sooner(due, rig_apply_due(rig));
     for (uint32_t c = 0; c < rig->chain_count; c++) {
-        due = sooner(due, rig_chain_turn(rig, &rig->chain[c]));
+        due = mono_sooner(due, rig_chain_turn(rig, &rig->chain[c]));
     }
-    due = sooner(due, mqtt_turn(rig->probe_mqtt, rig->now));
+    due = mono_sooner(due, mqtt_turn(rig->probe_mqtt, rig->now));
     rig_probes_go_on(rig);
     if (is_due(rig, &rig->probes_at, rig->options->every_ms))
         rig_probes_publish(rig, (double)rig->options->every_ms / 1000.0);
@@ -286,7 +281,7 @@ static struct mono pass(struct rig *rig)
     struct mqtt_message ignored;
     while (mqtt_take(rig->probe_mqtt, &ignored)) {
     }
-    return rig_anything_runs(rig) ? sooner(due, mono_after(rig->now, RIG_STEP_MS)) : due;
+    return rig_anything_runs(rig) ? mono_sooner(due, mono_after(rig->now, RIG_STEP_MS)) : due;
 }
 
 static void arm(int timer, struct mono due)

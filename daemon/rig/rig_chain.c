@@ -517,28 +517,23 @@ static struct mono head_due(const struct rig *rig, const struct rig_chain *chain
     return (struct mono){ chain->zero_ms + end_ms };
 }
 
-static struct mono sooner(struct mono a, struct mono b)
-{
-    return a.ms < b.ms ? a : b;
-}
-
 struct mono rig_chain_turn(struct rig *rig, struct rig_chain *chain)
 {
     rig_head_advance(rig, chain);
     struct mono due = head_due(rig, chain);
     switch (chain->link) {
     case RIG_UP:
-        due = sooner(due, mqtt_turn(chain->mqtt, rig->now));
+        due = mono_sooner(due, mqtt_turn(chain->mqtt, rig->now));
         see_link(rig, chain);
         hear(rig, chain);
-        if (!publish(rig, chain)) due = sooner(due, mono_after(rig->now, AGAIN_MS));
-        if (chain->connected) due = sooner(due, chain->beat_at);
-        return sooner(due, head_due(rig, chain));
+        if (!publish(rig, chain)) due = mono_sooner(due, mono_after(rig->now, AGAIN_MS));
+        if (chain->connected) due = mono_sooner(due, chain->beat_at);
+        return mono_sooner(due, head_due(rig, chain));
     case RIG_LEAVING:
-        due = sooner(due, leave(rig, chain));
+        due = mono_sooner(due, leave(rig, chain));
         break;
     case RIG_GONE:
-        due = sooner(due, wait_away(rig, chain));
+        due = mono_sooner(due, wait_away(rig, chain));
         break;
     }
     (void)publish(rig, chain);

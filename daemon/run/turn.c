@@ -59,17 +59,12 @@ void daemon_check_journal(struct daemon *d)
     if (d->announced[0]) daemon_record_announced(d);
 }
 
-static struct mono sooner(struct mono a, struct mono b)
-{
-    return a.ms < b.ms ? a : b;
-}
-
 struct mono daemon_due(const struct daemon *d)
 {
     struct mono due = mono_after(core_wakes_at(d->core), -d->line_ms);
-    due = sooner(due, relays_due(d->relays));
+    due = mono_sooner(due, relays_due(d->relays));
     if (d->held_count > 0)
-        due = sooner(due, mono_after(d->held[d->held_first].since, HELD_LATE_MS));
+        due = mono_sooner(due, mono_after(d->held[d->held_first].since, HELD_LATE_MS));
     return due;
 }
 

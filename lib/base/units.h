@@ -58,6 +58,12 @@ static inline struct mono mono_later(struct mono a, struct mono b)
     return mono_since(a, b) > 0 ? a : b;
 }
 
+/* The sooner; INT64_MAX is "never". */
+static inline struct mono mono_sooner(struct mono a, struct mono b)
+{
+    return a.ms < b.ms ? a : b;
+}
+
 /* Millilitres to microlitres, to the nearest, and down. The second is for doses: never more than
  * was wanted. Values outside +-1e12 mL saturate; not-a-number gives 0. */
 int64_t ul_from_ml(double ml);

@@ -150,19 +150,14 @@ static void turn(struct twin *t)
     tick(t);
 }
 
-static struct mono sooner(struct mono a, struct mono b)
-{
-    return mono_since(a, b) < 0 ? a : b;
-}
-
 /* Always later than now: what a turn has brought about is seen a millisecond later. */
 static struct mono next_instant(const struct twin *t)
 {
-    struct mono next = sooner(t->probes_due, t->beats_due);
-    next = sooner(next, core_wakes_at(t->core));
-    next = sooner(next, twin_chains_due(t));
-    next = sooner(next, twin_refill_due(t));
-    if (t->link_wanted) next = sooner(next, t->link_due);
+    struct mono next = mono_sooner(t->probes_due, t->beats_due);
+    next = mono_sooner(next, core_wakes_at(t->core));
+    next = mono_sooner(next, twin_chains_due(t));
+    next = mono_sooner(next, twin_refill_due(t));
+    if (t->link_wanted) next = mono_sooner(next, t->link_due);
     const struct mono least = mono_after(t->now.mono, 1);
     return mono_since(next, least) < 0 ? least : next;
 }
