@@ -1,11 +1,16 @@
 #include "lib/core/head_clock.h"
 
 #include "lib/base/text.h"
+#include "lib/core/limits_known.h"
 #include "lib/core/state.h"
 
-/* A dose's record waits for the disk and its command for the broker; two quartz clocks differ by
- * less than two thousandths (common practice, no source: some 100 ppm each). */
-enum { HEAD_CLOCK_SLACK_MS = 120000, HEAD_CLOCK_SHARE = 500 };
+enum {
+    /* Two quartz clocks differ by less than two thousandths (common practice, no source: some
+     * 100 ppm each), and a beat may come late. */
+    HEAD_CLOCK_SLACK_MS = 120000,
+    HEAD_CLOCK_SHARE = 500,
+    HEAD_CLOCK_LATE_MS = 1000, /* not worth a record */
+};
 
 void core_record_head_clock(
     struct record *r, const struct core *core, uint32_t chain, struct now now)
@@ -19,31 +24,17 @@ void core_recall_head_clock(
     struct core *core, uint32_t chain, const struct record *r, struct mono at)
 {
     struct core_head_clock *k = &core->chain[chain].head_clock;
-    int64_t up_ms;
+    int64_t up_ms, kept_ms;
     if (!record_int(r, "head_up_ms", &up_ms) || up_ms < 0) return;
     (void)text_copy(k->boot, sizeof k->boot, record_text_or_empty(r, "head_boot"));
     k->up_ms = up_ms;
     k->at = at;
+    if (record_int(r, "kept_ms", &kept_ms) && kept_ms > 0 && kept_ms <= DAY_MS)
+        core_keep_limits(core, chain, kept_ms);
 }
 
-/* By how much more time has passed by our reckoning than on the head's clock, beyond what two
- * clocks may differ by; 0: by nothing. */
-static int64_t excess_ms(const struct core_head_clock *k, int64_t up_ms, struct mono now)
+static void say_lost(struct core *core, uint32_t chain, int64_t ms, struct actions *ret)
 {
-    const int64_t passed_ms = mono_since(now, k->at), head_ms = up_ms - k->up_ms;
-    const int64_t slack_ms = HEAD_CLOCK_SLACK_MS + passed_ms / HEAD_CLOCK_SHARE;
-    if (head_ms < 0 || passed_ms - head_ms <= slack_ms) return 0;
-    return passed_ms - head_ms;
-}
-
-void core_compare_head_clock(struct core *core, uint32_t chain, struct now now, struct actions *ret)
-{
-    struct core_chain *c = &core->chain[chain];
-    struct core_head_clock *k = &c->head_clock;
-    const bool same = k->boot[0] != '\0' && text_same(k->boot, c->beat.boot);
-    const int64_t ms = same ? excess_ms(k, c->beat.up_ms, now.mono) : 0;
-    k->boot[0] = '\0';
-    if (ms == 0) return;
     char line[ACTION_TEXT_MAX];
     struct text t = text_over(line, sizeof line);
     text_add(&t, "chain ");
@@ -53,5 +44,23 @@ void core_compare_head_clock(struct core *core, uint32_t chain, struct now now, 
     text_add(&t, " min later than the time of day says, which was put ahead while nothing could be "
                  "recorded. Limits count as used up");
     emit_log(ret, LOG_FAILED, line);
-    core_lose_limits(core, chain, now, ret);
+}
+
+void core_compare_head_clock(struct core *core, uint32_t chain, struct now now, struct actions *ret)
+{
+    const struct core_chain *c = &core->chain[chain];
+    struct core_head_clock k = c->head_clock;
+    core->chain[chain].head_clock.boot[0] = '\0';
+    if (k.boot[0] == '\0' || !text_same(k.boot, c->beat.boot) || c->beat.up_ms < k.up_ms) return;
+    const int64_t passed_ms = mono_since(now.mono, k.at);
+    const int64_t late_ms = passed_ms - (c->beat.up_ms - k.up_ms);
+    if (late_ms < HEAD_CLOCK_LATE_MS) return;
+    const bool lost = late_ms > HEAD_CLOCK_SLACK_MS + passed_ms / HEAD_CLOCK_SHARE;
+    struct record *r = emit_record(ret, "head-clock");
+    record_add_text(r, "chain", core->site->chain[chain].key);
+    core_record_head_clock(r, core, chain, now);
+    if (!lost) record_add_int(r, "kept_ms", late_ms);
+    if (!lost) core_keep_limits(core, chain, late_ms);
+    if (lost) say_lost(core, chain, late_ms, ret);
+    if (lost) core_lose_limits(core, chain, now, ret);
 }

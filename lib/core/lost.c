@@ -6,6 +6,7 @@
 
 #include "lib/base/decimal.h"
 #include "lib/base/text.h"
+#include "lib/core/limits_known.h"
 #include "lib/core/state.h"
 
 /* "d1-12": whose it is, and its number. */

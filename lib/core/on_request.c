@@ -3,6 +3,7 @@
 
 #include "lib/base/invariant.h"
 #include "lib/base/text.h"
+#include "lib/core/limits_known.h"
 #include "lib/core/state.h"
 
 struct answer {

@@ -2,6 +2,7 @@
 
 #include "lib/base/invariant.h"
 #include "lib/base/text.h"
+#include "lib/core/limits_known.h"
 #include "lib/core/state.h"
 
 enum { CIRCULATES = TANK_PUMPS_MAX }; /* instead of a pump */

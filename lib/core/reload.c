@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "lib/base/text.h"
+#include "lib/core/limits_known.h"
 #include "lib/core/state.h"
 
 /* Is it the same module that moves their water? */

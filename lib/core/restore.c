@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "lib/base/text.h"
+#include "lib/core/limits_known.h"
 #include "lib/core/restore_line.h"
 #include "lib/core/state.h"
 
@@ -471,7 +472,8 @@ static void restore_command(struct core *core, const struct record *r, struct mo
         if (record_is(r, kinds[i]))
             core_recall_command(core, (uint32_t)chain, record_text_or_empty(r, "id"));
     }
-    if (chain >= 0 && record_is(r, "dose")) core_recall_head_clock(core, (uint32_t)chain, r, at);
+    if (chain >= 0 && (record_is(r, "dose") || record_is(r, "head-clock")))
+        core_recall_head_clock(core, (uint32_t)chain, r, at);
 }
 
 /* What another daemon recorded had happened so long before. */

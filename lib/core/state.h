@@ -451,14 +451,6 @@ void core_tell_adopted(struct core *core, uint32_t chain, struct actions *ret);
 /* Nothing seen before says anything about now: it all comes again, retained. */
 void core_lose_link(struct core *core, struct now now);
 
-/* What was dosed through this chain isn't known: the limits of its tanks count as used up until
- * their spans have passed, and acid and base as given last at 'at'. */
-void core_forget_limits(struct core *core, uint32_t chain, struct mono at);
-void core_know_limits(struct core *core, uint32_t chain, struct mono now);
-/* Nor what the lines of its tanks hold: they are flushed first. 'lose': both, on record. */
-void core_doubt_lines(struct core *core, uint32_t chain);
-void core_lose_limits(struct core *core, uint32_t chain, struct now now, struct actions *ret);
-
 /* Whose alert is this? False when it is none of "no-effect-<tank>-<feed, acid, base>". */
 bool core_effect_alert(
     const struct core *core, const char *id, uint32_t *ret_tank, enum law_stock *ret_stock);

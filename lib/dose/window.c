@@ -213,6 +213,16 @@ bool window_settle(struct dose_window *w, uint64_t tag, int64_t amount, struct m
     return false;
 }
 
+void window_postpone(struct dose_window *w, int64_t ms)
+{
+    check(w);
+    INVARIANT(ms >= 0);
+    for (uint32_t rank = 0; rank < w->count; rank++) {
+        struct window_entry *entry = entry_at(w, rank);
+        entry->ends = leaves_at(entry, ms);
+    }
+}
+
 void window_copy(struct dose_window *to, const struct dose_window *from, struct mono now)
 {
     check(from);

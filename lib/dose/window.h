@@ -57,6 +57,9 @@ void window_add(struct dose_window *w, struct window_entry entry, struct mono no
  * was added then stays as it is until it leaves (or has left). */
 bool window_settle(struct dose_window *w, uint64_t tag, int64_t amount, struct mono ends);
 
+/* All entries ended 'ms' (>= 0) later than was thought: they count for so much longer. */
+void window_postpone(struct dose_window *w, int64_t ms);
+
 /* Adds all that 'from' still remembers: for a configuration that takes over from another. */
 void window_copy(struct dose_window *to, const struct dose_window *from, struct mono now);
 

@@ -3,6 +3,7 @@
 #include <stdlib.h>
 
 #include "lib/base/text.h"
+#include "lib/core/limits_known.h"
 #include "lib/core/state.h"
 #include "tests/simulation/world.h"
 #include "tests/unit/support.h"

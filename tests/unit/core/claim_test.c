@@ -1,5 +1,6 @@
 /* Who commands a chain, and when a daemon asks for it. INV-9. INV-n: safety invariants in
  * DEVELOPERS.md. */
+#include "lib/core/limits_known.h"
 #include "tests/unit/core/claim_fixture.h"
 
 static bool asked(void)

@@ -2,6 +2,7 @@
 #ifndef DOSEWRIGHT_TESTS_CORE_FOLLOW_FIXTURE_H
 #define DOSEWRIGHT_TESTS_CORE_FOLLOW_FIXTURE_H
 
+#include "lib/core/limits_known.h"
 #include "tests/unit/core/core_fixture.h"
 
 enum { KEPT = 2000 };

@@ -34,29 +34,74 @@ static void beat(uint32_t chain, const char *boot, int64_t up_ms)
 static const struct {
     const char *boot; /* of the dose's head; NULL: it doesn't say */
     int64_t dose_up_ms, up_ms;
-    bool lost;
+    enum { NOTHING, KEPT, LOST } then;
 } cases[] = {
-    { "h1", DOSE_UP_MS, DOSE_UP_MS + HOUR_MS, false },
-    { "h1", DOSE_UP_MS, DOSE_UP_MS + 10 * MINUTE_MS, true },
-    { "h1", DOSE_UP_MS, DOSE_UP_MS, true },
-    { "h1", DOSE_UP_MS, DOSE_UP_MS - 1, false },                /* that can't be */
-    { "h1", DOSE_UP_MS, DOSE_UP_MS + 2 * HOUR_MS, false },      /* a clock that was put back */
-    { "h1", DOSE_UP_MS, DOSE_UP_MS + HOUR_MS - 120000, false }, /* two clocks differ */
-    { "h1", DOSE_UP_MS, DOSE_UP_MS + HOUR_MS - 130000, true },
-    { "h2", DOSE_UP_MS, DOSE_UP_MS + 10 * MINUTE_MS, false }, /* it began anew since */
-    { NULL, DOSE_UP_MS, DOSE_UP_MS + 10 * MINUTE_MS, false },
-    { "h1", 0, DOSE_UP_MS, false },
-    { "h1", -1, DOSE_UP_MS, false },
+    { "h1", DOSE_UP_MS, DOSE_UP_MS + HOUR_MS, NOTHING },
+    { "h1", DOSE_UP_MS, DOSE_UP_MS + HOUR_MS - 999, NOTHING },
+    { "h1", DOSE_UP_MS, DOSE_UP_MS + HOUR_MS - 1000, KEPT },
+    { "h1", DOSE_UP_MS, DOSE_UP_MS + 10 * MINUTE_MS, LOST },
+    { "h1", DOSE_UP_MS, DOSE_UP_MS, LOST },
+    { "h1", DOSE_UP_MS, DOSE_UP_MS - 1, NOTHING },           /* that can't be */
+    { "h1", DOSE_UP_MS, DOSE_UP_MS + 2 * HOUR_MS, NOTHING }, /* a clock that was put back */
+    { "h1", DOSE_UP_MS, DOSE_UP_MS + HOUR_MS - 120000, KEPT },
+    { "h1", DOSE_UP_MS, DOSE_UP_MS + HOUR_MS - 130000, LOST },
+    { "h2", DOSE_UP_MS, DOSE_UP_MS + 10 * MINUTE_MS, NOTHING }, /* it began anew since */
+    { NULL, DOSE_UP_MS, DOSE_UP_MS + 10 * MINUTE_MS, NOTHING },
+    { "h1", 0, DOSE_UP_MS, NOTHING },
+    { "h1", -1, DOSE_UP_MS, NOTHING },
 };
 
-START_TEST(less_time_on_the_heads_clock_uses_the_limits_up)
+START_TEST(less_time_on_the_heads_clock_keeps_limits_or_uses_them_up)
 {
     prepare(cases[_i].boot, cases[_i].dose_up_ms);
     beat(EAST, "h1", cases[_i].up_ms); /* another head's clock tells nothing of this one */
     ck_assert(!b.core->chain[WEST].limits_unknown && !b.core->chain[EAST].limits_unknown);
     beat(WEST, "h1", cases[_i].up_ms);
-    ck_assert_int_eq(b.core->chain[WEST].limits_unknown, cases[_i].lost);
-    ck_assert_int_eq(recorded("limits-unknown") != NULL, cases[_i].lost);
+    ck_assert_int_eq(b.core->chain[WEST].limits_unknown, cases[_i].then == LOST);
+    ck_assert_int_eq(recorded("limits-unknown") != NULL, cases[_i].then == LOST);
+    ck_assert_int_eq(recorded("head-clock") != NULL, cases[_i].then != NOTHING);
+}
+END_TEST
+
+/* When the dose will have left the day's window. */
+static int64_t free_ms(void)
+{
+    const struct dose_window *w = &b.core->tank[BASIL].pump[0].window;
+    return window_fits_at(w, DAY_MS, 5000, 5000, b.now.mono).ms;
+}
+
+/* Seed 942: a clock put ahead by a minute while there was no power made a dose of the day's window
+ * free a minute early. */
+START_TEST(what_was_dosed_counts_for_so_much_longer_also_after_another_start)
+{
+    prepare("h1", DOSE_UP_MS);
+    const int64_t thought_ms = free_ms();
+    const struct mono pumped = b.core->tank[BASIL].pumped_at;
+    beat(WEST, "h1", DOSE_UP_MS + HOUR_MS - MINUTE_MS);
+    ck_assert_int_eq(free_ms() - thought_ms, MINUTE_MS);
+    ck_assert_int_eq(mono_since(b.core->tank[BASIL].pumped_at, pumped), MINUTE_MS);
+    int64_t kept_ms, up_ms;
+    ck_assert(record_int(recorded("head-clock"), "kept_ms", &kept_ms) && kept_ms == MINUTE_MS);
+    ck_assert(record_int(recorded("head-clock"), "head_up_ms", &up_ms));
+    pass(HOUR_MS);
+    bench_start();
+    ck_assert_int_eq(free_ms() - thought_ms, MINUTE_MS);
+    beat(WEST, "h1", up_ms + HOUR_MS); /* nothing that isn't counted already */
+    ck_assert_int_eq(free_ms() - thought_ms, MINUTE_MS);
+    ck_assert_uint_eq(count_records("head-clock"), 1);
+}
+END_TEST
+
+/* What was lost once isn't lost again with each start until the next dose. */
+START_TEST(used_up_limits_are_used_up_once)
+{
+    prepare("h1", DOSE_UP_MS);
+    beat(WEST, "h1", DOSE_UP_MS + 10 * MINUTE_MS);
+    ck_assert(b.core->chain[WEST].limits_unknown);
+    pass(DAY_MS);
+    bench_start();
+    beat(WEST, "h1", DOSE_UP_MS + 10 * MINUTE_MS + DAY_MS);
+    ck_assert_uint_eq(count_records("limits-unknown"), 1);
 }
 END_TEST
 
@@ -74,8 +119,10 @@ END_TEST
 int main(void)
 {
     TCase *t = tcase_create("head_clock");
-    tcase_add_loop_test(
-        t, less_time_on_the_heads_clock_uses_the_limits_up, 0, (int)(sizeof cases / sizeof *cases));
+    tcase_add_loop_test(t, less_time_on_the_heads_clock_keeps_limits_or_uses_them_up, 0,
+        (int)(sizeof cases / sizeof *cases));
     tcase_add_test(t, it_is_looked_at_once);
+    tcase_add_test(t, what_was_dosed_counts_for_so_much_longer_also_after_another_start);
+    tcase_add_test(t, used_up_limits_are_used_up_once);
     return run_case(t, "head_clock");
 }

@@ -1,6 +1,7 @@
 /* From an old configuration to a new one: what keeps its state by its name, by its hardware, and
  * what doesn't. INV-1, 6: limits that are used up stay used up. INV-n: safety invariants in
  * DEVELOPERS.md. */
+#include "lib/core/limits_known.h"
 #include "tests/unit/core/core_fixture.h"
 
 static struct site fresh_site;

@@ -2,6 +2,7 @@
  * DEVELOPERS.md. */
 #include <math.h>
 
+#include "lib/core/limits_known.h"
 #include "tests/unit/core/core_fixture.h"
 
 static struct core_tank *tank(void)

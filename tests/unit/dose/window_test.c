@@ -235,6 +235,22 @@ START_TEST(old_records_of_before_this_boot_count_by_their_negative_times)
 }
 END_TEST
 
+START_TEST(what_ended_later_than_was_thought_counts_for_longer)
+{
+    struct window_entry room[SMALL];
+    struct dose_window w;
+    window_init(&w, room, SMALL, DAY_MS);
+    add(&w, 10, 500, 1, 0);
+    add(&w, INT64_MAX - 10, 70, 0, 0);
+    window_postpone(&w, MINUTE_MS);
+    ck_assert_int_eq(window_used(&w, HOUR_MS, at(HOUR_MS + MINUTE_MS + 9)), 570);
+    ck_assert_int_eq(window_used(&w, HOUR_MS, at(HOUR_MS + MINUTE_MS + 10)), 70);
+    ck_assert(window_settle(&w, 1, 400, at(20))); /* the end that is known in truth */
+    ck_assert_int_eq(window_used(&w, HOUR_MS, at(HOUR_MS + 19)), 470);
+    ck_assert_int_eq(window_used(&w, HOUR_MS, at(HOUR_MS + 20)), 70);
+}
+END_TEST
+
 START_TEST(absurd_totals_and_instants_never_wrap_round)
 {
     struct window_entry room[SMALL];
@@ -378,6 +394,7 @@ int main(void)
     tcase_add_test(tc, beyond_full_the_nearest_two_become_one_with_the_later_end);
     tcase_add_test(tc, a_window_of_one_entry_remembers_all_in_it);
     tcase_add_test(tc, old_records_of_before_this_boot_count_by_their_negative_times);
+    tcase_add_test(tc, what_ended_later_than_was_thought_counts_for_longer);
     tcase_add_test(tc, absurd_totals_and_instants_never_wrap_round);
     tcase_add_loop_test(tc, it_answers_as_a_model_that_forgets_nothing, 0, SEEDS);
     tcase_add_loop_test(
