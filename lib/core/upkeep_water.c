@@ -64,7 +64,8 @@ void upkeep_look_at_water(struct core *core, uint32_t tank, struct now now, stru
         text_add_int(&t, age_ms / DAY_MS);
         text_add(&t, " days old");
     }
-    text_add(&t, ". Pause the tank, change it, then say: dosewright ask water-changed ");
+    text_add(&t, ". Change it with the service lock on, or the circulation pump may run dry; then "
+                 "say: dosewright ask water-changed ");
     text_add(&t, config->key);
     upkeep_remind(core, id, (int32_t)tank, text, ret);
 }
