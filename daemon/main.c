@@ -4,6 +4,7 @@
 #include <string.h>
 #include <sysexits.h>
 
+#include "daemon/base/misuse.h"
 #include "daemon/tool/cmd.h"
 #include "lib/base/invariant.h"
 
@@ -57,7 +58,7 @@ static int help(FILE *out, int code)
 int main(int argc, char **argv)
 {
     if (argc < 2) return help(stderr, EX_USAGE);
-    if (strcmp(argv[1], "--help") == 0 || strcmp(argv[1], "help") == 0) return help(stdout, 0);
+    if (misuse_asks_help(argv[1]) || strcmp(argv[1], "help") == 0) return help(stdout, 0);
     if (strcmp(argv[1], "--version") == 0) {
         printf("dosewright " DOSEWRIGHT_VERSION "\n");
         return 0;
@@ -65,6 +66,8 @@ int main(int argc, char **argv)
     for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
         if (strcmp(argv[1], commands[i].name) == 0) return commands[i].run(argc - 1, argv + 1);
     }
-    fprintf(stderr, "dosewright: there is no command '%s'\n\n", argv[1]);
-    return help(stderr, EX_USAGE);
+    fprintf(stderr,
+        "dosewright: there is no command '%s'; 'dosewright --help' lists those there are\n",
+        argv[1]);
+    return EX_USAGE;
 }

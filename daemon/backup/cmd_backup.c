@@ -10,6 +10,7 @@
 
 #include "daemon/backup/restore.h"
 #include "daemon/base/clock.h"
+#include "daemon/base/misuse.h"
 #include "daemon/config/config.h"
 #include "daemon/tool/cmd.h"
 #include "lib/base/text.h"
@@ -34,9 +35,9 @@ static const char restore_usage[] =
     "\n"
     "Verifies FILE, then puts configuration and journal back where they were, or the\n"
     "configuration to SITE.yaml. The daemon must be stopped, but for --dry-run. What is replaced\n"
-    "stays beside it, as NAME.replaced-1. Afterwards every limit counts as used up for a day, or "
-    "until the alerts\n"
-    "limits-unknown are acknowledged: what was dosed since the copy was made isn't in it.\n"
+    "stays beside it, as NAME.replaced-1. Afterwards every limit counts as used up for a day, or\n"
+    "until the alerts limits-unknown are acknowledged: what was dosed since the copy was made\n"
+    "isn't in it.\n"
     "\n"
     "  --dry-run      verify, say what would be replaced, change nothing\n"
     "  --force        replace a journal or files that aren't the same\n"
@@ -55,9 +56,8 @@ struct arguments {
 
 static int misused(const char *command, const char *what, const char *word)
 {
-    fprintf(stderr, "dosewright %s: %s%s\n\n%s", command, what, word,
-        strcmp(command, "backup") == 0 ? backup_usage : restore_usage);
-    return EX_USAGE;
+    return misuse_say(
+        command, strcmp(command, "backup") == 0 ? backup_usage : restore_usage, what, word);
 }
 
 static int read_arguments(struct arguments *ret, int argc, char **argv)
@@ -65,7 +65,7 @@ static int read_arguments(struct arguments *ret, int argc, char **argv)
     const bool restores = strcmp(argv[0], "restore") == 0;
     *ret = (struct arguments){ .count = 0 };
     for (int i = 1; i < argc; i++) {
-        if (strcmp(argv[i], "--help") == 0) {
+        if (misuse_asks_help(argv[i])) {
             fputs(restores ? restore_usage : backup_usage, stdout);
             return EX_OK;
         }
@@ -74,16 +74,16 @@ static int read_arguments(struct arguments *ret, int argc, char **argv)
         } else if (strcmp(argv[i], "--force") == 0) {
             ret->force = true;
         } else if (restores && strcmp(argv[i], "--journal") == 0) {
-            if (i + 1 == argc) return misused(argv[0], "a directory is missing after ", argv[i]);
+            if (i + 1 == argc) return misused(argv[0], "a directory is missing after", argv[i]);
             ret->journal_dir = argv[++i];
         } else if (argv[i][0] == '-' || ret->count == 2) {
-            return misused(argv[0], "unexpected ", argv[i]);
+            return misused(argv[0], "unexpected", argv[i]);
         } else {
             ret->word[ret->count++] = argv[i];
         }
     }
     if (ret->count >= (restores ? 1 : 2)) return GO_ON;
-    return misused(argv[0], restores ? "which FILE?" : "which SITE.yaml, and which FILE?", "");
+    return misused(argv[0], restores ? "which FILE?" : "which SITE.yaml, and which FILE?", NULL);
 }
 
 static int exit_code(enum err err)
@@ -318,7 +318,7 @@ static int run_restore(const struct arguments *a, int fd)
     } else if (!make_absolute(r.site_file, a->word[1] ? a->word[1] : b.head.site_file, false) ||
                !make_absolute(
                    r.journal_dir, a->journal_dir ? a->journal_dir : b.head.journal_dir, true)) {
-        code = misused("restore", "that path is too long, or none", "");
+        code = misused("restore", "that path is too long, or none", NULL);
     } else {
         code = finish(&r, a);
     }

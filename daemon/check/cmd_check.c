@@ -5,49 +5,57 @@
 #include <sysexits.h>
 
 #include "daemon/base/clock.h"
+#include "daemon/base/misuse.h"
 #include "daemon/check/check_print.h"
 #include "daemon/config/schema.h"
 #include "daemon/hear/request_keys.h"
 #include "daemon/tool/cmd.h"
 
+static const char usage[] =
+    "usage: dosewright check [--json] SITE.yaml\n"
+    "       dosewright check --keys\n"
+    "\n"
+    "Reads a configuration with every file it names, starts nothing, changes nothing. Lists what\n"
+    "is wrong (to standard error), what is legal but unwise, and what follows from the rest.\n"
+    "\n"
+    "  --json  everything as one JSON object\n"
+    "  --keys  the reference of all keys, as Markdown\n"
+    "\n"
+    "exit codes: 0 'run' would take it, 78 it wouldn't, 64 a wrong argument\n";
+
+enum { GO_ON = -1 };
+
 struct arguments {
-    bool keys, json, help;
+    bool keys, json;
     const char *file;
 };
 
-static int help(FILE *out, int code)
+static int misused(const char *what, const char *word)
 {
-    fprintf(out,
-        "usage: dosewright check [--json] SITE.yaml\n"
-        "       dosewright check --keys\n"
-        "\n"
-        "Reads a configuration with every file it names, starts nothing, changes nothing. Lists "
-        "what\n"
-        "is wrong (to standard error), what is legal but unwise, and what follows from the rest.\n"
-        "\n"
-        "  --json  everything as one JSON object\n"
-        "  --keys  the reference of all keys, as Markdown\n"
-        "\n"
-        "exit codes: 0 'run' would take it, 78 it wouldn't, 64 a wrong argument\n");
-    return code;
+    return misuse_say("check", usage, what, word);
 }
 
-static bool read_arguments(struct arguments *ret, int argc, char **argv)
+static int read_arguments(struct arguments *ret, int argc, char **argv)
 {
     *ret = (struct arguments){ 0 };
     for (int i = 1; i < argc; i++) {
+        if (misuse_asks_help(argv[i])) {
+            fputs(usage, stdout);
+            return EXIT_SUCCESS;
+        }
         if (strcmp(argv[i], "--keys") == 0)
             ret->keys = true;
         else if (strcmp(argv[i], "--json") == 0)
             ret->json = true;
-        else if (strcmp(argv[i], "--help") == 0)
-            ret->help = true;
-        else if (argv[i][0] == '-' || ret->file)
-            return false;
+        else if (argv[i][0] == '-')
+            return misused("there is no option", argv[i]);
+        else if (ret->file)
+            return misused("one site only, so not also", argv[i]);
         else
             ret->file = argv[i];
     }
-    return ret->help || ret->keys != (ret->file != NULL);
+    if (ret->keys && ret->file) return misused("--keys needs no file, so not", ret->file);
+    return ret->keys || ret->file ? GO_ON : misused("which site?", NULL);
 }
 
 static void put(void *out, const char *text)
@@ -74,8 +82,8 @@ static bool print(const struct arguments *a, const struct config *config,
 int cmd_check(int argc, char **argv)
 {
     struct arguments a;
-    if (!read_arguments(&a, argc, argv)) return help(stderr, EX_USAGE);
-    if (a.help) return help(stdout, EXIT_SUCCESS);
+    const int said = read_arguments(&a, argc, argv);
+    if (said != GO_ON) return said;
     if (a.keys) {
         schema_page(put, stdout);
         return fflush(stdout) == 0 ? EXIT_SUCCESS : EX_IOERR;

@@ -107,8 +107,10 @@ int cmd_commission(int argc, char **argv)
     if (code != TOOL_GO_ON) return code;
     const struct part *part = tool.count == 2 ? part_named(tool.word[1]) : NULL;
     if (tool.json) return tool_misused(&tool, "a walk has no JSON: the requests are in tools.md");
-    if (tool.count > 2 || (tool.count == 2 && !part))
-        return tool_misused(&tool, "TANK, and a part of it, are what it wants");
+    if (tool.count > 2) return tool_misused(&tool, "it takes one TANK, and one PART of it");
+    if (tool.count == 2 && !part)
+        return tool_misused_word(
+            &tool, "PART is water, circulation, pumps, probes or dose, not", tool.word[1]);
     struct walk walk = { .tool = &tool, .code = TOOL_GO_ON, .signals = -1 };
     enum walk_reply reply;
     if (tool.count == 0) {

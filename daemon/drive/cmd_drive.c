@@ -5,6 +5,7 @@
 #include <string.h>
 #include <sysexits.h>
 
+#include "daemon/base/misuse.h"
 #include "daemon/drive/drive.h"
 #include "daemon/tool/cmd.h"
 
@@ -29,8 +30,7 @@ static void put(const char *text)
 
 static int misused(const char *what, const char *word)
 {
-    fprintf(stderr, "dosewright drive: %s%s\n\n%s", what, word, usage);
-    return EX_USAGE;
+    return misuse_say("drive", usage, what, word);
 }
 
 /* Gives the length of the next line without its line feed, -1 at the end; a longer one is skipped
@@ -107,18 +107,18 @@ int cmd_drive(int argc, char **argv)
     const char *path = NULL;
     bool ticks = false;
     for (int i = 1; i < argc; i++) {
-        if (strcmp(argv[i], "--help") == 0) {
+        if (misuse_asks_help(argv[i])) {
             fputs(usage, stdout);
             return EX_OK;
         }
         if (strcmp(argv[i], "--ticks") == 0)
             ticks = true;
         else if (argv[i][0] == '-')
-            return misused("there is no option ", argv[i]);
+            return misused("there is no option", argv[i]);
         else if (path)
-            return misused("one site only, so not also ", argv[i]);
+            return misused("one site only, so not also", argv[i]);
         else
             path = argv[i];
     }
-    return path ? drive(path, ticks) : misused("which site?", "");
+    return path ? drive(path, ticks) : misused("which site?", NULL);
 }

@@ -4,6 +4,7 @@
 #include <string.h>
 #include <sysexits.h>
 
+#include "daemon/base/misuse.h"
 #include "daemon/forecast/forecast.h"
 #include "daemon/tool/cmd.h"
 #include "lib/base/calendar.h"
@@ -42,8 +43,7 @@ struct options {
 
 static int misused(const char *what, const char *word)
 {
-    fprintf(stderr, "dosewright forecast: %s%s\n\n%s", what, word, usage);
-    return EX_USAGE;
+    return misuse_say("forecast", usage, what, word);
 }
 
 static bool read_whole(int64_t *ret, const char *word, int64_t least, int64_t most)
@@ -69,16 +69,16 @@ static int read_value(struct options *o, const char *name, const char *word)
     if (strcmp(name, "--days") == 0)
         return read_whole(&o->days, word, 1, FORECAST_DAYS_MOST)
                    ? GO_ON
-                   : misused("--days takes a whole number from 1 to 366, not ", word);
+                   : misused("--days takes a whole number from 1 to 366, not", word);
     if (strcmp(name, "--seed") == 0)
         return read_whole(&o->seed, word, 0, INT64_C(999999999999999))
                    ? GO_ON
-                   : misused("--seed takes a whole number of at most 15 digits, not ", word);
+                   : misused("--seed takes a whole number of at most 15 digits, not", word);
     if (strcmp(name, "--from") == 0) {
         o->from = word;
         return calendar_read_date(&date, word)
                    ? GO_ON
-                   : misused("--from takes a date such as 2031-04-02, not ", word);
+                   : misused("--from takes a date such as 2031-04-02, not", word);
     }
     if (strcmp(name, "--tank") == 0)
         o->tank = word;
@@ -96,9 +96,9 @@ static int read_flag(struct options *o, const char *word)
     else if (strcmp(word, "--no-what-if") == 0)
         o->no_what_if = true;
     else if (word[0] == '-')
-        return misused("there is no option ", word);
+        return misused("there is no option", word);
     else if (o->path)
-        return misused("one site only, so not also ", word);
+        return misused("one site only, so not also", word);
     else
         o->path = word;
     return GO_ON;
@@ -109,22 +109,22 @@ static int read_options(struct options *o, int argc, char **argv)
     *o = (struct options){ .days = DAYS_USUAL, .seed = 1 };
     for (int i = 1; i < argc; i++) {
         int code;
-        if (strcmp(argv[i], "--help") == 0) {
+        if (misuse_asks_help(argv[i])) {
             fputs(usage, stdout);
             return EX_OK;
         }
         if (!takes_value(argv[i]))
             code = read_flag(o, argv[i]);
         else if (i + 1 == argc)
-            code = misused("a value is missing after ", argv[i]);
+            code = misused("a value is missing after", argv[i]);
         else
             code = read_value(o, argv[i], argv[i + 1]);
         if (code != GO_ON) return code;
         if (takes_value(argv[i])) i++;
     }
-    if (!o->path) return misused("which site?", "");
+    if (!o->path) return misused("which site?", NULL);
     if ((o->html != NULL) + o->json + o->csv > 1)
-        return misused("only one of --html, --json and --csv", "");
+        return misused("only one of --html, --json and --csv", NULL);
     return GO_ON;
 }
 

@@ -211,7 +211,7 @@ enum err mqtt_open(struct mqtt **ret, const struct mqtt_options *options, struct
     m->window = PAHO_INFLIGHT;
     m->phase = PHASE_WAITING;
     m->due = (struct mono){ INT64_MIN / 2 }; /* at the first turn */
-    mqtt_say(m, "not connected yet", NULL);
+    mqtt_say(m, MQTT_NOT_YET, NULL);
     inbox_poke(m->inbox);
     *ret = m;
     return ERR_NONE;

@@ -60,6 +60,8 @@ struct mqtt_publish {
     size_t correlation_length;
 };
 
+#define MQTT_NOT_YET "not connected yet" /* 'why' before the first try has ended */
+
 struct mqtt_status {
     bool connected;  /* and every subscription granted; ones that are added later count when refused
                       */

@@ -22,7 +22,8 @@ static const struct reckon_option acid_options[] = {
     { "--percent", RECKON_NUMBER, "% by weight", 0.001, 100, "what the bottle says" },
     { "--density", RECKON_NUMBER, "g/mL", 0.5, 2.5, "what the bottle says" },
     { "--normality", RECKON_NUMBER, "eq/L", 0.0001, 40,
-        "instead of the two; of phosphoric acid one proton counts, of citric three" },
+        "instead of the two; of phosphoric acid one proton counts, of sulfuric acid and potassium "
+        "carbonate two, of citric acid three" },
     { "--to", RECKON_NUMBER, "pH", 1, 13, "the pH wanted" },
     { "--volume-l", RECKON_NUMBER, "L", 0.001, 1000000, "how much water; 1000 without it" },
     { "--from", RECKON_NUMBER, "pH", 1, 13,

@@ -42,6 +42,26 @@ static int misused(const struct reckon_args *args, const char *what, const char 
 
 /* --- help ------------------------------------------------------------------------------------- */
 
+/* With as many decimals as it has, four at most. */
+static void add_shortest(struct text *t, double value)
+{
+    unsigned decimals = 0;
+    for (double scaled = value; decimals < 4 && fabs(scaled - round(scaled)) > 1e-6; decimals++) {
+        scaled *= 10.0;
+    }
+    text_add_real(t, value, decimals);
+}
+
+/* What an option allows: "0.01 to 100000 L". */
+static void add_range(struct text *t, const struct reckon_option *o)
+{
+    add_shortest(t, o->least);
+    text_add(t, " to ");
+    add_shortest(t, o->most);
+    text_add(t, o->unit[0] ? " " : "");
+    text_add(t, o->unit);
+}
+
 static void help_option(const struct reckon_option *o)
 {
     char label[96], words[PROBLEM_TEXT_MAX * 2];
@@ -54,11 +74,7 @@ static void help_option(const struct reckon_option *o)
     text_add(&t, o->help);
     if (o->kind == RECKON_NUMBER) {
         text_add(&t, " (");
-        text_add_real(&t, o->least, o->least < 0.1 && o->least > 0 ? 3 : 0);
-        text_add(&t, " to ");
-        text_add_real(&t, o->most, 0);
-        text_add(&t, o->unit[0] ? " " : "");
-        text_add(&t, o->unit);
+        add_range(&t, o);
         text_add_char(&t, ')');
     }
     printf("  %s\n", label);
@@ -118,11 +134,7 @@ static int read_number(struct reckon_args *args, struct reckon_word *w)
     text_add_quoted(&t, w->text, strlen(w->text), 40);
     text_add(&t, is_number ? "" : ", not a plain decimal number");
     text_add(&t, "; allowed: ");
-    text_add_real(&t, o->least, o->least > 0 && o->least < 1 ? 3 : 0);
-    text_add(&t, " to ");
-    text_add_real(&t, o->most, 0);
-    text_add(&t, o->unit[0] ? " " : "");
-    text_add(&t, o->unit);
+    add_range(&t, o);
     return reckon_refuse(args, EX_USAGE, o->name, text);
 }
 
@@ -150,6 +162,13 @@ static int read_option(struct reckon_args *args, int argc, char **argv, int *at)
     return o->kind == RECKON_NUMBER ? read_number(args, w) : RECKON_GO_ON;
 }
 
+/* Where the usage line begins with a word, or with one that may be left out. */
+static bool takes_words(const struct reckon_topic *topic)
+{
+    const char *first = topic->words + (topic->words[0] == '[');
+    return *first >= 'A' && *first <= 'Z';
+}
+
 int reckon_read(struct reckon_args *ret, const struct reckon_topic *topic, int argc, char **argv)
 {
     *ret = (struct reckon_args){ .topic = topic };
@@ -162,6 +181,8 @@ int reckon_read(struct reckon_args *ret, const struct reckon_topic *topic, int a
             only_words = true;
         else if (!only_words && is_option(argv[at]))
             code = read_option(ret, argc, argv, &at);
+        else if (!takes_words(topic))
+            code = misused(ret, "it takes options only, so not", argv[at]);
         else if (ret->count == RECKON_WORDS_MAX)
             code = reckon_refuse(ret, EX_USAGE, "", "too many words");
         else

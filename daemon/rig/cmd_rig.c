@@ -10,36 +10,57 @@
 #include <unistd.h>
 
 #include "daemon/base/clock.h"
+#include "daemon/base/misuse.h"
+#include "daemon/config/broker_uri.h"
 #include "daemon/rig/rig.h"
 #include "daemon/tool/cmd.h"
 #include "lib/base/decimal.h"
 #include "lib/base/text.h"
 
-enum { STDIN_LINE_MAX = 1024, EVENTS_MAX = 8, EVERY_LEAST_MS = 100, EVERY_MOST_MS = 3600000 };
+enum {
+    STDIN_LINE_MAX = 1024,
+    EVENTS_MAX = 8,
+    EVERY_LEAST_MS = 100,
+    EVERY_MOST_MS = 3600000,
+    GO_ON = -1
+};
 
 /* --- arguments -------------------------------------------------------------------------------- */
 
-static int help(FILE *out, int code)
+static const char usage[] =
+    "usage: dosewright rig [--broker URI] [--seed N] [--every SECONDS] [--ledger FILE]\n"
+    "                      [--fault WORDS]... [--exact] [--quiet] SITE.yaml\n"
+    "\n"
+    "Plays the site's chain heads, modules, relay boards, bottles, tanks and probes on its "
+    "broker,\n"
+    "until SIGTERM or SIGINT, and says what its pumps really move. Never on a broker that real\n"
+    "modules or probes are on.\n"
+    "\n"
+    "  --broker URI     another broker, without the configuration's user name and certificates\n"
+    "  --seed N         of noise and pump errors; 1 if left out\n"
+    "  --every SECONDS  how often probes publish, 0.1 to 3600; 1 if left out\n"
+    "  --ledger FILE    what moves, as lines of JSON, at the end of this file\n"
+    "  --fault WORDS    breaks something; may be said again\n"
+    "  --exact          pumps give what the configuration says; else 5 % more or less, by the "
+    "seed\n"
+    "  --quiet          nothing on standard output\n"
+    "\n"
+    "WORDS break things, at the start or after @SECONDS, and a '-' in front mends them; the same\n"
+    "words may come as lines on standard input, and 'totals'. docs/rig.md says what each does:\n"
+    "\n";
+
+static int help(void)
 {
     char faults[2048];
     struct text t = text_over(faults, sizeof faults);
     rig_fault_list(&t, "\n  ");
-    fprintf(out,
-        "usage: dosewright rig [--broker URI] [--seed N] [--every SECONDS] [--ledger FILE]\n"
-        "                      [--fault WORDS]... [--exact] [--quiet] SITE.yaml\n"
-        "\n"
-        "Plays the site's chain heads, modules, relay boards, bottles, tanks and probes on its\n"
-        "broker, or on another (--broker, without the configuration's user name and\n"
-        "certificates).\n"
-        "Says what really moves, to standard output and, as lines of JSON, to a ledger file.\n"
-        "--exact: pumps give what the configuration says; else 5 %% more or less, by the seed.\n"
-        "\n"
-        "Words break things, at the start or after @SECONDS, and a '-' in front mends them; the\n"
-        "same words may come as lines on standard input, and 'totals':\n"
-        "\n"
-        "  %s\n",
-        faults);
-    return code;
+    printf("%s  %s\n", usage, faults);
+    return EX_OK;
+}
+
+static int misused(const char *what, const char *word)
+{
+    return misuse_say("rig", usage, what, word);
 }
 
 static bool read_count(const char *text, unsigned places, int64_t *ret)
@@ -54,7 +75,9 @@ static bool read_option(struct rig_options *o, const char *name, const char *val
 {
     int64_t number = 0;
     if (strcmp(name, "--broker") == 0) {
+        struct broker_uri uri;
         o->broker = value;
+        return broker_uri_read(&uri, value);
     } else if (strcmp(name, "--ledger") == 0) {
         o->ledger_path = value;
     } else if (strcmp(name, "--fault") == 0) {
@@ -73,23 +96,46 @@ static bool read_option(struct rig_options *o, const char *name, const char *val
     return true;
 }
 
-static bool read_options(struct rig_options *o, int argc, char **argv)
+static bool takes_value(const char *name)
+{
+    static const char *const names[] = { "--broker", "--ledger", "--fault", "--seed", "--every" };
+    for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
+        if (strcmp(names[i], name) == 0) return true;
+    }
+    return false;
+}
+
+static const char *what_goes_with(const char *name)
+{
+    if (strcmp(name, "--broker") == 0)
+        return "--broker takes mqtt://host:port or mqtts://host:port, not";
+    if (strcmp(name, "--fault") == 0) return "--fault was said too often, at";
+    return strcmp(name, "--seed") == 0 ? "--seed takes a whole number, not"
+                                       : "--every takes 0.1 to 3600 seconds, not";
+}
+
+static int read_options(struct rig_options *o, int argc, char **argv)
 {
     for (int i = 1; i < argc; i++) {
+        if (misuse_asks_help(argv[i])) return help();
         if (strcmp(argv[i], "--exact") == 0) {
             o->exact = true;
         } else if (strcmp(argv[i], "--quiet") == 0) {
             o->quiet = true;
-        } else if (argv[i][0] != '-' && !o->site_path) {
-            o->site_path = argv[i];
-        } else if (i + 1 == argc || !read_option(o, argv[i], argv[i + 1])) {
-            fprintf(stderr, "dosewright rig: '%s' isn't understood\n", argv[i]);
-            return false;
-        } else {
+        } else if (takes_value(argv[i])) {
+            if (i + 1 == argc) return misused("a value is missing after", argv[i]);
+            if (!read_option(o, argv[i], argv[i + 1]))
+                return misused(what_goes_with(argv[i]), argv[i + 1]);
             i++;
+        } else if (argv[i][0] == '-') {
+            return misused("there is no option", argv[i]);
+        } else if (o->site_path) {
+            return misused("one site only, so not also", argv[i]);
+        } else {
+            o->site_path = argv[i];
         }
     }
-    return o->site_path != NULL;
+    return o->site_path ? GO_ON : misused("which site?", NULL);
 }
 
 /* --- opening ---------------------------------------------------------------------------------- */
@@ -335,8 +381,8 @@ int cmd_rig(int argc, char **argv)
 {
     static struct rig rig;
     struct rig_options options = { .every_ms = 1000, .seed = 1 };
-    if (argc == 2 && strcmp(argv[1], "--help") == 0) return help(stdout, EX_OK);
-    if (!read_options(&options, argc, argv)) return help(stderr, EX_USAGE);
+    const int said = read_options(&options, argc, argv);
+    if (said != GO_ON) return said;
     rig = (struct rig){ .options = &options, .poll = -1, .chance = prng_seed(options.seed) };
     const int signals = open_signals();
     const int timer = timerfd_create(CLOCK_BOOTTIME, TFD_NONBLOCK | TFD_CLOEXEC);

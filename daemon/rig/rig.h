@@ -101,8 +101,8 @@ struct rig_chain {
     char device[RIG_DEVICE_MAX]; /* "homie/5/west" */
     char client[64];
     struct mqtt *mqtt, *usurper; /* the second takes the first one's name, to make it lost */
-    bool connected;
-    uint32_t greeted; /* so many of the things to say on a new connection were said */
+    bool connected, told_away;   /* the second: that there is no connection was said */
+    uint32_t greeted;            /* so many of the things to say on a new connection were said */
     enum rig_link link;
     bool keep_away;      /* fault 'gone' is on */
     struct mono back_at; /* when a restarting head comes back */

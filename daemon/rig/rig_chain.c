@@ -475,11 +475,16 @@ static void see_link(struct rig *rig, struct rig_chain *chain)
 {
     struct mqtt_status status;
     mqtt_status(chain->mqtt, &status);
-    if (status.connected == chain->connected) return;
+    const bool lost = chain->connected && !status.connected;
+    if (status.connected != chain->connected) chain->greeted = 0;
     chain->connected = status.connected;
-    chain->greeted = 0;
-    if (!status.connected)
-        rig_say(rig, "%-20s connection lost: %s", chain->config->key, status.why);
+    if (status.connected) {
+        chain->told_away = false;
+    } else if (lost || (!chain->told_away && strcmp(status.why, MQTT_NOT_YET) != 0)) {
+        rig_say(rig, "%-20s %s: %s", chain->config->key,
+            lost ? "connection lost" : "no connection yet", status.why);
+        chain->told_away = true;
+    }
 }
 
 static struct mono leave(struct rig *rig, struct rig_chain *chain)

@@ -8,16 +8,19 @@
 #include <unistd.h>
 
 #include "daemon/base/log.h"
+#include "daemon/base/misuse.h"
 #include "daemon/run/daemon.h"
 #include "daemon/tool/cmd.h"
 
-static void usage(FILE *out)
+static const char usage[] =
+    "usage: dosewright run [--quiet] SITE.yaml\n"
+    "\n"
+    "Runs the daemon in the foreground until SIGTERM or SIGINT. SIGHUP reads the configuration\n"
+    "again. Its log goes to standard error; --quiet leaves out what isn't a warning.\n";
+
+static int misused(const char *what, const char *word)
 {
-    fputs("usage: dosewright run [--quiet] SITE.yaml\n\n"
-          "Runs the daemon in the foreground until SIGTERM or SIGINT. SIGHUP reads the "
-          "configuration\n"
-          "again. Its log goes to standard error; --quiet leaves out what isn't a warning.\n",
-        out);
+    return misuse_say("run", usage, what, word);
 }
 
 static void print_all(const struct problem_list *list, enum log_level level)
@@ -88,23 +91,19 @@ int cmd_run(int argc, char **argv)
 {
     const char *path = NULL;
     for (int i = 1; i < argc; i++) {
-        if (strcmp(argv[i], "--help") == 0) {
-            usage(stdout);
+        if (misuse_asks_help(argv[i])) {
+            fputs(usage, stdout);
             return EX_OK;
         }
         if (strcmp(argv[i], "--quiet") == 0) {
             log_quieter_than(LOG_WARNED);
-        } else if (argv[i][0] == '-' || path) {
-            fprintf(stderr, "dosewright run: unexpected '%s'\n", argv[i]);
-            usage(stderr);
-            return EX_USAGE;
+        } else if (argv[i][0] == '-') {
+            return misused("there is no option", argv[i]);
+        } else if (path) {
+            return misused("one site only, so not also", argv[i]);
         } else {
             path = argv[i];
         }
     }
-    if (!path) {
-        usage(stderr);
-        return EX_USAGE;
-    }
-    return run(path);
+    return path ? run(path) : misused("which site?", NULL);
 }

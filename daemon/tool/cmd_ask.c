@@ -212,8 +212,9 @@ static int ask_volume(struct asking *a, const char *request, const char *volume,
     const bool cup = into && a->tool->count == 5 && strcmp(word[4], "cup") == 0;
     const bool tank = into && a->tool->count == 5 && strcmp(word[4], "tank") == 0;
     if (into && !cup && !tank)
-        return tool_misused(a->tool, "that wants TANK, STOCK, mL, and cup or tank");
-    if (!into && a->tool->count != 4) return tool_misused(a->tool, "that wants TANK, STOCK and mL");
+        return tool_misused_word(a->tool, "TANK, STOCK, ML, and 'cup' or 'tank' go with", word[0]);
+    if (!into && a->tool->count != 4)
+        return tool_misused_word(a->tool, "TANK, STOCK and ML go with", word[0]);
     if (!is_number(word[3]))
         return tool_misused(a->tool, "ML is a plain number of millilitres such as 12.5");
     const char *const members[] = { "tank", tool_quote(a->quoted, word[1]), "stock",
@@ -325,7 +326,7 @@ int ask_words(struct tool *tool, const char *span)
     for (size_t i = 0; i < sizeof requests / sizeof *requests; i++) {
         if (strcmp(tool->word[0], requests[i].word) == 0) return requests[i].ask(&a);
     }
-    return tool_misused(tool, "there is no such request");
+    return tool_misused_word(tool, "there is no request", tool->word[0]);
 }
 
 int cmd_ask(int argc, char **argv)

@@ -165,16 +165,12 @@ static int ask_as_command(struct tool *tool, const char *request, bool on)
     char line[TOOL_LINE_MAX], tank[TOOL_PATH_MAX * 2];
     const bool one = strcmp(request, "pause") == 0;
     if (tool->count != (one ? 2 : 1))
-        return tool_misused(tool, one ? "one tank is wanted" : "that takes no names");
+        return tool_misused_word(
+            tool, one ? "one tank goes with" : "no name goes with", tool->word[0]);
     const char *const members[] = { "on", on ? "true" : "false", one ? "tank" : NULL,
         one ? tool_quote(tank, tool->word[1]) : NULL, NULL };
     if (!tool_request(line, request, members)) return tool_misused(tool, "the name is too long");
-    const int code = tool_ask(tool, line, TOOL_WAIT_MS, "Done.");
-    if (code != EX_OK && on && !one)
-        fputs("dosewright: THE HALT IS NOT CONFIRMED. To stop the pumps now, cut the chains' "
-              "supply.\n",
-            stderr);
-    return code;
+    return tool_ask(tool, line, TOOL_WAIT_MS, "Done.");
 }
 
 static int say_words(struct tool *tool, const char *span)
@@ -185,8 +181,13 @@ static int say_words(struct tool *tool, const char *span)
     } commands[] = { { "halt", "halt", true }, { "release", "halt", false },
         { "pause", "pause", true }, { "unpause", "pause", false } };
     for (size_t i = 0; tool->count > 0 && i < sizeof commands / sizeof *commands; i++) {
-        if (strcmp(tool->word[0], commands[i].word) == 0)
-            return ask_as_command(tool, commands[i].request, commands[i].on);
+        if (strcmp(tool->word[0], commands[i].word) != 0) continue;
+        const int code = ask_as_command(tool, commands[i].request, commands[i].on);
+        if (code != EX_OK && i == 0)
+            fputs("dosewright: THE HALT IS NOT CONFIRMED. To stop the pumps now, cut the chains' "
+                  "supply.\n",
+                stderr);
+        return code;
     }
     return ask_words(tool, span);
 }

@@ -9,6 +9,7 @@
 #include <sysexits.h>
 #include <unistd.h>
 
+#include "daemon/base/misuse.h"
 #include "daemon/tool/cmd.h"
 #include "daemon/tool/cmd_journal.h"
 #include "lib/journal/canon.h"
@@ -48,8 +49,7 @@ struct options {
 
 static int misused(const char *what, const char *word)
 {
-    fprintf(stderr, "dosewright journal: %s%s\n\n%s", what, word, usage);
-    return EX_USAGE;
+    return misuse_say("journal", usage, what, word);
 }
 
 static bool read_hash(char ret[LINK_HASH_HEX], const char *word)
@@ -100,31 +100,34 @@ static int read_options(struct options *o, int argc, char **argv)
         if (strcmp(argv[i], "--json") == 0) {
             o->json = true;
         } else if (takes_value(o, argv[i])) {
-            if (i + 1 == argc) return misused("a value is missing after ", argv[i]);
+            if (i + 1 == argc) return misused("a value is missing after", argv[i]);
             if (!read_value(o, argv[i], argv[i + 1]))
-                return misused("this isn't what the option takes: ", argv[i + 1]);
+                return misused(o->verify ? "--tip takes the 64 hexadecimal digits of a hash, not"
+                                         : "--from and --to take a record's number, not",
+                    argv[i + 1]);
             i++;
         } else if (argv[i][0] == '-') {
-            return misused("there is no option ", argv[i]);
+            return misused("there is no option", argv[i]);
         } else if (o->dir) {
-            return misused("one directory only, so not also ", argv[i]);
+            return misused("one directory only, so not also", argv[i]);
         } else {
             o->dir = argv[i];
         }
     }
-    return o->dir ? GO_ON : misused("which directory?", "");
+    return o->dir ? GO_ON : misused("which directory?", NULL);
 }
 
 static int read_command(struct options *o, int argc, char **argv)
 {
     for (int i = 1; i < argc; i++) {
-        if (strcmp(argv[i], "--help") != 0) continue;
+        if (!misuse_asks_help(argv[i])) continue;
         fputs(usage, stdout);
         return EX_OK;
     }
-    if (argc < 2) return misused("verify, show or report?", "");
+    if (argc < 2) return misused("which of verify, show and report?", NULL);
     o->verify = strcmp(argv[1], "verify") == 0;
-    if (!o->verify && strcmp(argv[1], "show") != 0) return misused("there is no ", argv[1]);
+    if (!o->verify && strcmp(argv[1], "show") != 0)
+        return misused("it knows verify, show and report, but not", argv[1]);
     return read_options(o, argc, argv);
 }
 

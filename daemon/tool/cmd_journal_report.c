@@ -4,6 +4,7 @@
 #include <sysexits.h>
 #include <unistd.h>
 
+#include "daemon/base/misuse.h"
 #include "daemon/report/report.h"
 #include "daemon/tool/cmd_journal.h"
 #include "lib/base/calendar.h"
@@ -40,8 +41,7 @@ struct options {
 
 static int misused(const char *what, const char *word)
 {
-    fprintf(stderr, "dosewright journal report: %s%s\n\n%s", what, word, usage);
-    return EX_USAGE;
+    return misuse_say("journal report", usage, what, word);
 }
 
 /* A day, of which the end is meant when 'last' is true; or an instant. */
@@ -98,14 +98,15 @@ static int read_words(struct options *o, int argc, char **argv)
     for (int i = 2; i < argc; i++) {
         if (read_switch(o, argv[i])) continue;
         if (takes_value(argv[i])) {
-            if (i + 1 == argc) return misused("a value is missing after ", argv[i]);
+            if (i + 1 == argc) return misused("a value is missing after", argv[i]);
             if (!read_value(o, argv[i], argv[i + 1]))
-                return misused("this isn't what the option takes: ", argv[i + 1]);
+                return misused(
+                    "a date such as 2031-04-02 goes with --from and --to, but not", argv[i + 1]);
             i++;
         } else if (argv[i][0] == '-') {
-            return misused("there is no option ", argv[i]);
+            return misused("there is no option", argv[i]);
         } else if (o->dir) {
-            return misused("one directory only, so not also ", argv[i]);
+            return misused("one directory only, so not also", argv[i]);
         } else {
             o->dir = argv[i];
         }
@@ -116,17 +117,17 @@ static int read_words(struct options *o, int argc, char **argv)
 static int read_command(struct options *o, int argc, char **argv)
 {
     for (int i = 1; i < argc; i++) {
-        if (strcmp(argv[i], "--help") != 0) continue;
+        if (!misuse_asks_help(argv[i])) continue;
         fputs(usage, stdout);
         return EX_OK;
     }
     const int code = read_words(o, argc, argv);
     if (code != GO_ON) return code;
-    if (!o->dir) return misused("which directory?", "");
+    if (!o->dir) return misused("which directory?", NULL);
     if (o->json + o->csv + (o->html != NULL) > 1)
-        return misused("one of --html, --json and --csv only", "");
+        return misused("one of --html, --json and --csv only", NULL);
     if (o->want.has_from && o->want.has_to && o->want.from.ms >= o->want.to.ms)
-        return misused("--to is before --from", "");
+        return misused("--to is before --from", NULL);
     return GO_ON;
 }
 

@@ -7,8 +7,10 @@ static const char pause_usage[] =
     "usage: dosewright pause TANK [--socket PATH] [--json]\n"
     "\n"
     "The scheduler doses this tank no more until 'dosewright unpause TANK', over restarts too. A\n"
-    "dose under way is finished. Requests by hand still work: with hands in the tank use\n"
-    "'dosewright ask service TANK on' instead, and against harm 'dosewright halt'.\n";
+    "dose under way is finished, and circulation may go on. Requests by hand still work. With "
+    "hands\n"
+    "in the tank, or to change its water, use 'dosewright ask service TANK on' instead; where\n"
+    "something goes wrong, 'dosewright halt'.\n";
 
 static const char unpause_usage[] = "usage: dosewright unpause TANK [--socket PATH] [--json]\n"
                                     "\n"

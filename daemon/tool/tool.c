@@ -7,6 +7,7 @@
 #include <string.h>
 #include <sysexits.h>
 
+#include "daemon/base/misuse.h"
 #include "daemon/door/door.h"
 #include "daemon/payload/payload.h"
 #include "daemon/tool/tool_show.h"
@@ -17,20 +18,14 @@ static const char socket_suffix[] = ".sock";
 /* --- options -----------------------------------------------------------------------------------
  */
 
-int tool_misused(const struct tool *tool, const char *what)
+int tool_misused_word(const struct tool *tool, const char *what, const char *word)
 {
-    fprintf(stderr, "dosewright: %s\n\n%s", what, tool->usage);
-    return EX_USAGE;
+    return misuse_say(tool->name, tool->usage, what, word);
 }
 
-static int misused_word(const struct tool *tool, const char *what, const char *word)
+int tool_misused(const struct tool *tool, const char *what)
 {
-    char text[PROBLEM_TEXT_MAX];
-    struct text t = text_over(text, sizeof text);
-    text_add(&t, what);
-    text_add_char(&t, ' ');
-    text_add_quoted(&t, word, strlen(word), 80);
-    return tool_misused(tool, text);
+    return tool_misused_word(tool, what, NULL);
 }
 
 static bool is_option(const char *word)
@@ -80,18 +75,19 @@ static int read_option(struct tool *tool, int argc, char **argv, int *at)
         tool->socket = socket;
     } else if (strcmp(word, "--json") == 0) {
         tool->json = true;
-    } else if (strcmp(word, "--help") == 0 || strcmp(word, "-h") == 0) {
+    } else if (misuse_asks_help(word)) {
         fputs(tool->usage, stdout);
         return EX_OK;
     } else if (!read_own_option(tool, argc, argv, at, &missing)) {
-        return misused_word(tool, "there is no option", word);
+        return tool_misused_word(tool, "there is no option", word);
     }
-    return missing ? misused_word(tool, "a value is missing after", word) : TOOL_GO_ON;
+    return missing ? tool_misused_word(tool, "a value is missing after", word) : TOOL_GO_ON;
 }
 
 int tool_read(struct tool *tool, int argc, char **argv)
 {
     bool only_words = false;
+    tool->name = argv[0];
     for (int at = 1; at < argc; at++) {
         if (!only_words && strcmp(argv[at], "--") == 0) {
             only_words = true;

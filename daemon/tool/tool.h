@@ -40,6 +40,7 @@ struct tool {
     const struct tool_option *option; /* ends with a NULL name; may be NULL */
     const struct tool_way *way;       /* NULL: the local door */
     /* found by tool_read: */
+    const char *name;   /* of the subcommand */
     const char *socket; /* NULL: not given */
     bool json;
     int count; /* words that are no options, in order */
@@ -52,8 +53,10 @@ struct tool {
 /* Reads the arguments after argv[0]. TOOL_GO_ON, or the exit code when that was all. */
 int tool_read(struct tool *tool, int argc, char **argv);
 
-/* Says what is wrong with the words, and how the command goes. EX_USAGE. */
+/* Says what is wrong with the words (or with 'word'), and how the command is written
+ * (daemon/base/misuse.h). EX_USAGE. Only after tool_read. */
 int tool_misused(const struct tool *tool, const char *what);
+int tool_misused_word(const struct tool *tool, const char *what, const char *word);
 
 /* The socket to use: the one given, else 'environment', else the only *.sock in 'dir'. */
 enum err tool_find_socket(char ret[TOOL_PATH_MAX], const char *given, const char *environment,

@@ -4,6 +4,7 @@
 #include <sysexits.h>
 
 #include "daemon/base/clock.h"
+#include "daemon/base/misuse.h"
 #include "daemon/base/save_file.h"
 #include "daemon/check/check_print.h"
 #include "daemon/tool/cmd.h"
@@ -32,15 +33,14 @@ struct arguments {
 
 static int misused(const char *what, const char *word)
 {
-    fprintf(stderr, "dosewright worksheet: %s%s\n\n%s", what, word, usage);
-    return EX_USAGE;
+    return misuse_say("worksheet", usage, what, word);
 }
 
 static int read_arguments(struct arguments *ret, int argc, char **argv)
 {
     *ret = (struct arguments){ 0 };
     for (int i = 1; i < argc; i++) {
-        if (strcmp(argv[i], "--help") == 0) {
+        if (misuse_asks_help(argv[i])) {
             fputs(usage, stdout);
             return EX_OK;
         }
@@ -50,18 +50,18 @@ static int read_arguments(struct arguments *ret, int argc, char **argv)
             ret->force = true;
         } else if (strcmp(argv[i], "--html") == 0) {
             if (i + 1 == argc || !argv[i + 1][0])
-                return misused("a file's name is missing after ", argv[i]);
+                return misused("a file's name is missing after", argv[i]);
             ret->html = argv[++i];
         } else if (argv[i][0] == '-') {
-            return misused("there is no option ", argv[i]);
+            return misused("there is no option", argv[i]);
         } else if (ret->file) {
-            return misused("one configuration only, so not also ", argv[i]);
+            return misused("one configuration only, so not also", argv[i]);
         } else {
             ret->file = argv[i];
         }
     }
-    if (!ret->file) return misused("which configuration?", "");
-    if (ret->text && ret->html) return misused("either --text or --html", "");
+    if (!ret->file) return misused("which configuration?", NULL);
+    if (ret->text && ret->html) return misused("either --text or --html", NULL);
     return GO_ON;
 }
 

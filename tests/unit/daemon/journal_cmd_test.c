@@ -269,7 +269,7 @@ START_TEST(a_command_written_wrong_is_a_usage_error)
     ck_assert_int_eq(run("show", dir, "--from", "-1", NULL), EX_USAGE);
     ck_assert_int_eq(run("show", dir, "--from", "1234567890123456", NULL), EX_USAGE);
     ck_assert_int_eq(run("show", dir, "--wide", NULL), EX_USAGE);
-    ck_assert_ptr_nonnull(strstr(err_out, "there is no option --wide"));
+    ck_assert_ptr_nonnull(strstr(err_out, "there is no option \"--wide\""));
     ck_assert_str_eq(out, "");
     ck_assert_int_eq(run("verify", "--help", NULL), 0);
     ck_assert(says("usage: dosewright journal verify"));
