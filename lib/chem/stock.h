@@ -1,6 +1,7 @@
-/* What is in a bottle, and what a millilitre of it does. Until solutions are computed from first
- * principles this is the first approximation that the field uses: EC rises 95 uS/cm for each meq/L
- * of cations (common practice, no source), acids and bases by their normality. */
+/* What is in a bottle, and by the field's rule of thumb what a millilitre of it does: EC rises 95
+ * uS/cm for each meq/L of cations (common practice, no source), acids and bases go by their
+ * normality. EC and pairs to keep apart are computed from the ions as well (lib/chem/working.h,
+ * keep_apart.h); the rule of thumb is what stands where that can't tell. */
 #ifndef DOSEWRIGHT_CHEM_STOCK_H
 #define DOSEWRIGHT_CHEM_STOCK_H
 
@@ -46,7 +47,7 @@ struct stock_solution {
 /* What one millilitre brings. */
 struct stock_strength {
     double cations_meq_ml; /* nutrient, base */
-    double acid_meq_ml;    /* > 0: lowers alkalinity; < 0: raises it */
+    double acid_meq_ml;    /* > 0: an acid, takes up alkalinity; < 0: a base, brings it */
     double phosphate_mmol_ml;
     double ammonium_mmol_ml;
     double calcium_mmol_ml, sulfate_mmol_ml; /* for keeping stocks apart */

@@ -12,7 +12,7 @@ struct stock_limits {
     int64_t day_ul;      /* >= hour */
 };
 
-/* Of one tank: how far EC and pH may be moved in any hour. Millionths: uS/cm * 1000, pH * 1000000
+/* Of one tank: how far EC and pH may be moved in any hour, in whole numbers so that sums are exact.
  */
 struct move_limits {
     int64_t ec_rise_per_hour; /* thousandths of uS/cm */

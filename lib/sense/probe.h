@@ -19,18 +19,18 @@
 #include "lib/base/units.h"
 #include "lib/chem/tempco.h"
 
-enum probe_quantity {  /* what it measures, in the unit used inside */
-    PROBE_EC,          /* uS/cm at 25 degC */
-    PROBE_PH,          /* pH */
-    PROBE_TEMPERATURE, /* degC */
-    PROBE_LEVEL,       /* percent of full */
-    PROBE_VOLUME,      /* L */
-    PROBE_FLOW,        /* L/min */
-    PROBE_LEAK,        /* 1 true, 0 false */
-    PROBE_AIR_TEMPERATURE,
-    PROBE_HUMIDITY,
-    PROBE_LIGHT,
-    PROBE_ENCLOSURE,
+enum probe_quantity {      /* what it measures, in the unit used inside */
+    PROBE_EC,              /* uS/cm at 25 degC */
+    PROBE_PH,              /* pH */
+    PROBE_TEMPERATURE,     /* degC */
+    PROBE_LEVEL,           /* percent of full */
+    PROBE_VOLUME,          /* L */
+    PROBE_FLOW,            /* L/min */
+    PROBE_LEAK,            /* 1 true, 0 false */
+    PROBE_AIR_TEMPERATURE, /* at the crop, degC */
+    PROBE_HUMIDITY,        /* of that air, percent */
+    PROBE_LIGHT,           /* lx */
+    PROBE_ENCLOSURE,       /* the modules' enclosure, degC */
     PROBE_QUANTITY_COUNT,
 };
 
