@@ -2,14 +2,14 @@
 #include "daemon/check/check_print.h"
 #include "lib/base/text.h"
 
-/* "gypsum falls out, until one part of each stands in 63" */
+/* "gypsum falls out until each is thinned to 1 part in 63" */
 static void say_why(struct text *t, const struct keep_apart *k)
 {
     if (k->falls) {
         text_add(t, solid_word(k->solid));
         text_add(t, " falls out");
         if (k->clear_parts <= OVERLAP_PARTS_MAX) {
-            text_add(t, " until one part of each is in ");
+            text_add(t, " until each is thinned to 1 part in ");
             text_add_real(t, k->clear_parts, 0);
         }
     } else if (k->acid_base) {

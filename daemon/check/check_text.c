@@ -114,7 +114,7 @@ static void print_chain(FILE *out, const struct site *site, uint32_t c)
         check_derive_load(&load, site, c, CHECK_ALL_TANKS, UINT32_MAX);
         print_load(out, chain, "all of them, one pump each", &load);
     }
-    fprintf(out, "  %-38s %6.2f", "allowed", usable);
+    fprintf(out, "  %-38s %6.2f", "allowed: A at most, V at least", usable);
     for (uint32_t m = 0; m < chain->count; m++) {
         fprintf(out, "  %9.2f", chain->module[m].power.min_volts);
     }

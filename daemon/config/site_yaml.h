@@ -20,6 +20,7 @@ struct load_crop {
 struct load_stock {   /* what is needed until all stocks are read */
     const char *name; /* in its own file, or NULL */
     const char *file;
+    bool has_kind; /* else what was wrong with its own file has been said */
     const struct tree_node *node, *keep_apart;
 };
 

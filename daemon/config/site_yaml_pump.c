@@ -169,8 +169,9 @@ static const char *kind_word(enum stock_kind kind)
 static bool check_kind(struct loader *l, const struct load_tank *t, uint32_t pump,
     enum stock_kind wanted, const struct tree_node *node)
 {
-    const struct site_stock *stock = &l->config->site.stock[t->draft.tank.pump[pump].stock];
-    if (stock->solution.kind == wanted) return true;
+    const uint32_t index = t->draft.tank.pump[pump].stock;
+    const struct site_stock *stock = &l->config->site.stock[index];
+    if (stock->solution.kind == wanted || !l->stock[index].has_kind) return true;
     schema_error(&l->reader, node, ERR_RANGE, "stock '%s' is %s; %s belongs here", stock->key,
         kind_word(stock->solution.kind), kind_word(wanted));
     return false;

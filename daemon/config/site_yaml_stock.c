@@ -101,6 +101,7 @@ static void read_solution(
     l->reader.file = path;
     schema_read(&l->reader, &schema_solution, root, &draft);
     if (root->kind == TREE_MAP && tree_get(root, "kind") && load_errors(l) == before) {
+        load->has_kind = true;
         draft.solution.kind = (enum stock_kind)draft.kind;
         if (draft.solution.kind == STOCK_NUTRIENT)
             check_nutrient(l, &draft, root);

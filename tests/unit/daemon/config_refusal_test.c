@@ -66,6 +66,17 @@ START_TEST(all_errors_of_all_files_are_listed_in_one_go)
 }
 END_TEST
 
+/* It isn't known then whether it is an acid: that it is none would send people the wrong way. */
+START_TEST(a_solution_that_is_not_there_is_one_mistake)
+{
+    fixture_change(SITE, "solution: acid.yaml", "solution: acids.yaml");
+    ck_assert(!fixture_load(false));
+    if (fixture_errors.count != 1) fixture_show(&fixture_errors);
+    ck_assert_uint_eq(fixture_errors.count, 1);
+    ck_assert_ptr_nonnull(strstr(fixture_errors.item[0].text, "acids.yaml"));
+}
+END_TEST
+
 START_TEST(more_than_64_errors_are_counted)
 {
     char bytes[4096];
@@ -134,6 +145,7 @@ int main(void)
     tcase_add_loop_test(c, what_is_wrong_is_refused_at_its_place, 0, count);
     tcase_add_loop_test(c, one_mistake_makes_few_errors, 0, count);
     tcase_add_test(c, all_errors_of_all_files_are_listed_in_one_go);
+    tcase_add_test(c, a_solution_that_is_not_there_is_one_mistake);
     tcase_add_test(c, more_than_64_errors_are_counted);
     tcase_add_loop_test(c, no_change_of_bytes_breaks_the_loading, 0, 20);
     tcase_add_loop_test(c, no_swap_of_lines_breaks_the_loading, 0, 10);
