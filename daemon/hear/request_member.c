@@ -15,6 +15,22 @@ bool request_refuse(struct request_refusal *no, const char *reason, const char *
     return false;
 }
 
+/* What was found instead, as it was written: "west" for a text, 12 for a number. */
+static void add_found(struct text *t, const struct json_view *found)
+{
+    static const char plain[] = "0123456789+-.abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ";
+    size_t length = 0;
+    while (length < found->length && strchr(plain, found->at[length]) && found->at[length]) {
+        length++;
+    }
+    if (length == found->length && length <= NAME_SHOWN_MAX)
+        text_add_bytes(t, found->at, length);
+    else if (found->length >= 2 && found->at[0] == '"')
+        text_add_quoted(t, found->at + 1, found->length - 2, NAME_SHOWN_MAX);
+    else
+        text_add_quoted(t, found->at, found->length, NAME_SHOWN_MAX);
+}
+
 bool request_refuse_member(const struct reading *r, const char *name, const char *form)
 {
     struct json_view found;
@@ -23,7 +39,7 @@ bool request_refuse_member(const struct reading *r, const char *name, const char
     text_add_quoted(&t, name, strlen(name), NAME_SHOWN_MAX);
     if (request_has(r, name, &found)) {
         text_add(&t, ": found ");
-        text_add_quoted(&t, found.at, found.length, NAME_SHOWN_MAX);
+        add_found(&t, &found);
         text_add(&t, "; allowed: ");
     } else {
         text_add(&t, " is missing: it must be ");

@@ -55,29 +55,51 @@ static struct answer halt(
     return DONE;
 }
 
-static struct answer set_point(struct core *core, const struct event_request *q, struct now now)
+/* "EC 1.20 mS/cm", "pH 5.80". */
+static void say_setpoint(struct text *said, bool ec, double value)
+{
+    text_add(said, ec ? "EC " : "pH ");
+    text_add_real(said, ec ? value / 1000.0 : value, 2);
+    text_add(said, ec ? " mS/cm" : "");
+}
+
+static struct answer set_point(
+    struct core *core, const struct event_request *q, struct now now, struct text *said)
 {
     struct core_tank *t = &core->tank[q->tank];
     const struct crop_envelope *e = &core->site->tank[q->tank].envelope;
     const bool ec = q->kind == REQUEST_SET_EC;
     const double least = ec ? e->ec_least_us_cm : e->ph_least;
     const double most = ec ? e->ec_most_us_cm : e->ph_most;
-    if (!(q->value >= least && q->value <= most))
-        return (struct answer){ false, "out-of-envelope",
-            "the value lies outside the envelope that the configuration allows" };
+    if (!(q->value >= least && q->value <= most)) {
+        text_add(said, "the configuration's envelope goes from ");
+        say_setpoint(said, ec, least);
+        text_add(said, " to ");
+        say_setpoint(said, ec, most);
+        return (struct answer){ false, "out-of-envelope", said->at };
+    }
     if (t->override_for_ms <= 0)
         return (
             struct answer){ false, "no-span", "overrides last no time here: override_max_h is 0" };
     crop_override_set(&t->override, ec, q->value, mono_after(now.mono, t->override_for_ms));
-    return DONE;
+    say_setpoint(said, ec, q->value);
+    text_add(said, " holds for ");
+    text_add_span(said, t->override_for_ms);
+    text_add(said, ", then the schedule again");
+    return (struct answer){ true, "done", said->at };
 }
 
-static struct answer override_for(struct core *core, const struct event_request *q)
+static struct answer override_for(
+    struct core *core, const struct event_request *q, struct text *said)
 {
     struct core_tank *t = &core->tank[q->tank];
-    if (q->span_ms < 0 || q->span_ms > core->site->tank[q->tank].override_most_ms)
-        return (struct answer){ false, "too-long",
-            "an override may not last longer than override_max_h" };
+    const int64_t most_ms = core->site->tank[q->tank].override_most_ms;
+    if (q->span_ms < 0 || q->span_ms > most_ms) {
+        text_add(said, "an override lasts at most ");
+        text_add_span(said, most_ms);
+        text_add(said, " here (override_max_h)");
+        return (struct answer){ false, "too-long", said->at };
+    }
     if (q->span_ms == 0)
         t->override = (struct crop_override){ 0 };
     else
@@ -98,7 +120,8 @@ static struct answer acknowledge(
     /* A lock ends by its alert's name also where so many stood that it found no room. */
     const bool locked = (effect && core->tank[tank].locked[stock]) || (stays_on && *stays_on);
     if (!stands && !locked)
-        return (struct answer){ false, "no-such-alert", "no alert of that name stands" };
+        return (struct answer){ false, "no-such-alert",
+            "no alert of that name stands; 'status' lists those that do" };
     if (stays_on) *stays_on = false;
     if (effect) {
         core->tank[tank].locked[stock] = false;
@@ -139,11 +162,16 @@ static void look_again(struct core *core, struct now now)
     }
 }
 
-static struct answer refilled(struct core *core, const struct event_request *q, struct now now)
+static struct answer refilled(
+    struct core *core, const struct event_request *q, struct now now, struct text *said)
 {
-    if (q->ul <= 0 || q->ul > core->site->stock[q->stock].bottle_ul)
-        return (struct answer){ false, "out-of-range",
-            "a bottle holds more than 0 and at most its bottle_ml" };
+    const int64_t bottle_ul = core->site->stock[q->stock].bottle_ul;
+    if (q->ul <= 0 || q->ul > bottle_ul) {
+        text_add(said, "this bottle holds more than 0 and at most ");
+        text_add_scaled(said, bottle_ul / 1000, 0);
+        text_add(said, " mL (bottle_ml)");
+        return (struct answer){ false, "out-of-range", said->at };
+    }
     core->stock[q->stock].remaining_ul = q->ul;
     look_again(core, now);
     return DONE;
@@ -167,10 +195,16 @@ static struct answer strainer_cleaned(
     return DONE;
 }
 
-static struct answer water_changed(struct core *core, const struct event_request *q, struct now now)
+static struct answer water_changed(
+    struct core *core, const struct event_request *q, struct now now, struct text *said)
 {
-    if (q->ul < 0 || (double)q->ul > 1e6 * core->site->tank[q->tank].volume_l)
-        return (struct answer){ false, "out-of-range", "the tank holds no more than its volume_l" };
+    const double volume_l = core->site->tank[q->tank].volume_l;
+    if (q->ul < 0 || (double)q->ul > 1e6 * volume_l) {
+        text_add(said, "this tank holds at most ");
+        text_add_real(said, volume_l, 1);
+        text_add(said, " L (volume_l)");
+        return (struct answer){ false, "out-of-range", said->at };
+    }
     upkeep_water_changed(core, q->tank, q->ul, now);
     look_again(core, now);
     return DONE;
@@ -308,8 +342,8 @@ static struct answer replay(const struct event_request *q, struct actions *ret)
     return (struct answer){ true, "done", "they come on journal/entry, as far as there are any" };
 }
 
-static struct answer act(
-    struct core *core, const struct event_request *q, struct now now, struct actions *ret)
+static struct answer act(struct core *core, const struct event_request *q, struct now now,
+    struct text *said, struct actions *ret)
 {
     switch (q->kind) {
     case REQUEST_HALT:
@@ -320,15 +354,15 @@ static struct answer act(
         return set_service(core, q, now);
     case REQUEST_SET_EC:
     case REQUEST_SET_PH:
-        return set_point(core, q, now);
+        return set_point(core, q, now, said);
     case REQUEST_OVERRIDE_FOR:
-        return override_for(core, q);
+        return override_for(core, q, said);
     case REQUEST_ACKNOWLEDGE:
         return acknowledge(core, q, now, ret);
     case REQUEST_CLAIM:
         return claim(core, q, now);
     case REQUEST_REFILLED:
-        return refilled(core, q, now);
+        return refilled(core, q, now, said);
     case REQUEST_IDENTIFY:
         return identify(core, q, now, ret);
     case REQUEST_TUBE_CHANGED:
@@ -336,7 +370,7 @@ static struct answer act(
     case REQUEST_STRAINER_CLEANED:
         return strainer_cleaned(core, q, now);
     case REQUEST_WATER_CHANGED:
-        return water_changed(core, q, now);
+        return water_changed(core, q, now, said);
     case REQUEST_JOURNAL:
         return replay(q, ret);
     case REQUEST_ADOPT:
@@ -538,7 +572,7 @@ void core_on_request(
     else if (o.acts && is_care(q->kind))
         o.answer = care(core, q, now, &said, ret);
     else if (o.acts)
-        o.answer = act(core, q, now, ret);
+        o.answer = act(core, q, now, &said, ret);
     if (o.acts && for_tank(q->kind)) core->tank[q->tank].ask_law = true;
     o.done = o.acts && o.answer.ok;
     conclude(core, q, &o, now, ret);

@@ -200,6 +200,8 @@ START_TEST(no_setpoint_leaves_the_envelope)
     for (int i = 0; i < 4; i++) {
         ck_assert(!set(REQUEST_SET_EC, ec[i]));
         ck_assert_str_eq(answered(), "out-of-envelope");
+        ck_assert_str_eq(wants(ACTION_ANSWER)->answer.text,
+            "the configuration's envelope goes from EC 0.20 mS/cm to EC 2.50 mS/cm");
         ck_assert(!set(REQUEST_SET_PH, ph[i]));
     }
     ck_assert(!crop_override_runs(&tank()->override, b.now.mono));
@@ -232,8 +234,11 @@ START_TEST(overrides_last_as_long_as_was_asked_and_allowed)
     bench_ready();
     ck_assert(!override_for(-1) && !override_for(72 * HOUR_MS + 1));
     ck_assert_str_eq(answered(), "too-long");
+    ck_assert_ptr_nonnull(strstr(wants(ACTION_ANSWER)->answer.text, "at most 3 d"));
     ck_assert(override_for(72 * HOUR_MS) && override_for(HOUR_MS));
     ck_assert(set(REQUEST_SET_EC, 1500));
+    ck_assert_str_eq(
+        wants(ACTION_ANSWER)->answer.text, "EC 1.50 mS/cm holds for 1 h, then the schedule again");
     ck_assert_int_eq(mono_since(tank()->override.ec_ends, b.now.mono), HOUR_MS);
     ck_assert(override_for(0));
     ck_assert(!crop_override_runs(&tank()->override, b.now.mono));

@@ -299,7 +299,8 @@ START_TEST(a_missing_or_mistyped_member_is_named)
         { "\"tube-changed\",\"tank\":\"basil-bench\"", "\"stock\"" },
         { "\"water-changed\",\"tank\":\"basil-bench\",\"litres\":\"all\"", "\"litres\"" },
         { "\"strainer-cleaned\"", "\"tank\"" },
-        { "\"identify\",\"address\":\"west\"", "\"address\"" }, { "7", "\"request\"" } };
+        { "\"identify\",\"address\":\"west\"", "\"address\": found \"west\"; allowed" },
+        { "7", "\"request\"" } };
     for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
         ck_assert_str_eq(refused_request(bad[i][0]), "malformed");
         ck_assert_msg(strstr(no.text, bad[i][1]) != NULL, "%s: %s", bad[i][0], no.text);
