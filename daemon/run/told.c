@@ -63,12 +63,49 @@ static void tell_outcome(struct text *t, const struct record *r)
     if (unsure) text_add(t, ", counted in full");
 }
 
+/* What was wanted, as far as the record has it. */
+static void add_wanted(struct text *t, const struct record *r)
+{
+    static const char *const names[] = { "chain", "alert", "probe", "bath" };
+    const char *request = record_text_or_empty(r, "request");
+    const bool ec = text_same(request, "set-ec");
+    int64_t ul = 0, span_ms = 0;
+    (void)record_int(r, "ul", &ul);
+    (void)record_int(r, "span_ms", &span_ms);
+    if (ec || text_same(request, "set-ph")) {
+        text_add_char(t, ' ');
+        add_number(t, r, "value", ec ? 0.001 : 1.0, 2);
+    }
+    const char *stock = record_text_or_empty(r, "stock");
+    if (stock[0] || ul > 0) text_add_char(t, ' ');
+    if (stock[0] && ul > 0) {
+        add_volume(t, r);
+    } else if (stock[0]) {
+        text_add(t, stock);
+    } else if (ul > 0) { /* of water */
+        add_number(t, r, "ul", 1e-6, 1);
+        text_add(t, " L");
+    }
+    for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
+        const char *word = record_text_or_empty(r, names[i]);
+        if (!word[0]) continue;
+        text_add_char(t, ' ');
+        text_add_quoted(t, word, strlen(word), ALERT_ID_MAX);
+    }
+    if (span_ms > 0) {
+        text_add(t, " (");
+        text_add_span(t, span_ms);
+        text_add_char(t, ')');
+    }
+}
+
 static void tell_request(struct text *t, const struct record *r)
 {
     bool ok = false, on = false;
     (void)record_truth(r, "ok", &ok);
     text_add(t, "request ");
     text_add(t, record_text_or_empty(r, "request"));
+    add_wanted(t, r);
     if (record_truth(r, "on", &on)) text_add(t, on ? " on" : " off");
     text_add(t, " from ");
     text_add(t, record_text_or_empty(r, "by"));
