@@ -305,6 +305,51 @@ static void drop_unlisted(
     }
 }
 
+/* " (calcium, lettuce-wall)": whose output it is, by the configuration. */
+static void add_whose(struct text *t, const struct site *site, const struct chain_manual *manual)
+{
+    for (uint32_t i = 0; i < site->tank_count; i++) {
+        const struct site_tank *tank = &site->tank[i];
+        const struct site_circulation *flow = &tank->circulation;
+        const char *stock = NULL;
+        for (uint32_t p = 0; p < tank->pump_count; p++) {
+            if (tank->pump[p].address.channel == manual->channel &&
+                text_same(tank->pump[p].serial, manual->serial))
+                stock = site->stock[tank->pump[p].stock].key;
+        }
+        const bool flows =
+            flow->address.channel == manual->channel && text_same(flow->serial, manual->serial);
+        if (!stock && !flows) continue;
+        text_add(t, " (");
+        text_add(t, stock ? stock : "circulation");
+        text_add(t, ", ");
+        text_add(t, tank->key);
+        text_add_char(t, ')');
+        return;
+    }
+}
+
+/* Which output runs by hand, as an alert while it does. */
+static void tell_hand(
+    struct core *core, uint32_t chain, const struct chain_manual *manual, struct actions *ret)
+{
+    char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
+    struct text t = text_over(text, sizeof text);
+    alert_name(id, "hand", core->site->chain[chain].key, NULL);
+    if (!manual->running) {
+        alert_clear(core, id, ret);
+        return;
+    }
+    const bool plain = core->site->chain[chain].plain;
+    text_add(&t, plain ? "a plain output of tank " : "an output of module ");
+    text_add(&t, plain ? core->site->chain[chain].key : manual->serial);
+    add_whose(&t, core->site, manual);
+    text_add(&t, plain ? " reports that it is on, and this daemon hasn't switched it on"
+                       : " is switched on by hand");
+    text_add(&t, "; it counts against the limits: switch it off when you are done");
+    alert_raise(core, id, -1, text, ret);
+}
+
 /* Each output gives a record at most, one of them two, and there may be an alert. */
 _Static_assert(CHAIN_TOTALS_MAX + 8 <= ACTIONS_MAX, "a message's totals fit into one step");
 
@@ -332,20 +377,7 @@ static void on_manual(struct core *core, uint32_t chain, const struct chain_manu
     c->hand_running = manual->running;
     text_copy(c->hand_serial, sizeof c->hand_serial, manual->serial);
     c->hand_channel = manual->channel;
-
-    char id[ALERT_ID_MAX], text[ALERT_TEXT_MAX];
-    alert_name(id, "hand", core->site->chain[chain].key, NULL);
-    struct text t = text_over(text, sizeof text);
-    const bool plain = core->site->chain[chain].plain;
-    text_add(&t, plain ? "a plain output of tank " : "an output of module ");
-    text_add(&t, plain ? core->site->chain[chain].key : manual->serial);
-    text_add(&t, plain ? " reports that it is on, and this daemon hasn't switched it on"
-                       : " is switched on by hand");
-    text_add(&t, "; it counts against the limits");
-    if (manual->running)
-        alert_raise(core, id, -1, text, ret);
-    else
-        alert_clear(core, id, ret);
+    tell_hand(core, chain, manual, ret);
     wake_tanks(core, chain, now);
 }
 

@@ -366,7 +366,7 @@ static bool ask_law(struct core *core, uint32_t tank, struct now now)
         return core_say(t, TANK_WAITING,
             t->law.channel[0].begun && t->law.channel[1].begun
                 ? "the newest readings don't fit those before: it waits for more of them"
-                : "waiting for the first readings of EC and pH");
+                : "waiting until it has seen enough readings of EC and pH");
     case LAW_COARSE:
         return core_say(t, TANK_HOLDING, coarse[a.wanted]);
     case LAW_QUIET:

@@ -124,14 +124,15 @@ START_TEST(without_readings_it_is_blind)
     bench_start();
     tell_link(true);
     tell_roll(WEST, "boot");
-    says(TANK_WAITING, "waiting for the first readings of EC and pH");
+    says(TANK_WAITING, "waiting until it has seen enough readings of EC and pH");
     for (int n = 0; n < 12; n++) {
         pass(10 * SECOND_MS);
         tell_probe(BASIL, PROBE_EC, 1200);
         tank()->flowed = true;
         core_look_at_water(b.core, BASIL, b.now, &b.actions);
     }
-    says(TANK_WAITING, "waiting for the first readings of EC and pH"); /* of pH there are none */
+    says(TANK_WAITING,
+        "waiting until it has seen enough readings of EC and pH"); /* of pH there are none */
     watch(1200, 5.8, HOUR_MS);
     for (int c = 0; c < LAW_CHANNELS; c++) {
         tank()->law.channel[c].misses = 2;
