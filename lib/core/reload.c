@@ -301,9 +301,9 @@ static void stop_circulation_gone(
     }
 }
 
-void core_reload(struct core *fresh, const struct core *old, struct now now, struct actions *ret)
+/* What is known of the world around the tanks. */
+static void move_site(struct core *fresh, const struct core *old)
 {
-    ret->count = 0;
     fresh->next_id = old->next_id;
     fresh->link_up = old->link_up;
     fresh->link_since = old->link_since;
@@ -315,8 +315,10 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
     fresh->peer_at = old->peer_at;
     memcpy(fresh->peer, old->peer, sizeof fresh->peer);
     fresh->follow = old->follow;
-    move_requests(fresh, old);
-    move_chains(fresh, old);
+}
+
+static void move_stocks(struct core *fresh, const struct core *old)
+{
     for (uint32_t s = 0; s < fresh->site->stock_count; s++) {
         for (uint32_t o = 0; o < old->site->stock_count; o++) {
             if (!text_same(fresh->site->stock[s].key, old->site->stock[o].key)) continue;
@@ -324,17 +326,18 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
             core_draw_stock(fresh, s, 0); /* a smaller bottle holds no more than it can */
         }
     }
+}
+
+static void move_gone(struct core *fresh, const struct core *old)
+{
     memcpy(fresh->gone, old->gone, sizeof fresh->gone);
     fresh->gone_lost = old->gone_lost;
     fresh->gone_lost_at = old->gone_lost_at;
-    move_tanks(fresh, old, now);
-    stop_circulation_gone(fresh, old, now, ret);
-    core_forget_gone(fresh);
-    note_gone(fresh, old, now);
-    for (uint32_t c = 0; c < fresh->site->chain_count; c++) { /* a raised limit frees nothing yet */
-        if (fresh->chain[c].limits_unknown)
-            core_forget_limits(fresh, c, fresh->chain[c].limits_unknown_at);
-    }
+}
+
+/* Alerts of a tank that is gone end with it. */
+static void move_alerts(struct core *fresh, const struct core *old)
+{
     memcpy(fresh->alert, old->alert, sizeof fresh->alert);
     for (int a = 0; a < CORE_ALERTS_MAX; a++) {
         struct core_alert *alert = &fresh->alert[a];
@@ -344,6 +347,28 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
         if (alert->tank < 0) alert->used = false;
     }
     memcpy(fresh->quiet, old->quiet, sizeof fresh->quiet);
+}
+
+/* The order matters: a tank counts what its pumps gave before they had left (move_gone), which is
+ * forgotten once all tanks have; limits that aren't known fill the windows that have moved by then.
+ */
+void core_reload(struct core *fresh, const struct core *old, struct now now, struct actions *ret)
+{
+    ret->count = 0;
+    move_site(fresh, old);
+    move_requests(fresh, old);
+    move_chains(fresh, old);
+    move_stocks(fresh, old);
+    move_gone(fresh, old);
+    move_tanks(fresh, old, now);
+    stop_circulation_gone(fresh, old, now, ret);
+    core_forget_gone(fresh);
+    note_gone(fresh, old, now);
+    for (uint32_t c = 0; c < fresh->site->chain_count; c++) { /* a raised limit frees nothing yet */
+        if (fresh->chain[c].limits_unknown)
+            core_forget_limits(fresh, c, fresh->chain[c].limits_unknown_at);
+    }
+    move_alerts(fresh, old);
     upkeep_reloaded(fresh, ret);
     core_raise_locks(fresh, ret);
     core_raise_rest(fresh, ret);
