@@ -19,6 +19,9 @@ static const char usage[] =
     "  probes         pH and EC in their baths (the tank goes on the bench)\n"
     "  dose           a first dose, and what it did\n"
     "\n"
+    "Have water in the bottles until lines and pumps are tried. Goggles and gloves before a line\n"
+    "with acid or base is opened.\n"
+    "\n"
     "Leave it with q or Ctrl-C and begin again where you like: what was found is kept by the\n"
     "daemon, what you asked for and is under way is cancelled, nothing moves by itself, and a\n"
     "tank that is on the bench stays there until 'dosewright ask bench TANK off'.\n";

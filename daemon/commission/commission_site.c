@@ -8,10 +8,9 @@
 
 enum walk_reply commission_broker(struct walk *w)
 {
-    walk_head("Broker");
-    for (;;) {
-        cJSON *status = walk_status(w);
-        if (!status) return WALK_LEAVE;
+    cJSON *status = walk_status(w); /* a daemon that isn't there is said before any heading */
+    if (status) walk_head("Broker");
+    for (; status; status = walk_status(w)) {
         const cJSON *broker = show_member(status, "broker");
         const bool up = show_true(broker, "up");
         if (up)
@@ -28,6 +27,7 @@ enum walk_reply commission_broker(struct walk *w)
         const enum walk_reply reply = walk_confirm(w, "Look again?");
         if (reply != WALK_YES) return reply;
     }
+    return WALK_LEAVE;
 }
 
 /* True when the chain can be commanded. */

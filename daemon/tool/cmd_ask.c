@@ -8,10 +8,11 @@
 
 enum { ASK_MINUTES_MOST = 366 * 24 * 60 };
 
-static const char usage[] =
-    "usage: dosewright ask REQUEST [...] [--socket PATH] [--json]\n"
-    "\n" ASK_REQUESTS "\n"
-    "Every request passes the limits and interlocks of the configuration.\n";
+static const char usage[] = "usage: dosewright ask REQUEST [...] [--socket PATH] [--json]\n"
+                            "\n" ASK_REQUESTS "\n"
+                            "Every request passes the limits and interlocks of the configuration. "
+                            "Goggles and gloves before\n"
+                            "a line with acid or base is opened: docs/commissioning.md.\n";
 
 /* What one request works with. */
 struct asking {
@@ -20,11 +21,17 @@ struct asking {
     char quoted[TOOL_PATH_MAX * 2];
 };
 
-static int ask(const struct asking *a, const char *request, const char *const members[])
+static int ask_done(
+    const struct asking *a, const char *request, const char *const members[], const char *done)
 {
     char line[TOOL_LINE_MAX];
     if (!tool_request(line, request, members)) return tool_misused(a->tool, "a word is too long");
-    return tool_ask(a->tool, line, TOOL_WAIT_MS, "Done.");
+    return tool_ask(a->tool, line, TOOL_WAIT_MS, done);
+}
+
+static int ask(const struct asking *a, const char *request, const char *const members[])
+{
+    return ask_done(a, request, members, "Done.");
 }
 
 /* "90min", "8h" or "2d" in minutes, as digits. */
@@ -66,7 +73,7 @@ static int ask_span(struct asking *a, const char *tank)
     if (!tool_request(line, "override-for", members)) {
         return tool_misused(a->tool, "a word is too long");
     }
-    return tool_ask(a->tool, line, TOOL_WAIT_MS, a->tool->json ? NULL : "The span is taken.");
+    return tool_ask(a->tool, line, TOOL_WAIT_MS, NULL);
 }
 
 static int ask_set(struct asking *a)
@@ -97,7 +104,9 @@ static int ask_service(struct asking *a)
     }
     const char *const members[] = { "tank", tool_quote(a->quoted, word[1]), "on",
         on ? "true" : "false", NULL };
-    return ask(a, "service", members);
+    return ask_done(a, "service", members,
+        on ? "Service lock: nothing moves there until 'dosewright ask service TANK off'."
+           : "The service lock is off; dosing may go on.");
 }
 
 static int ask_refilled(struct asking *a)
@@ -201,7 +210,9 @@ static int ask_bench(struct asking *a)
         return tool_misused(a->tool, "bench wants TANK and on or off");
     const char *const members[] = { "tank", tool_quote(a->quoted, word[1]), "on",
         on ? "true" : "false", NULL };
-    return ask(a, "bench", members);
+    return ask_done(a, "bench", members,
+        on ? "On the bench: nothing moves there but what you ask for."
+           : "Off the bench: the line is flushed before anything is dosed.");
 }
 
 /* TANK STOCK ML, and cup or tank where 'into'. */

@@ -104,12 +104,16 @@ static void show_flow(FILE *out, const cJSON *flow, const char *time)
     const double l_min = show_number(flow, "l_min"), waits_ms = show_number(flow, "waits_ms");
     if (!line_is_known(l_min)) return;
     text_add_real(t, l_min, 2);
-    text_add(t, " L/min, measured ");
-    add_day(t, flow, "calibrated", time);
+    if (show_string(flow, "calibrated")[0]) {
+        text_add(t, " L/min, measured ");
+        add_day(t, flow, "calibrated", time);
+    } else {
+        text_add(t, " L/min by the file, never measured");
+    }
     if (show_true(flow, "calibration_due")) text_add(t, " DUE");
     if (show_true(flow, "calibrated_here")) text_add(t, " here");
     if (waits_ms > 0) text_add(t, "; a run waits for its litres");
-    line_end(out, &line, "flow");
+    line_end(out, &line, "circulation");
 }
 
 /* A tube that has hardly run yet isn't worth a word, unless it is new. */

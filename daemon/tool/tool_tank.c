@@ -185,7 +185,8 @@ void show_tank(FILE *out, const cJSON *tank, const char *time)
     const char *key = show_string(tank, "key"), *name = show_string(tank, "name");
     text_add(t, show_string(tank, "state"));
     if (show_true(tank, "service")) text_add(t, ", SERVICE LOCK");
-    if (show_true(tank, "paused")) text_add(t, ", paused");
+    const bool says_so = strcmp(show_string(tank, "state"), "paused") == 0;
+    if (show_true(tank, "paused") && !says_so) text_add(t, ", paused");
     if (show_string(tank, "paused_for")[0]) text_add(t, " for ");
     text_add(t, show_string(tank, "paused_for"));
     if (show_true(tank, "bench")) text_add(t, ", ON THE BENCH");

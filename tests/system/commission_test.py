@@ -235,7 +235,7 @@ class Commission(harness.Case):
         self.assertEqual(flow["filed_l_min"], 20)
         self.assertTrue(flow["calibrated_here"])
         shown = self.daemon.tool("status", TANK)[1]
-        self.assertRegex(shown, r"flow +1\d\.\d\d L/min, measured \d{4}-\d\d-\d\d \(today\) here")
+        self.assertRegex(shown, r"circulation +1\d\.\d\d L/min, measured \d{4}-\d\d-\d\d \(today\) here")
         runs = [r["ran_ms"] for r in self.daemon.records("flow-run")]
         self.assertEqual(runs, [6000])
 

@@ -468,6 +468,8 @@ START_TEST(bad_input_is_refused_with_the_reason)
         { "acid nitric --to 6 --percent 38", EX_USAGE, "strength" },
         { "acid nitric --to 6 --percent 38 --density 1.2 --normality 1", EX_USAGE, "strength" },
         { "acid nitric --to 0.5 --normality 1", EX_USAGE, "1 to 13" },
+        { "acid nitric --to 6 --percent 38 --density 7", EX_USAGE, "0.5 to 2.5 g/mL" },
+        { "units ec 1.4", EX_USAGE, "not \"ec\"" }, { "salts KNO3", EX_USAGE, "not \"KNO3\"" },
         { "dilute", EX_USAGE, "--volume-l" }, { "units", EX_USAGE, "nothing is given" },
         { "dilute --volume-l 10 --from-ec 1 --to-ec 2", EX_DATAERR, "between" },
         { "ph-probe 7=0", EX_USAGE, "two baths" }, { "ph-probe 7=0 7.2=3", EX_DATAERR, "1 pH" },

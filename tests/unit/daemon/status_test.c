@@ -275,7 +275,7 @@ START_TEST(a_healthy_site_reads_like_this)
         "  leaf-a      120 of 800 mL in 24 h, 40.25 of 200 mL in 1 h\n"
         "  calibrated  ph 2031-04-01 (1 d ago) DUE; ec never\n"
         "  pumps       leaf-a 1.050 mL/s 2031-04-02\n"
-        "  flow        4.80 L/min, measured never; a run waits for its litres\n"
+        "  circulation 4.80 L/min by the file, never measured; a run waits for its litres\n"
         "  tubes       leaf-a ran 1.5 h since 2031-04-02 (today)\n"
         "  water       not changed, counted from 2031-04-02 (today)\n"
         "  strainer    36 h of circulation\n"

@@ -270,6 +270,9 @@ START_TEST(what_is_written_wrong_never_reaches_the_daemon)
     ck_says(ran.err, "a value is missing after \"--socket\"");
     ck_assert_int_eq(run_tool(cmd_reload, "reload now"), EX_USAGE);
     ck_assert_int_eq(run_tool(cmd_halt, "halt basil-bench"), EX_USAGE);
+    ck_says(ran.err, "THE HALT WAS NOT TAKEN");
+    ck_assert_int_eq(run_tool(cmd_halt, "halt --now"), EX_USAGE);
+    ck_says(ran.err, "THE HALT WAS NOT TAKEN");
     ck_assert_uint_eq(ran.calls, 0);
 }
 END_TEST
