@@ -148,17 +148,19 @@ struct core_tank {
     enum tank_step step;
     struct core_plan plan;
     struct core_command dose, circulation;
-    bool circulation_lost; /* a command was never answered; it may arrive yet, and end until ... */
-    struct mono circulation_lost_till, circulation_ends; /* ... ; what may run, at the latest */
-    bool circulation_on, circulation_may_run; /* a command was reported running and hasn't ended */
-    struct mono circulation_start; /* when it was first reported, without a break since */
-    struct mono circulation_till;  /* it runs at least until then */
-    bool circulation_stays_on;     /* as a pump's stays_on */
-    bool circulation_seen; /* ... and the chain's current agrees, as far as it was measured */
-    struct mono circulation_seen_at; /* ... last */
-    bool circulation_confirmed;      /* ... and so does the flow, and the chain can be commanded */
-    bool flowed;                     /* ... at some time since the law was shown readings */
-    double amps_before;              /* of the chain, beside what else ran; NaN: not measured */
+    /* Its circulation. 'on': a command was reported running and hasn't ended; 'seen': it is on, and
+     * the chain's current agrees, as far as it was measured; 'confirmed': it is seen, the flow
+     * agrees, and the chain can be commanded. 'may_run': it may run, until 'ends' at the latest.
+     * 'lost': a command was never answered; it may yet arrive, and end by 'lost_till'. */
+    bool circulation_lost, circulation_may_run, circulation_on;
+    bool circulation_seen, circulation_confirmed;
+    bool circulation_stays_on; /* as a pump's stays_on */
+    struct mono circulation_lost_till, circulation_ends;
+    struct mono circulation_start;   /* when it was first reported running, without a break since */
+    struct mono circulation_till;    /* it runs at least until then */
+    struct mono circulation_seen_at; /* when it was last seen, with its flow */
+    bool flowed;        /* it was confirmed at some time since the law was shown readings */
+    double amps_before; /* of the chain, beside what else ran; NaN: not measured */
     struct mono amps_before_at, amps_looked; /* by which beat; the one last held against it */
     struct mono amps_proven;                 /* the newest beat that agreed with it */
     uint32_t amps_short;                     /* beats running that contradict it */
