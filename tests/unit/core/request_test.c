@@ -237,8 +237,8 @@ START_TEST(overrides_last_as_long_as_was_asked_and_allowed)
     ck_assert_ptr_nonnull(strstr(wants(ACTION_ANSWER)->answer.text, "at most 3 d"));
     ck_assert(override_for(72 * HOUR_MS) && override_for(HOUR_MS));
     ck_assert(set(REQUEST_SET_EC, 1500));
-    ck_assert_str_eq(
-        wants(ACTION_ANSWER)->answer.text, "EC 1.50 mS/cm holds for 1 h, then the schedule again");
+    ck_assert_str_eq(wants(ACTION_ANSWER)->answer.text,
+        "EC 1.50 mS/cm holds for 60 min, then the schedule again");
     ck_assert_int_eq(mono_since(tank()->override.ec_ends, b.now.mono), HOUR_MS);
     ck_assert(override_for(0));
     ck_assert(!crop_override_runs(&tank()->override, b.now.mono));
