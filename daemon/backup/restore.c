@@ -84,13 +84,25 @@ static enum err look_for_folders(const char *path, struct problem *problem)
     return err;
 }
 
+/* Looking changes nothing: where no daemon has ever held it there is nothing to hold, and a lock of
+ * root's would keep the service out. */
+static bool was_ever_held(const struct restore *r)
+{
+    char path[BACKUP_PATH_MAX + sizeof "/lock"];
+    struct stat st;
+    struct text t = text_over(path, sizeof path);
+    text_add(&t, r->journal_dir);
+    text_add_char(&t, '/');
+    text_add(&t, journal_lock_name);
+    return lstat(path, &st) == 0 || errno != ENOENT;
+}
+
 static enum err look_whether_held(
     struct restore_found *ret, const struct restore *r, struct problem *problem)
 {
     char dir[BACKUP_PATH_MAX];
     struct journal held;
-    struct stat st;
-    if (stat(r->journal_dir, &st) != 0 && errno == ENOENT) return ERR_NONE;
+    if (!was_ever_held(r)) return ERR_NONE;
     (void)text_copy(dir, sizeof dir, r->journal_dir);
     const enum err err = hold(&held, dir, problem);
     if (err == ERR_NONE) let_go(&held);
@@ -241,7 +253,9 @@ enum err restore_do(const struct restore *r, struct now now, struct problem *pro
     (void)text_copy(dir, sizeof dir, r->journal_dir);
     enum err err = hold(&held, dir, problem);
     if (err != ERR_NONE) return err;
-    err = look_for_folders(dir, problem);
+    if (made && !restore_own_new(held.dir_fd, dir))
+        err = fail(problem, dir, "can't be given to its owner", errno);
+    if (err == ERR_NONE) err = look_for_folders(dir, problem);
     if (err == ERR_NONE) err = look_at_journal(&found, r, problem);
     if (err == ERR_NONE) err = restore_stage(r, now, problem);
     if (err == ERR_NONE) err = swap_or_go_back(r, problem);

@@ -56,6 +56,9 @@ enum err restore_stage(const struct restore *r, struct now now, struct problem *
     __attribute__((warn_unused_result));
 void restore_unstage(const struct restore *r);
 
+/* What was just made at this path becomes its folder's owner's. False with errno. */
+bool restore_own_new(int fd, const char *path);
+
 /* Removes a directory of a journal with the files in it. False with errno. */
 bool restore_remove_dir(const char *path);
 

@@ -98,15 +98,25 @@ static bool own_as(int fd, const struct stat *model)
     return geteuid() != 0 || fchown(fd, model->st_uid, model->st_gid) == 0;
 }
 
-/* What is, or will be, around it: the file itself, or its folder. */
-static bool find_model(struct stat *ret, const char *path)
+static bool look_at_folder(struct stat *ret, const char *path)
 {
     char folder[BACKUP_PATH_MAX];
-    if (stat(path, ret) == 0) return true;
     struct text t = text_over(folder, sizeof folder);
     const char *slash = strrchr(path, '/');
     text_add_bytes(&t, path, slash == path ? 1 : (size_t)(slash - path));
     return stat(folder, ret) == 0;
+}
+
+/* What is, or will be, around it: the file itself, or its folder. */
+static bool find_model(struct stat *ret, const char *path)
+{
+    return stat(path, ret) == 0 || look_at_folder(ret, path);
+}
+
+bool restore_own_new(int fd, const char *path)
+{
+    struct stat model = { 0 };
+    return look_at_folder(&model, path) && own_as(fd, &model);
 }
 
 /* Folders of the configuration that are missing; the first one above is there. */

@@ -11,8 +11,8 @@
 #include "daemon/journal/journal_inside.h"
 #include "lib/base/text.h"
 
-static const char lock_name[] = "lock";
 static const char reserve_name[] = "reserve";
+const char journal_lock_name[] = "lock";
 const char journal_mark_name[] = "restoring";
 
 enum { DIR_MODE = 0750, FILE_MODE = 0640, TAILS_MAX = 1000 };
@@ -38,11 +38,12 @@ static enum err busy(const struct journal *j, struct problem *problem)
 static enum err take_lock(struct journal *j, struct problem *problem)
 {
     const int flags = O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK;
-    j->lock_fd = openat(j->dir_fd, lock_name, flags, FILE_MODE);
-    if (j->lock_fd < 0) return journal_errno(problem, j->dir, lock_name, "can't be opened", errno);
+    j->lock_fd = openat(j->dir_fd, journal_lock_name, flags, FILE_MODE);
+    if (j->lock_fd < 0)
+        return journal_errno(problem, j->dir, journal_lock_name, "can't be opened", errno);
     if (flock(j->lock_fd, LOCK_EX | LOCK_NB) != 0) {
         if (errno == EWOULDBLOCK) return busy(j, problem);
-        return journal_errno(problem, j->dir, lock_name, "can't be locked", errno);
+        return journal_errno(problem, j->dir, journal_lock_name, "can't be locked", errno);
     }
     char pid[24];
     struct text t = text_over(pid, sizeof pid);

@@ -36,6 +36,9 @@ struct journal {
 /* --- journal_dir.c: the directory and what is in it beside the segments ------------------------
  */
 
+/* The file in it that its owner locks. */
+extern const char journal_lock_name[];
+
 /* A file in the directory while a backup is put back: nobody opens it meanwhile, nor if that was
  * cut off. */
 extern const char journal_mark_name[];

@@ -56,20 +56,19 @@ static int run(const char *path)
     static struct daemon daemon;
     static struct request_keys keys;
     struct config *config;
+    const int signals = open_signals(); /* first: a SIGHUP would end it, which counts as clean */
+    if (signals < 0) {
+        log_format(LOG_FAILED, "signals can't be watched: %s", strerror(errno));
+        return EX_OSERR;
+    }
     if (config_load(&config, path, false, &errors) != ERR_NONE ||
         request_keys_read(&keys, config, &errors) != ERR_NONE) {
         print_all(&errors, LOG_FAILED);
         config_free(config);
+        close(signals);
         return EX_CONFIG;
     }
     print_all(&config->unwise, LOG_WARNED);
-    const int signals = open_signals();
-    if (signals < 0) {
-        log_format(LOG_FAILED, "signals can't be watched: %s", strerror(errno));
-        request_keys_forget(&keys);
-        config_free(config);
-        return EX_OSERR;
-    }
     struct problem problem;
     int code;
     const enum err err = daemon_open(&daemon, config, &keys, &problem);

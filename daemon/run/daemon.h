@@ -119,6 +119,10 @@ enum err daemon_open_relays(const struct daemon *d, struct relays **ret, const s
 /* The connection is up: shows itself, as the site or as one that stands by. */
 void daemon_greet(struct daemon *d);
 
+/* Before a connection is ended on purpose: a standing-by daemon leaves no ghost, an active one says
+ * goodbye. */
+void daemon_say_goodbye(struct daemon *d);
+
 /* Begins the metrics that the configuration wants, or none. */
 void daemon_open_metrics(struct daemon *d);
 

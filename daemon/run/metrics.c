@@ -138,12 +138,12 @@ static struct shared *make_shared(const char *path, uint32_t tank_count)
 {
     struct shared *s = calloc(1, sizeof *s);
     struct metrics_tank *tanks = calloc(tank_count, sizeof *tanks);
-    struct text fresh = text_over(s ? s->fresh : NULL, s ? sizeof s->fresh : 0);
     if (!s || !tanks) {
         free(s);
         free(tanks);
         return NULL;
     }
+    struct text fresh = text_over(s->fresh, sizeof s->fresh);
     pthread_cond_init(&s->changed, NULL);
     pthread_mutex_init(&s->lock, NULL);
     s->shot.tank = tanks;

@@ -100,7 +100,7 @@ static bool same_text(const char *a, const char *b)
 static bool same_broker(const struct broker_config *a, const struct broker_config *b)
 {
     bool same = a->uri_count == b->uri_count && a->version == b->version &&
-                same_text(a->username, b->username) &&
+                a->keepalive_s == b->keepalive_s && same_text(a->username, b->username) &&
                 same_text(a->password_file, b->password_file) &&
                 same_text(a->ca_file, b->ca_file) && same_text(a->cert_file, b->cert_file) &&
                 same_text(a->key_file, b->key_file);
@@ -144,7 +144,8 @@ static void swap(struct daemon *d, struct fresh *f)
     d->zones_at = (struct mono){ 0 };
 }
 
-/* Another broker: the new connection is made before the old one is let go. */
+/* Another broker: the new connection is made before the old one is let go. Where that is still up
+ * after all, check_link greets it again. */
 static void reconnect(struct daemon *d)
 {
     struct problem problem;
@@ -157,11 +158,25 @@ static void reconnect(struct daemon *d)
         return;
     }
     mqtt_close(former);
+    homie_lost(d->homie); /* what this broker keeps of the site is looked at anew */
+    daemon_tell_link(d);  /* and what the former one told of its heads is no news from these */
+}
+
+/* While the broker is away nobody will tell what became of a dose, and its address may be what is
+ * to be changed: once it must have ended it is no longer waited for. */
+static void settle_ended(struct daemon *d)
+{
+    while (core_settle_ended(d->core, daemon_core_now(d), d->actions)) {
+        daemon_perform(d);
+    }
 }
 
 void daemon_renew(struct daemon *d)
 {
-    if (!d->next_config || !core_quiet(d->core) || d->held_count > 0) return;
+    core_hold_back(d->core, d->next_config != NULL);
+    if (!d->next_config) return;
+    settle_ended(d);
+    if (!core_quiet(d->core) || d->held_count > 0) return;
     struct fresh fresh = { 0 };
     struct problem problem;
     if (make_fresh(d, &fresh, &problem) != ERR_NONE) {
@@ -177,6 +192,8 @@ void daemon_renew(struct daemon *d)
         return;
     }
     struct config *old = d->config;
+    const bool moves = !same_broker(&old->broker, &d->next_config->broker);
+    if (moves) daemon_say_goodbye(d); /* of the devices as they were: nobody else would, there */
     swap(d, &fresh);
     d->config = d->next_config;
     d->next_config = NULL;
@@ -188,7 +205,7 @@ void daemon_renew(struct daemon *d)
     daemon_open_metrics(d);
     daemon_perform(d);
     homie_config(d->homie, d->config->site.digest, d->config_loaded, "");
-    if (!same_broker(&old->broker, &d->config->broker)) {
+    if (moves) {
         reconnect(d);
     } else if (daemon_subscribe(d, &problem) != ERR_NONE) {
         log_format(LOG_FAILED, "%s: %s", problem.where, problem.text);

@@ -177,8 +177,7 @@ void daemon_open_metrics(struct daemon *d)
         d->metrics = metrics_open(c->metrics_file, c->metrics_every_ms, c->site.tank_count);
 }
 
-/* A standing-by daemon leaves no ghost, an active one says goodbye. */
-static void say_goodbye(struct daemon *d)
+void daemon_say_goodbye(struct daemon *d)
 {
     if (!d->mqtt || !d->link_up) return;
     if (d->active) {
@@ -196,7 +195,7 @@ static void say_goodbye(struct daemon *d)
 
 void daemon_close(struct daemon *d)
 {
-    say_goodbye(d);
+    daemon_say_goodbye(d);
     metrics_close(d->metrics, false, METRICS_END_MS);
     replay_close(d->replay);
     mqtt_close(d->mqtt);

@@ -50,6 +50,13 @@ struct mono core_wakes_at(const struct core *core);
 /* True while nothing moves and no command is under way: a configuration may be swapped. */
 bool core_quiet(const struct core *core);
 
+/* While one waits for that, no dose is begun: else one of very many tanks would always be at it. */
+void core_hold_back(struct core *core, bool back);
+
+/* The link is down and a dose has ended by now: its outcome can't be awaited, and it counts as
+ * delivered in full. One at a time; false when there is none. */
+bool core_settle_ended(struct core *core, struct now now, struct actions *ret);
+
 /* Fills a fresh core (core_init with the new site) from the old one: used-up limits, pauses, halts,
  * overrides, bottle ledgers, trusted readings, what each chain is known to be. By key, not by
  * index. */

@@ -129,6 +129,11 @@ bool core_say(struct core_tank *t, enum tank_state state, const char *why)
     return false;
 }
 
+void core_hold_back(struct core *core, bool back)
+{
+    core->held_back = back;
+}
+
 bool core_quiet(const struct core *core)
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {

@@ -181,6 +181,10 @@ static void circulate(struct core *core, uint32_t tank, struct now now, struct a
         return;
     }
     if (supply_waits(core, tank, &config->pump[d->pump].address, now)) return;
+    if (core->held_back) {
+        core_say(t, TANK_CIRCULATING, "a new configuration waits for the doses under way to end");
+        return;
+    }
     t->plan.next++;
     core_send_dose(core, tank, d, now, ret);
     enter(t, STEP_INJECT, now);

@@ -262,6 +262,18 @@ void core_settle_overdue(struct core *core, uint32_t tank, struct now now, struc
     settle_dose(core, tank, &o, now, ret);
 }
 
+bool core_settle_ended(struct core *core, struct now now, struct actions *ret)
+{
+    ret->count = 0;
+    for (uint32_t i = 0; i < core->site->tank_count && !core->link_up; i++) {
+        const struct core_command *dose = &core->tank[i].dose;
+        if (!dose->used || mono_since(now.mono, dose->ends) < COMMAND_GRACE_MS) continue;
+        core_settle_overdue(core, i, now, ret);
+        return true;
+    }
+    return false;
+}
+
 void core_settle_unsent(
     struct core *core, uint32_t chain, const char *id, struct now now, struct actions *ret)
 {

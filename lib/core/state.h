@@ -222,7 +222,7 @@ struct core {
     const struct site *site;
     struct core_identity identity;
     uint64_t next_id;
-    bool link_up, active, journal_ok, halted;
+    bool link_up, active, journal_ok, halted, held_back;
     char journal_why[128];
     struct mono link_since;
     bool has_peer;

@@ -164,6 +164,48 @@ class Newer(unittest.TestCase):
         self.assertEqual([p for p in os.listdir(journal) if p.startswith("journal")], [os.path.basename(path)])
 
 
+class Elsewhere(unittest.TestCase):
+    """A copy that is put where nothing was yet, as on a new board."""
+
+    def setUp(self):
+        self.top = tempfile.mkdtemp(prefix="dosewright-elsewhere-")
+        self.addCleanup(shutil.rmtree, self.top, ignore_errors=True)
+        site = small_site.write(self.top, 1, tanks=(TANK,))
+        self.copy = os.path.join(self.top, "copy.tar")
+        self.folder = os.path.join(self.top, "new")
+        os.mkdir(self.folder)
+        with subprocess.Popen([harness.PROGRAM, "run", "--quiet", site], stderr=subprocess.DEVNULL) as run:
+            door = os.path.join(self.top, "dosewright.sock")
+            harness.wait_until("it runs", lambda: harness.call(door, {"call": "status"}), 20)
+            run.terminate()
+        code, words = tool("backup", site, self.copy)
+        self.assertEqual(code, 0, words)
+
+    def restore(self, journal, *options):
+        place = ["--journal", os.path.join(self.folder, journal), self.copy, os.path.join(self.folder, "site.yaml")]
+        return tool("restore", *options, *place)
+
+    def test_a_dry_run_leaves_an_empty_folder_empty(self):
+        empty = os.path.join(self.folder, "journal")
+        os.mkdir(empty, 0o750)
+        code, words = self.restore("journal", "--dry-run")
+        self.assertEqual(code, 0, words)
+        self.assertIn("nothing was changed", words)
+        self.assertEqual(os.listdir(empty), [])
+        self.assertEqual(os.listdir(self.folder), ["journal"])
+
+    @unittest.skipUnless(os.geteuid() == 0, "only root can give files away")
+    def test_what_root_puts_back_is_the_folders_owners(self):
+        os.chown(self.folder, 12345, 23456)
+        code, words = self.restore("journal")
+        self.assertEqual(code, 0, words)
+        paths = glob.glob(os.path.join(self.folder, "**"), recursive=True)
+        self.assertIn(os.path.join(self.folder, "journal", "lock"), paths)
+        for path in paths:
+            found = os.stat(path)
+            self.assertEqual((found.st_uid, found.st_gid), (12345, 23456), path)
+
+
 def contents(folder):
     found = {}
     for path in glob.glob(os.path.join(folder, "**", "*.yaml"), recursive=True):

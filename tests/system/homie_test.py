@@ -250,6 +250,48 @@ class TwoSites(Judged):
         self.assert_by_the_book()
 
 
+class Moved(Judged):
+    """Its file names another broker from now on."""
+
+    SITE = {"tanks": ("basil-bench",)}
+
+    def test_1_another_keepalive_holds_from_the_reload_on(self):
+        self.daemon.start()
+        self.wait_device("tern-hall")
+        before = self.daemon.process.log().count(": connected")
+        with open(self.world.site_path, encoding="utf-8") as file:
+            text = file.read()
+        small_site.put(self.world.site_path, text.replace("mqtt: 5 }", "mqtt: 5, keepalive_s: 9 }"))
+        self.daemon.reload_done()
+        wait_until("it connects anew", lambda: self.daemon.process.log().count(": connected") > before, 10)
+        self.wait_device("tern-hall")
+        self.write_site()
+        self.daemon.reload_done()
+        self.daemon.end()
+
+    def test_2_the_former_broker_hears_goodbye_and_the_new_one_is_swept(self):
+        self.daemon.start()
+        self.wait_device("tern-hall-basil-bench")
+        self.wait_device("tern-hall")
+        time.sleep(SETTLE_S)
+        self.world.port = harness.free_port()
+        self.world.start_broker()
+        new = homie_rules.Judge(self.world.port, "homie")
+        self.addCleanup(new.close)
+        leftover = "homie/5/tern-hall-basil-bench/stock-base/remaining"
+        new.say(leftover, "1.000", retain=True)
+        new.breaches = []
+        self.write_site()
+        self.daemon.reload_done()
+        for device in ("tern-hall", "tern-hall-basil-bench"):
+            self.wait_device(device, "disconnected")
+            self.wait_device(device, "ready", judge=new)
+        self.assert_by_the_book()
+        wait_until("the leftover is gone", lambda: leftover not in new.kept, 20)
+        links = [r["up"] for r in self.daemon.records("link")]
+        self.assertEqual(links[-2:], [False, True])
+
+
 class Standby(Judged):
     def test_one_that_stands_by_is_no_complete_device(self):
         self.daemon.start()

@@ -48,6 +48,27 @@ class Link(harness.Case):
         self.wait_dose(40)
         self.judge()
 
+    def test_1b_the_broker_has_another_address_when_it_comes_back(self):
+        """That a dose was under way when it went is no reason to wait for it at the old one for ever."""
+        self.change_water()
+        self.wait_dose(60)
+        self.world.kill_broker()
+        harness.wait_until("the daemon notices", lambda: not self.daemon.status()["broker"]["up"], 20)
+        old, self.world.port = self.world.port, harness.free_port()
+        with open(self.world.site_path, encoding="utf-8") as file:
+            text = file.read()
+        harness.small_site.put(self.world.site_path, text.replace(":%d" % old, ":%d" % self.world.port))
+        self.daemon.reload_done(100)
+        unknown = self.daemon.records("outcome", state="unknown")
+        self.assertGreater(len(unknown), 0)
+        self.assertTrue(all(r["unsure"] and r["ul"] > 0 for r in unknown))
+        self.world.rig.end()
+        self.world.forget(self.world.rig)
+        self.world.start_broker()
+        self.world.start_rig()
+        self.wait_dose(60)
+        self.judge()
+
     def test_2_broker_and_daemon_die_together(self):
         """The claim that still stands at the head is the daemon's own former one: no waiting."""
         time.sleep(11)  # a link that breaks within 10 s hasn't held: the rig would wait 8 s and more

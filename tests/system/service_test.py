@@ -131,6 +131,34 @@ class Notify(harness.Case):
         self.assertEqual(run.returncode, 78, run.stdout)  # EX_CONFIG: not tried again
         self.assertIn(b"wrong.yaml:", run.stdout)
 
+    def test_5_a_reload_before_it_is_ready(self):
+        """While it reads its files: SIGHUP's own effect would be an end, and one that counts as clean, so
+        that nobody would start it again."""
+        slow = ["strace", "-f", "-qq", "-o", "/dev/null", "-P", self.world.site_path]
+        slow += ["-e", "trace=openat", "-e", "inject=openat:delay_enter=2000000:when=1"]
+        self.daemon.start(wrapper=slow, NOTIFY_SOCKET=self.manager.path)
+        tracer = self.daemon.process.pid
+
+        def reads():
+            try:
+                with open("/proc/%d/task/%d/children" % (tracer, tracer), encoding="ascii") as file:
+                    child = int(file.read().split()[0])
+                with open("/proc/%d/syscall" % child, encoding="ascii") as file:
+                    number = file.read().split()[0]
+                with open("/proc/%d/cmdline" % child, "rb") as file:
+                    return child if file.read().startswith(harness.PROGRAM.encode()) and number == "257" else None
+            except (OSError, IndexError, ValueError):
+                return None
+
+        child = harness.wait_until("it opens its file", reads, 10, 0.01)
+        os.kill(child, signal.SIGHUP)
+        harness.wait_until("READY=1", lambda: self.manager.has("READY=1"), 20)
+        done = "the new configuration is in force"
+        harness.wait_until(done, lambda: done in self.daemon.process.log(), 20)
+        os.kill(child, signal.SIGTERM)
+        self.assertEqual(self.daemon.process.popen.wait(20), 0)
+        self.world.forget(self.daemon.process)
+
 
 class Sandbox(harness.Case):
     SITE = {"tanks": ("basil-bench",)}

@@ -49,6 +49,24 @@ START_TEST(a_planned_dose_begins_when_circulation_is_seen)
 }
 END_TEST
 
+/* A configuration that waits for quiet: what is planned begins under the new one, or not. */
+START_TEST(no_dose_begins_while_it_is_held_back)
+{
+    bench_ready();
+    plan_of(0, 2000);
+    flows();
+    pass(1000);
+    core_hold_back(b.core, true);
+    turn();
+    ck_assert_ptr_null(recorded("dose"));
+    ck_assert_int_eq(tank()->step, STEP_CIRCULATE);
+    ck_assert(core_quiet(b.core));
+    core_hold_back(b.core, false);
+    turn();
+    ck_assert_ptr_nonnull(recorded("dose"));
+}
+END_TEST
+
 /* INV-5: what the line still holds is flushed first. */
 START_TEST(a_dirty_line_is_flushed_before_a_dose)
 {
@@ -548,6 +566,7 @@ int main(void)
     TCase *t = tcase_create("sequence");
     tcase_add_checked_fixture(t, NULL, bench_done);
     tcase_add_test(t, a_planned_dose_begins_when_circulation_is_seen);
+    tcase_add_test(t, no_dose_begins_while_it_is_held_back);
     tcase_add_test(t, a_dirty_line_is_flushed_before_a_dose);
     tcase_add_loop_test(t, a_dose_that_may_not_begin_any_more_ends_the_plan, 0, 2);
     tcase_add_test(t, a_dose_waits_for_the_supply);

@@ -234,6 +234,29 @@ END_TEST
 
 /* --- never heard of --------------------------------------------------------------------------- */
 
+/* For a configuration that waits while the broker is away: INV-2, it counts in full. */
+START_TEST(without_a_link_a_dose_that_has_ended_is_no_longer_waited_for)
+{
+    bench_ready();
+    const struct core_command dose = *send_dose(BASIL, PUMP, UL);
+    tell_link(false);
+    pass(mono_since(dose.ends, b.now.mono) + COMMAND_GRACE_MS - 1);
+    ck_assert(!core_settle_ended(b.core, b.now, &b.actions));
+    tell_link(true);
+    pass(1);
+    ck_assert(!core_settle_ended(b.core, b.now, &b.actions));
+    tell_link(false);
+    ck_assert(!core_quiet(b.core));
+    ck_assert(core_settle_ended(b.core, b.now, &b.actions));
+    keep_records();
+    ck_assert_str_eq(record_text_or_empty(recorded("outcome"), "state"), "unknown");
+    ck_assert_int_eq(used_ul(BASIL, PUMP), UL);
+    ticks();
+    ck_assert(tank()->line_dirty && core_quiet(b.core));
+    ck_assert(!core_settle_ended(b.core, b.now, &b.actions));
+}
+END_TEST
+
 START_TEST(a_dose_is_overdue_when_its_time_and_the_ledgers_have_passed)
 {
     bench_ready();
@@ -401,6 +424,7 @@ int main(void)
     tcase_add_test(t, a_refused_circulation_ends_nothing_and_is_tried_later);
     tcase_add_loop_test(t, a_head_that_restarted_circulates_no_more, 0, 2);
     tcase_add_test(t, a_head_that_says_the_same_boot_again_circulates_on);
+    tcase_add_test(t, without_a_link_a_dose_that_has_ended_is_no_longer_waited_for);
     tcase_add_loop_test(t, a_dose_is_overdue_when_its_time_and_the_ledgers_have_passed, 0, 2);
     tcase_add_test(t, a_command_that_never_left_counts_nothing);
     tcase_add_test(t, each_failure_waits_longer_up_to_a_bound);
