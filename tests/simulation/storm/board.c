@@ -91,21 +91,30 @@ static void start(struct board *b)
 
 /* --- one pass of the loop --------------------------------------------------------------------- */
 
-static void check_link(struct board *b)
+static void tell_link(struct board *b)
 {
     struct daemon *d = &b->daemon;
-    if (b->mqtt.dead_ms <= b->world->t_ms) board_lose_link(b->world, b->index, 1000);
-    if (!b->mqtt.up && b->mqtt.try_ms <= b->world->t_ms) {
-        const bool in = net_accepts(b->world, b->index);
-        b->mqtt.up = in;
-        b->mqtt.number += in;
-        b->mqtt.try_ms = in ? INT64_MAX : b->world->t_ms + 1000 + prng_below(&b->chance, 4000);
-    }
     if (b->mqtt.up == d->link_up) return;
     d->link_up = b->mqtt.up;
     observe_link(b->world->observer, b->index, b->world->t_ms);
     daemon_tell_link(d);
     if (d->link_up) net_subscribed(b->world, b->index);
+}
+
+/* The daemon sees that a connection is gone, in a pass of its own, before it has another one,
+ * however long it didn't look. */
+static void check_link(struct board *b)
+{
+    const int64_t now_ms = b->world->t_ms;
+    if (b->mqtt.dead_ms <= now_ms) board_lose_link(b->world, b->index, 1000);
+    if (!b->mqtt.up && b->daemon.link_up && b->mqtt.try_ms <= now_ms) b->mqtt.try_ms = now_ms + 1;
+    if (!b->mqtt.up && b->mqtt.try_ms <= now_ms) {
+        const bool in = net_accepts(b->world, b->index);
+        b->mqtt.up = in;
+        b->mqtt.number += in;
+        b->mqtt.try_ms = in ? INT64_MAX : now_ms + 1000 + prng_below(&b->chance, 4000);
+    }
+    tell_link(b);
 }
 
 static int64_t sync_most_ms(const struct board *b)

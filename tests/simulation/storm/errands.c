@@ -138,6 +138,8 @@ void errand_bench(struct world *w, uint32_t tank, bool on)
     w->errands.bench[tank] = on;
     w->errands.was_on_bench[tank] |= on;
     ask(w, &q);
+    struct prng *c = &w->weather.chance[FAULT_BENCH];
+    if (on && prng_below(c, 2)) errand_ask(w, c); /* at once: the circulation may still move */
 }
 
 bool errand_cup(const struct world *w, uint32_t tank)

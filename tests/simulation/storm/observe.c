@@ -284,7 +284,7 @@ void observe_run_begins(struct observer *o, const struct fact_run *run, int64_t 
         if (!run->by_hand && !run->as_bound)
             observe_say(
                 o, "I4", at_ms, "command %s runs while the modules are in another order", run->id);
-        observe_line_flows(o, run->serial, run->flows, false, at_ms);
+        observe_line_circulates(o, run, at_ms);
         return;
     }
     const int32_t pump = pump_of(o, run);

@@ -1,6 +1,6 @@
 /* What people asked for by hand, and what they hold back. I2: what was asked for once, under one
  * id, is dosed at most once; while a tank is on the bench or paused nothing else is dosed there,
- * and under a service lock nothing moves. */
+ * and under a service lock nothing moves. I3: a tube that hangs in a cup needs standing water. */
 #include <math.h>
 #include <string.h>
 
@@ -64,9 +64,15 @@ void observe_asked_dies(struct observer *o, uint32_t side)
     }
 }
 
+/* A tank that the configuration has no more: what was held back there may be forgotten until the
+ * next start reads it from the journal again. */
 void observe_asked_drops(struct observer *o, uint32_t side, int tank)
 {
-    memset(o->held[side][tank], 0, sizeof o->held[side][tank]);
+    for (int h = 0; h < HOLDS; h++) {
+        struct held *held = &o->held[side][tank][h];
+        held->unsure |= held->on;
+        held->on = false;
+    }
 }
 
 static bool holds(const struct observer *o, const struct known_command *c, int tank, enum hold hold,
@@ -99,6 +105,15 @@ static struct asked *match(struct observer *o, const struct known_command *c, in
     return NULL;
 }
 
+static void need_still_water(
+    struct observer *o, const struct known_command *c, int tank, int64_t at_ms)
+{
+    const struct flow_heard *f = &o->side[c->side].flow[tank];
+    if (!f->id[0] || f->till_ms - at_ms <= START_MS) return;
+    observe_say(o, "I3", at_ms, "dose %s leaves for a cup although the circulation of tank %d runs",
+        c->id, tank);
+}
+
 void observe_asked_of_dose(struct observer *o, struct known_command *c, int64_t at_ms)
 {
     const int tank = c->pump / OBSERVE_SLOTS;
@@ -106,6 +121,7 @@ void observe_asked_of_dose(struct observer *o, struct known_command *c, int64_t 
     if (a) {
         a->taken = true;
         c->where = a->where;
+        if (a->where == ASKED_CUP) need_still_water(o, c, tank, at_ms);
         return;
     }
     if (holds(o, c, tank, HOLD_BENCH, at_ms))

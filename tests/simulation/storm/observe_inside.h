@@ -49,6 +49,8 @@ struct pump_watch {
 struct line_watch {        /* of a tank */
     bool flows, dying;     /* it is on and moves; it is on and stands still since a moment ago */
     int64_t flow_since_ms; /* ... since when it does one or the other */
+    int64_t began_ms;      /* it flows since then, without a break */
+    bool flow_by_hand;     /* ... as somebody holds its switch */
     int64_t blind_ms;
     int64_t flowed_ms; /* since the last drop of a stock */
     int32_t stock;     /* place of what was dosed last; -1: none */
@@ -305,6 +307,7 @@ void observe_supply_runs(
 
 void observe_line_begins(
     struct observer *o, int32_t pump, const struct known_command *command, int64_t at_ms);
+void observe_line_circulates(struct observer *o, const struct fact_run *run, int64_t at_ms);
 void observe_line_ends(struct observer *o, int32_t pump, bool by_hand, int64_t at_ms);
 void observe_line_flows(
     struct observer *o, const char *serial, bool flows, bool dies, int64_t at_ms);

@@ -77,10 +77,26 @@ static void need_spacing(
     }
 }
 
+/* A fitting may be open while a tube hangs in a cup. Hands on the switch may not be heard of yet.
+ */
+static void need_still_water(
+    struct observer *o, int32_t pump, const struct known_command *c, int64_t at_ms)
+{
+    const struct line_watch *l = &o->line[pump / OBSERVE_SLOTS];
+    if (!l->flows || l->flow_by_hand || at_ms - l->began_ms <= START_MS) return;
+    observe_say(o, "I3", at_ms,
+        "dose %s begins into a cup; the water of tank %d has moved for %lld s", c->id,
+        pump / OBSERVE_SLOTS, (long long)((at_ms - l->began_ms) / 1000));
+}
+
 void observe_line_begins(
     struct observer *o, int32_t pump, const struct known_command *c, int64_t at_ms)
 {
-    if (c->sort != SORT_DOSE || c->where == ASKED_CUP) return;
+    if (c->sort != SORT_DOSE) return;
+    if (c->where == ASKED_CUP) {
+        need_still_water(o, pump, c, at_ms);
+        return;
+    }
     const struct line_watch *l = &o->line[pump / OBSERVE_SLOTS];
     if (c->where != ASKED_LINE) need_readings(o, pump, c, at_ms);
     need_flush(o, pump, c, at_ms);
@@ -114,6 +130,16 @@ void observe_line_flows(
         if (l->dying && !flows && rules->chain[rules->tank[t].flow_chain].plain)
             l->blind_ms = least(l->blind_ms, believed_ms(o, (uint32_t)t, at_ms));
         if (flows || l->flows) l->flow_since_ms = at_ms;
+        if (flows && !l->flows) l->began_ms = at_ms;
         l->flows = flows;
+    }
+}
+
+void observe_line_circulates(struct observer *o, const struct fact_run *run, int64_t at_ms)
+{
+    observe_line_flows(o, run->serial, run->flows, false, at_ms);
+    for (int t = 0; t < OBSERVE_TANKS; t++) {
+        if (strcmp(o->site->tank[t].serial, run->serial) == 0)
+            o->line[t].flow_by_hand = run->by_hand;
     }
 }
