@@ -129,7 +129,7 @@ void core_turn_bench(struct core *core, uint32_t tank, struct now now, struct ac
     core_stop_tank(core, tank, true, now, ret);
     say_bench(core, tank);
     if (t->care.errand == ERRAND_NONE) return;
-    if (t->dose.used || t->circulation_on || t->circulation.used)
+    if (t->dose.used || core_may_circulate(core, tank))
         core_say(t, TANK_PRIMING, "on the bench: waiting until the circulation stands still");
     else if (t->care.errand == ERRAND_FLOW)
         core_start_flow(core, tank, now, ret);

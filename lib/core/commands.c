@@ -217,6 +217,13 @@ static bool stop_due(struct core_command *c, struct now now)
     return true;
 }
 
+/* What nobody has heard of may run, or come yet: that is told once, as it may be for nothing. */
+static bool flow_stop_due(struct core_tank *t, struct now now)
+{
+    const bool may_run = t->circulation.used && !t->circulation.stop_sent;
+    return (t->circulation_on || may_run) && stop_due(&t->circulation, now);
+}
+
 /* To one that can't hear it nothing is said, and nothing recorded every few seconds. */
 static bool reachable(const struct core *core, uint32_t chain)
 {
@@ -232,8 +239,8 @@ void core_stop_tank(struct core *core, uint32_t tank, bool all, struct now now, 
         return; /* whoever commands looks after its own: this may be another's dose */
     if (t->dose.used && reachable(core, pump->address.chain) && stop_due(&t->dose, now))
         core_send_stop(core, &pump->address, pump->serial, now, ret);
-    if (!all || !t->circulation_on || !reachable(core, tank_chain(core, tank))) return;
-    if (!stop_due(&t->circulation, now)) return;
+    if (!all || !reachable(core, tank_chain(core, tank))) return;
+    if (!flow_stop_due(t, now)) return;
     /* No channel: the whole module stops, its circulation with it. Another tank's pump on the same
      * module stops too; that is the safe side of a leak, and its dose is settled by the report. */
     const struct chain_address *flow = &config->circulation.address;

@@ -324,11 +324,14 @@ static bool may_dose(struct core *core, uint32_t tank, struct now now)
            temperature_fits(core, tank) && nothing_else_runs(core, tank, now);
 }
 
+/* Whoever doesn't command the circulation doesn't know whether it stands still. */
 bool core_gate_cup(struct core *core, uint32_t tank, uint32_t pump, struct now now)
 {
     const uint32_t chain = core->site->tank[tank].pump[pump].address.chain;
+    const uint32_t flow = tank_chain(core, tank);
     if (!core_gate_site(core, tank)) return false;
     if (!core_chain_ready(core, chain, now, NULL)) return say_chain(core, tank, chain, now);
+    if (!core_chain_ready(core, flow, now, NULL)) return say_chain(core, tank, flow, now);
     return leak_dry(core, tank, now) && nothing_else_runs(core, tank, now);
 }
 
