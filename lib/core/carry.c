@@ -81,8 +81,8 @@ static bool carry_asked(const struct core *core, uint32_t at, struct now now, st
     return upkeep_carry(core, at - signers, now, ret);
 }
 
-/* The cursor counts: the site, the chains and each of their totals, the stocks, the tanks, and the
- * rest. */
+/* The cursor counts: the site, the chains and each of their totals, the stocks, the tanks, those
+ * that have left, and the rest. */
 static bool carry_one(const struct core *core, uint32_t at, struct now now, struct actions *ret)
 {
     if (at-- == 0) {
@@ -114,7 +114,12 @@ static bool carry_one(const struct core *core, uint32_t at, struct now now, stru
         core_carry_care(core, at, ret);
         return true;
     }
-    return carry_asked(core, at - core->site->tank_count, now, ret);
+    at -= core->site->tank_count;
+    if (at < core->left.count) {
+        left_carry(&core->left, at, emit_record(ret, "carry"));
+        return true;
+    }
+    return carry_asked(core, at - core->left.count, now, ret);
 }
 
 bool core_carry(const struct core *core, uint32_t *cursor, struct now now, struct actions *ret)

@@ -263,6 +263,28 @@ static void move_tanks(struct core *fresh, const struct core *old, struct now no
     }
 }
 
+/* Does some tank go on with its water, or its line? */
+static bool goes_on(const struct core *fresh, const struct core *old, uint32_t o)
+{
+    for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
+        if (same_line(fresh, i, old, o)) return true;
+    }
+    return core_tank_named(fresh, old->site->tank[o].key) >= 0;
+}
+
+/* What people hold stays so until they end it, also in a tank that is put back later. */
+static void move_left(struct core *fresh, const struct core *old)
+{
+    fresh->left = old->left;
+    for (uint32_t o = 0; o < old->site->tank_count; o++) {
+        if (!goes_on(fresh, old, o)) left_note(&fresh->left, &old->site->tank[o], &old->tank[o]);
+    }
+    for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
+        left_take(
+            &fresh->left, &fresh->site->tank[i], former_tank(fresh, i, old) < 0, &fresh->tank[i]);
+    }
+}
+
 /* What was asked over the broker, and by whom. */
 static void move_requests(struct core *fresh, const struct core *old)
 {
@@ -361,6 +383,7 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
     move_stocks(fresh, old);
     move_gone(fresh, old);
     move_tanks(fresh, old, now);
+    move_left(fresh, old);
     stop_circulation_gone(fresh, old, now, ret);
     core_forget_gone(fresh);
     note_gone(fresh, old, now);

@@ -96,11 +96,14 @@ void core_restore_locks(struct core *core, const struct record *r, struct now at
     bool ok = false;
     const bool asked = record_is(r, "request") && record_truth(r, "ok", &ok) && ok;
     const bool carried = record_is(r, "carry");
+    bool here = false;
     for (uint32_t i = 0; (asked || carried) && i < core->site->tank_count; i++) {
         if (!is_about(core, i, r)) continue;
+        here = true;
         if (asked)
             restore_lock(core, i, r, at);
         else
             restore_carried_locks(core, i, r, at);
     }
+    if ((asked || carried) && !here) left_restore(&core->left, r);
 }

@@ -12,6 +12,7 @@
 #include "lib/core/draw.h"
 #include "lib/core/follow.h"
 #include "lib/core/head_clock.h"
+#include "lib/core/left.h"
 #include "lib/core/mute.h"
 #include "lib/core/plain.h"
 #include "lib/core/signer.h"
@@ -241,6 +242,7 @@ struct core {
     struct core_gone gone[CORE_GONE_MAX];
     bool gone_lost; /* there was no room for all of it */
     struct mono gone_lost_at;
+    struct left_tanks left;
     struct core_alert alert[CORE_ALERTS_MAX];
     struct upkeep_quiet quiet[UPKEEP_QUIET_MAX];
     struct mono seen; /* the newest instant: of this step, or of the record that is restored */

@@ -93,12 +93,12 @@ void observe_probes_anew(
     }
 }
 
-/* A tank that the configuration had dropped, and has again, is as one that it never had. */
+/* A tank that the configuration had dropped, and has again, is as one that it never had; what
+ * people hold there stays held. */
 void observe_rules(struct observer *o, uint32_t side, const struct rules *rules, int64_t at_ms)
 {
     for (int t = 0; t < OBSERVE_TANKS; t++) {
         if (!o->rules[side] || !o->rules[side]->tank[t].there) watch_anew(o, side, t, at_ms);
-        if (!rules->tank[t].there) observe_asked_drops(o, side, t);
         observe_looked(o, (uint32_t)t); /* the watch over its boards begins anew */
     }
     o->rules[side] = rules;

@@ -64,17 +64,6 @@ void observe_asked_dies(struct observer *o, uint32_t side)
     }
 }
 
-/* A tank that the configuration has no more: what was held back there may be forgotten until the
- * next start reads it from the journal again. */
-void observe_asked_drops(struct observer *o, uint32_t side, int tank)
-{
-    for (int h = 0; h < HOLDS; h++) {
-        struct held *held = &o->held[side][tank][h];
-        held->unsure |= held->on;
-        held->on = false;
-    }
-}
-
 static bool holds(const struct observer *o, const struct known_command *c, int tank, enum hold hold,
     int64_t at_ms)
 {

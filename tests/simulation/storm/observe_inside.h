@@ -285,7 +285,6 @@ void observe_floor_of_dose(struct observer *o, const struct known_command *comma
 
 void observe_asked_kept(struct observer *o, uint32_t side);
 void observe_asked_dies(struct observer *o, uint32_t side);
-void observe_asked_drops(struct observer *o, uint32_t side, int tank);
 void observe_asked_of_dose(struct observer *o, struct known_command *command, int64_t at_ms);
 void observe_asked_of_move(struct observer *o, const struct known_command *command, int64_t at_ms);
 

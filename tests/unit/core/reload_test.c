@@ -301,6 +301,125 @@ START_TEST(unknown_limits_stay_full)
 }
 END_TEST
 
+/* The second reload: the site as it was at first. */
+static void reload_back(void)
+{
+    const struct core_identity identity = { .by = "d1", .boot = "board" };
+    struct core *const without = fresh;
+    void *const block = malloc(core_size(&b.site));
+    ck_assert_ptr_nonnull(block);
+    memset(block, 0xA5, core_size(&b.site));
+    fresh = core_init(block, &b.site, &identity, b.now);
+    core_reload(fresh, without, b.now, &b.actions);
+    free(fresh_block);
+    fresh_block = block;
+}
+
+/* Only basil's neighbour is left. */
+static void take_basil_out(void)
+{
+    fresh_tank[0] = b.tank[LETTUCE];
+    fresh_site.tank_count = 1;
+}
+
+static bool hold(enum request_kind kind)
+{
+    return ask_for((struct event_request){ .kind = kind, .tank = BASIL, .on = true });
+}
+
+static void expect_held(int how)
+{
+    const struct core_tank *t = &fresh->tank[BASIL];
+    ck_assert_int_eq(t->service, how == 0);
+    ck_assert_int_eq(t->care.bench, how == 1);
+    ck_assert_int_eq(t->paused, how == 2);
+    ck_assert(!fresh->tank[LETTUCE].service && !fresh->tank[LETTUCE].care.bench);
+    ck_assert_uint_eq(fresh->left.count, 0);
+}
+
+static const enum request_kind holds[] = { REQUEST_SERVICE, REQUEST_BENCH, REQUEST_PAUSE };
+
+/* Defect: a tank that was taken out of the file and put back was free, until the next start. */
+START_TEST(what_people_hold_stays_held_in_a_tank_that_was_taken_out)
+{
+    copy_site();
+    ck_assert(hold(holds[_i]));
+    take_basil_out();
+    reload();
+    reload_back();
+    expect_held(_i);
+}
+END_TEST
+
+/* ... also where the daemon starts in between, and has only its journal, or the carry of it. */
+START_TEST(what_people_hold_stays_held_over_a_start_without_the_tank)
+{
+    copy_site();
+    ck_assert(hold(holds[_i % 3]));
+    b.site.tank = &b.tank[LETTUCE];
+    b.site.tank_count = 1;
+    bench_start();
+    if (_i >= 3) {
+        uint32_t cursor = 0;
+        b.record_count = 0; /* all older segments are gone */
+        while (core_carry(b.core, &cursor, b.now, &b.actions)) {
+            keep_records();
+        }
+        bench_start();
+    }
+    ck_assert_uint_eq(b.core->left.count, 1);
+    reload(); /* to both tanks */
+    expect_held(_i % 3);
+}
+END_TEST
+
+START_TEST(what_was_ended_before_it_was_taken_out_is_free)
+{
+    copy_site();
+    ck_assert(hold(REQUEST_SERVICE));
+    ck_assert(ask_for((struct event_request){ .kind = REQUEST_SERVICE, .tank = BASIL }));
+    b.site.tank = &b.tank[LETTUCE];
+    b.site.tank_count = 1;
+    bench_start();
+    reload();
+    expect_held(-1);
+}
+END_TEST
+
+/* Its line is another tank's now: somebody still works on it. */
+START_TEST(what_people_hold_stays_with_the_line)
+{
+    copy_site();
+    ck_assert(hold(REQUEST_SERVICE));
+    take_basil_out();
+    reload();
+    b.tank[BASIL].key = "mint";
+    reload_back();
+    expect_held(0);
+}
+END_TEST
+
+/* Of too many nobody knows which: all that come anew are locked. */
+START_TEST(what_finds_no_room_locks_all_that_come)
+{
+    copy_site();
+    struct core_tank held = { .service = true };
+    for (uint32_t i = 0; i <= LEFT_TANKS_MAX; i++) {
+        char key[CHAIN_WORD_MAX];
+        struct text t = text_over(key, sizeof key);
+        text_add(&t, "tank-");
+        text_add_int(&t, i);
+        const struct site_tank config = { .key = key, .circulation.serial = key };
+        left_note(&b.core->left, &config, &held);
+    }
+    ck_assert(b.core->left.lost);
+    fresh_tank[BASIL].key = "mint";
+    fresh_tank[BASIL].circulation.serial = "f00d";
+    reload();
+    ck_assert(fresh->tank[BASIL].service && !fresh->tank[LETTUCE].service);
+}
+END_TEST
+
 /* What was learned belongs to the tank and the pumps that it was learned on. */
 START_TEST(what_was_learned_goes_with_the_water)
 {
@@ -365,5 +484,10 @@ int main(void)
     tcase_add_loop_test(t, what_was_learned_goes_with_the_water, 0, 2);
     tcase_add_test(t, a_configuration_waits_until_nothing_is_under_way);
     tcase_add_test(t, windows_are_as_large_as_a_day_of_smallest_doses);
+    tcase_add_loop_test(t, what_people_hold_stays_held_in_a_tank_that_was_taken_out, 0, 3);
+    tcase_add_loop_test(t, what_people_hold_stays_held_over_a_start_without_the_tank, 0, 6);
+    tcase_add_test(t, what_was_ended_before_it_was_taken_out_is_free);
+    tcase_add_test(t, what_people_hold_stays_with_the_line);
+    tcase_add_test(t, what_finds_no_room_locks_all_that_come);
     return run_case(t, "reload");
 }
