@@ -17,8 +17,9 @@ struct check_pump {
 struct check_fill {
     uint32_t rounds, doses; /* a round of the recipe is a dose of each of its stocks */
     int64_t span_ms;
-    bool reached;        /* false: not within 30 days */
-    const char *held_by; /* the limit that cost most time, or "" */
+    bool reached;           /* false: not within 30 days */
+    const char *held_by;    /* the limit that cost most time, or "" */
+    const char *held_stock; /* of which stock, or "": the tank's own */
 };
 
 struct check_tank {

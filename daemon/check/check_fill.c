@@ -5,7 +5,7 @@
 
 #include "lib/control/buffer.h"
 
-enum { ENTRIES = 512, ROUNDS_MOST = 20000 };
+enum { ENTRIES = 512, ROUNDS_MOST = 20000, OF_TANK = TANK_PUMPS_MAX };
 #define FILL_MOST_MS (30 * DAY_MS)
 
 /* What one round makes up of the distance: about what the law dares in a tank that it doesn't know
@@ -22,13 +22,14 @@ struct fill {
     struct dose_window pump[TANK_PUMPS_MAX], ec_rise, ph_move;
     struct window_entry entries[TANK_PUMPS_MAX + 2][ENTRIES];
     struct check_fill result;
-    int64_t waited_ms[DOSE_VERDICT_COUNT]; /* for each limit */
+    int64_t waited_ms[OF_TANK + 1][DOSE_VERDICT_COUNT]; /* for each limit of pumps and tank */
 };
 
 /* What a round comes to: how much of what was wanted, or until when it waits, and for what. */
 struct round {
     double part; /* 0 to 1 */
     enum dose_verdict because;
+    uint32_t pump; /* whose limit that is, or OF_TANK */
     struct mono retry;
 };
 
@@ -36,10 +37,11 @@ static struct round round_of(const struct dose_window *w, int64_t budget, int64_
     struct mono now, enum dose_verdict verdict)
 {
     const int64_t left = window_free(w, HOUR_MS, budget, now);
-    if (wanted <= left) return (struct round){ .part = 1.0, .because = DOSE_GRANTED, .retry = now };
+    if (wanted <= left) return (struct round){ 1.0, DOSE_GRANTED, OF_TANK, now };
     const int64_t goal = wanted < budget ? wanted : budget;
     return (struct round){ .part = (double)left / (double)wanted,
         .because = verdict,
+        .pump = OF_TANK,
         .retry = window_fits_at(w, HOUR_MS, budget, goal, now) };
 }
 
@@ -60,6 +62,7 @@ static void narrow(struct fill *f, struct round *r, uint32_t p, double ml)
     const struct dose_allowance a = limits_of_stock(&question);
     if (a.most_ul >= wanted_ul) return;
     r->because = a.because;
+    r->pump = p;
     if (a.because != DOSE_OVER_DOSE && a.retry.ms > r->retry.ms) r->retry = a.retry;
     r->part = a.most_ul < pump->limits.smallest_ul ? 0.0 : (double)a.most_ul / 1000.0 / ml;
 }
@@ -87,7 +90,7 @@ static bool wait(struct fill *f, const struct round *r)
     const struct mono soonest = mono_after(f->now, MINUTE_MS);
     const struct mono until = r->retry.ms > soonest.ms ? r->retry : soonest;
     if (until.ms > FILL_MOST_MS) return false;
-    f->waited_ms[r->because] += mono_since(until, f->now);
+    f->waited_ms[r->pump][r->because] += mono_since(until, f->now);
     f->now = until;
     return true;
 }
@@ -175,6 +178,21 @@ static void begin(struct fill *f)
     window_init(&f->ph_move, f->entries[TANK_PUMPS_MAX + 1], ENTRIES, HOUR_MS);
 }
 
+/* The limit that cost most time. */
+static void find_held(struct fill *f)
+{
+    int64_t longest_ms = 0;
+    f->result.held_by = f->result.held_stock = "";
+    for (uint32_t p = 0; p <= OF_TANK; p++) {
+        for (uint32_t v = 0; v < DOSE_VERDICT_COUNT; v++) {
+            if (f->waited_ms[p][v] <= longest_ms) continue;
+            longest_ms = f->waited_ms[p][v];
+            f->result.held_by = dose_verdict_phrase((enum dose_verdict)v);
+            f->result.held_stock = p == OF_TANK ? "" : f->site->stock[f->tank->pump[p].stock].key;
+        }
+    }
+}
+
 bool check_fresh_fill(struct check_fill *ret, const struct site *site, const struct site_tank *tank,
     const struct crop_target *set)
 {
@@ -191,13 +209,7 @@ bool check_fresh_fill(struct check_fill *ret, const struct site *site, const str
     for (uint32_t i = 0; i < ROUNDS_MOST && turn(f); i++) {
     }
     f->result.span_ms = f->now.ms;
-    f->result.held_by = "";
-    int64_t longest_ms = 0;
-    for (uint32_t v = 0; v < DOSE_VERDICT_COUNT; v++) {
-        if (f->waited_ms[v] <= longest_ms) continue;
-        longest_ms = f->waited_ms[v];
-        f->result.held_by = dose_verdict_phrase((enum dose_verdict)v);
-    }
+    find_held(f);
     *ret = f->result;
     free(f);
     return true;

@@ -114,6 +114,7 @@ static void add_tank(
     add_number(fill, "doses", d->fill.doses);
     add_number(fill, "hours", (double)d->fill.span_ms / (double)HOUR_MS);
     (void)cJSON_AddStringToObject(fill, "held_by", d->fill.held_by);
+    (void)cJSON_AddStringToObject(fill, "held_by_stock", d->fill.held_stock);
 }
 
 static void add_kept_apart(cJSON *root, const struct site *site)

@@ -152,14 +152,15 @@ static void print_fill(FILE *out, const struct site_tank *tank, const struct che
     fprintf(out, "  fresh fill     EC %.2f and pH %.1f (assumed) to EC %.2f and pH %.2f: ",
         tank->source_ec_us_cm / 1000.0, CHECK_SOURCE_PH, d->now.target.ec_us_cm / 1000.0,
         d->now.target.ph);
-    if (!f->reached) {
-        fprintf(out, "not reached within 30 days%s%s\n", f->held_by[0] ? ", held up by " : "",
+    if (f->reached)
+        fprintf(out, "%u rounds, %u doses, %s under the limits", f->rounds, f->doses,
+            span(f->span_ms).at);
+    else
+        fprintf(out, "not reached within 30 days");
+    if (f->held_by[0])
+        fprintf(out, "; what holds it up most: %s%s%s", f->held_stock, f->held_stock[0] ? ", " : "",
             f->held_by);
-        return;
-    }
-    fprintf(
-        out, "%u rounds, %u doses, %s under the limits", f->rounds, f->doses, span(f->span_ms).at);
-    fprintf(out, "%s%s\n", f->held_by[0] ? "; it waits most for " : "", f->held_by);
+    fprintf(out, "\n");
 }
 
 static void print_tank(

@@ -1,5 +1,5 @@
-/* The subcommands. Each is a file cmd_<name>.c with one function of this shape: it gets the
- * arguments after its own name and returns the exit code: 0 done, 1 ran and the answer is no, or a
+/* The subcommands. Each is a file cmd_<name>.c with one function of this shape: argv[0] is its own
+ * name, its arguments follow. It returns the exit code: 0 done, 1 ran and the answer is no, or a
  * code of sysexits.h. */
 #ifndef DOSEWRIGHT_DAEMON_CMD_H
 #define DOSEWRIGHT_DAEMON_CMD_H

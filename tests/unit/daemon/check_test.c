@@ -239,7 +239,8 @@ START_TEST(a_fresh_fill_never_beats_its_limits)
     const double a_ml = rise / tight.recipe_ec_us_cm_per_ml * 2.5 / 3.5;
     ck_assert_double_gt(a_ml, 400.0); /* else this test says nothing */
     ck_assert(tight.fill.reached);
-    ck_assert_str_ne(tight.fill.held_by, "");
+    ck_assert_str_eq(tight.fill.held_by, "its daily limit");
+    ck_assert_str_eq(tight.fill.held_stock, "leaf-a");
     /* the half band that may be left undone is less than a tenth of it */
     ck_assert_int_ge(tight.fill.span_ms, (int64_t)((a_ml * 0.9 / 200.0 - 1.0) * (double)DAY_MS));
     config_free(fixture_config);
