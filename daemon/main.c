@@ -33,7 +33,7 @@ static const struct command commands[] = {
     { "reload", cmd_reload, "read the configuration again and wait for the verdict" },
     { "commission", cmd_commission, "a walk through a new site, tank or part, step by step" },
     { "ask", cmd_ask,
-        "other requests: setpoint, acknowledge, claim, refilled, service, identify, adopt" },
+        "other requests: setpoint, dose, prime, calibrate, acknowledge, refilled, service, adopt" },
     { "call", cmd_call, "the same requests over MQTT, from any machine" },
     { "journal", cmd_journal, "verify, show or draw the journal" },
     { "backup", cmd_backup, "configuration and journal in one file" },
@@ -55,19 +55,30 @@ static int help(FILE *out, int code)
     return code;
 }
 
+/* A command with its arguments: argv[0] is its name. */
+static int run(int argc, char **argv)
+{
+    for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
+        if (strcmp(argv[0], commands[i].name) == 0) return commands[i].run(argc, argv);
+    }
+    fprintf(stderr,
+        "dosewright: there is no command '%s'; 'dosewright --help' lists those there are\n",
+        argv[0]);
+    return EX_USAGE;
+}
+
 int main(int argc, char **argv)
 {
+    static char help_option[] = "--help";
     if (argc < 2) return help(stderr, EX_USAGE);
+    if (strcmp(argv[1], "help") == 0 && argc == 3) { /* "help check" */
+        char *words[] = { argv[2], help_option, NULL };
+        return run(2, words);
+    }
     if (misuse_asks_help(argv[1]) || strcmp(argv[1], "help") == 0) return help(stdout, 0);
     if (strcmp(argv[1], "--version") == 0) {
         printf("dosewright " DOSEWRIGHT_VERSION "\n");
         return 0;
     }
-    for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
-        if (strcmp(argv[1], commands[i].name) == 0) return commands[i].run(argc - 1, argv + 1);
-    }
-    fprintf(stderr,
-        "dosewright: there is no command '%s'; 'dosewright --help' lists those there are\n",
-        argv[1]);
-    return EX_USAGE;
+    return run(argc - 1, argv + 1);
 }
