@@ -64,7 +64,7 @@ static int read_wait(struct doctor *d, const struct tool *tool, const char *word
 
 static void judge_config(struct doctor *d, const char *path, const struct problem_list *errors)
 {
-    static const char check[] = "'dosewright check' shows all that is to be said of it";
+    static const char check[] = "'dosewright check' with that file lists everything";
     if (!d->config || errors->count > 0) {
         const bool told = errors->count > 0;
         doctor_see(d, "configuration", "%s: %s", told ? errors->item[0].where : path,
@@ -73,8 +73,9 @@ static void judge_config(struct doctor *d, const char *path, const struct proble
         return;
     }
     const struct problem_list *unwise = &d->config->unwise;
-    doctor_see(d, "configuration", "%s is valid: %u tanks, %u chains", path,
-        (unsigned)d->config->site.tank_count, (unsigned)d->config->site.chain_count);
+    const unsigned tanks = d->config->site.tank_count, chains = d->config->site.chain_count;
+    doctor_see(d, "configuration", "%s is valid: %u tank%s, %u chain%s", path, tanks,
+        tanks == 1 ? "" : "s", chains, chains == 1 ? "" : "s");
     if (unwise->count == 0) {
         doctor_judge(d, DOCTOR_OK, NULL);
         return;
