@@ -105,8 +105,8 @@ static const struct schema_row upkeep_rows[] = {
     { "water_change_days", SCHEMA_WHOLE, "d", 0, 1000, 86400000, "0", TANK(tank.upkeep.water_ms),
         NULL, NULL, "How old the tank's water may be; 0: no reminder." },
     { "water_change_l", SCHEMA_REAL, "L", 0, 1000000, 0, "0", TANK(tank.upkeep.water_l), NULL, NULL,
-        "How much may be topped up before all water is changed, often 3 to 5 times the tank; needs "
-        "a level or volume probe; 0: no reminder." },
+        "How much may be topped up before all water is changed: 1 to 5 times the tank, less with "
+        "hard water; needs a level or volume probe; 0: no reminder." },
     { "light_on_lx", SCHEMA_REAL, "lx", 1, 200000, 0, "1000", TANK(tank.upkeep.light_on_lx), NULL,
         NULL, "From here on the light probe counts as seeing light." },
     { "light_differs_min", SCHEMA_WHOLE, "min", 0, 1440, 60000, "0",
