@@ -63,7 +63,7 @@ static bool put_header(struct saving *s, const char *name, int64_t bytes, unsign
 
 static bool put_filling(struct saving *s, int64_t bytes)
 {
-    static const uint8_t zeros[USTAR_BLOCK];
+    const uint8_t zeros[USTAR_BLOCK] = { 0 };
     return put(s, zeros, (size_t)ustar_filling(bytes));
 }
 
@@ -257,7 +257,7 @@ static bool keep_line(void *context, const char *line, size_t length)
 
 static enum err put_manifest(struct saving *s)
 {
-    static const uint8_t zeros[2 * USTAR_BLOCK];
+    const uint8_t zeros[2 * USTAR_BLOCK] = { 0 };
     const struct link_stamp stamp = { .now = s->how->now, .boot = s->boot };
     struct growing g = { .length = 0 };
     s->left_out[s->left_count] = NULL;

@@ -42,18 +42,18 @@ static void step(void *context, const struct event *event)
 
 /* --- a life of the core ----------------------------------------------------------------------- */
 
-static void begin(struct drive *d, const struct drive_line *l)
+static void begin(struct drive *d, const char *by_word, const char *boot, struct now now)
 {
     struct text by = text_over(d->identity.by, sizeof d->identity.by);
     d->lives++;
-    text_add(&by, l->by);
-    if (!l->by[0]) {
+    text_add(&by, by_word);
+    if (!by_word[0]) {
         text_add(&by, "drive-");
         text_add_int(&by, d->lives);
     }
-    if (l->boot[0]) (void)text_copy(d->boot, sizeof d->boot, l->boot);
+    if (boot[0]) (void)text_copy(d->boot, sizeof d->boot, boot);
     d->identity.boot = d->boot;
-    const struct now zero = { .civil = l->now.civil, .clock = l->now.clock };
+    const struct now zero = { .civil = now.civil, .clock = now.clock };
     memcpy(d->config->site.chain, d->file_site.chain, sizeof d->file_site.chain);
     memcpy(d->config->site.tank, d->file_tank, d->config->site.tank_count * sizeof *d->file_tank);
     d->core = core_init(d->block, &d->config->site, &d->identity, zero);
@@ -269,7 +269,7 @@ static void do_view(struct drive *d, const struct drive_line *l)
 /* Before the core has started there is nothing that it could do. */
 static bool do_early(struct drive *d, const struct drive_line *l, struct problem *problem)
 {
-    if (l->kind == DRIVE_BEGIN) begin(d, l);
+    if (l->kind == DRIVE_BEGIN) begin(d, l->by, l->boot, l->now);
     drive_open_answer(d, false);
     drive_end_actions(d);
     if (l->kind == DRIVE_BEGIN || restore(d, l, problem)) return true;
@@ -373,9 +373,7 @@ enum err drive_open(
     memcpy(d->file_tank, config->site.tank, config->site.tank_count * sizeof *d->file_tank);
     const enum err err = homie_open(&d->homie, config, problem);
     if (err != ERR_NONE) return err;
-    static const struct drive_line first = { .kind = DRIVE_BEGIN };
-    (void)text_copy(d->boot, sizeof d->boot, "drive");
-    begin(d, &first);
+    begin(d, "", "drive", (struct now){ 0 });
     return ERR_NONE;
 }
 

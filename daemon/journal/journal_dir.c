@@ -131,7 +131,7 @@ static bool write_all(int fd, const char *bytes, size_t count)
  * is none, or where the file system can't tell; -1: nothing but a hole follows. */
 static int64_t past_hole(int fd, int64_t at, struct load_digest *digest)
 {
-    static const char zeros[4096];
+    const char zeros[4096] = { 0 };
     const int64_t data = (int64_t)lseek(fd, (off_t)at, SEEK_DATA);
     if (data < 0) return errno == ENXIO ? -1 : at;
     for (int64_t left = data - at; left > 0; left -= (int64_t)sizeof zeros) {
