@@ -230,7 +230,7 @@ struct twin *twin_init(void *block, const struct twin_setup *setup)
     t->beats_due = mono_after(t->now.mono, t->beat_ms);
     twin_chains_init(t);
     twin_waters_init(t, setup);
-    struct core_identity identity = { .by = "twin", .boot = "twin" };
+    static const struct core_identity identity = { .by = "twin", .boot = "twin" };
     t->core = core_init((char *)block + core_at(site), site, &identity, t->now);
     tell_zones(t);
     core_restored(t->core, true, t->now, &t->actions);
