@@ -56,8 +56,8 @@ struct arguments {
 
 static int misused(const char *command, const char *what, const char *word)
 {
-    return misuse_say(
-        command, strcmp(command, "backup") == 0 ? backup_usage : restore_usage, what, word);
+    misuse_say(command, strcmp(command, "backup") == 0 ? backup_usage : restore_usage, what, word);
+    return EX_USAGE;
 }
 
 static int read_arguments(struct arguments *ret, int argc, char **argv)

@@ -2,7 +2,6 @@
 
 #include <stdio.h>
 #include <string.h>
-#include <sysexits.h>
 
 #include "lib/base/text.h"
 
@@ -13,7 +12,7 @@ bool misuse_asks_help(const char *word)
     return strcmp(word, "--help") == 0 || strcmp(word, "-h") == 0;
 }
 
-int misuse_say(const char *command, const char *usage, const char *what, const char *word)
+void misuse_say(const char *command, const char *usage, const char *what, const char *word)
 {
     char quoted[WORD_TEXT_MAX];
     struct text t = text_over(quoted, sizeof quoted);
@@ -25,5 +24,4 @@ int misuse_say(const char *command, const char *usage, const char *what, const c
     const size_t length = rest ? (size_t)(rest - usage) + 1 : strlen(usage);
     fprintf(stderr, "dosewright %s: %s%s\n%.*s'dosewright %s --help' tells more\n", command, what,
         quoted, (int)length, usage, command);
-    return EX_USAGE;
 }

@@ -10,7 +10,7 @@
 bool misuse_asks_help(const char *word);
 
 /* Says "dosewright COMMAND: WHAT "WORD"" on standard error ('word' NULL: without it), then 'usage',
- * what --help prints, up to its first empty line. EX_USAGE. */
-int misuse_say(const char *command, const char *usage, const char *what, const char *word);
+ * what --help prints, up to its first empty line. The exit code is EX_USAGE then. */
+void misuse_say(const char *command, const char *usage, const char *what, const char *word);
 
 #endif

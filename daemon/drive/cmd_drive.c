@@ -30,7 +30,8 @@ static void put(const char *text)
 
 static int misused(const char *what, const char *word)
 {
-    return misuse_say("drive", usage, what, word);
+    misuse_say("drive", usage, what, word);
+    return EX_USAGE;
 }
 
 /* Gives the length of the next line without its line feed, -1 at the end; a longer one is skipped

@@ -43,7 +43,8 @@ struct options {
 
 static int misused(const char *what, const char *word)
 {
-    return misuse_say("forecast", usage, what, word);
+    misuse_say("forecast", usage, what, word);
+    return EX_USAGE;
 }
 
 static bool read_whole(int64_t *ret, const char *word, int64_t least, int64_t most)

@@ -60,7 +60,8 @@ static int help(void)
 
 static int misused(const char *what, const char *word)
 {
-    return misuse_say("rig", usage, what, word);
+    misuse_say("rig", usage, what, word);
+    return EX_USAGE;
 }
 
 static bool read_count(const char *text, unsigned places, int64_t *ret)

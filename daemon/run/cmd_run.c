@@ -20,7 +20,8 @@ static const char usage[] =
 
 static int misused(const char *what, const char *word)
 {
-    return misuse_say("run", usage, what, word);
+    misuse_say("run", usage, what, word);
+    return EX_USAGE;
 }
 
 static void print_all(const struct problem_list *list, enum log_level level)

@@ -49,7 +49,8 @@ struct options {
 
 static int misused(const char *what, const char *word)
 {
-    return misuse_say("journal", usage, what, word);
+    misuse_say("journal", usage, what, word);
+    return EX_USAGE;
 }
 
 static bool read_hash(char ret[LINK_HASH_HEX], const char *word)

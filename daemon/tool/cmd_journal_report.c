@@ -41,7 +41,8 @@ struct options {
 
 static int misused(const char *what, const char *word)
 {
-    return misuse_say("journal report", usage, what, word);
+    misuse_say("journal report", usage, what, word);
+    return EX_USAGE;
 }
 
 /* A day, of which the end is meant when 'last' is true; or an instant. */

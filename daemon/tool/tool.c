@@ -20,7 +20,8 @@ static const char socket_suffix[] = ".sock";
 
 int tool_misused_word(const struct tool *tool, const char *what, const char *word)
 {
-    return misuse_say(tool->name, tool->usage, what, word);
+    misuse_say(tool->name, tool->usage, what, word);
+    return EX_USAGE;
 }
 
 int tool_misused(const struct tool *tool, const char *what)

@@ -33,7 +33,8 @@ struct arguments {
 
 static int misused(const char *what, const char *word)
 {
-    return misuse_say("worksheet", usage, what, word);
+    misuse_say("worksheet", usage, what, word);
+    return EX_USAGE;
 }
 
 static int read_arguments(struct arguments *ret, int argc, char **argv)
