@@ -179,6 +179,17 @@ enum err journal_append(struct journal *j, struct record *r, struct now now, int
 
 /* --- opening ---------------------------------------------------------------------------------- */
 
+static int64_t at_least(int64_t keep_days)
+{
+    return keep_days < JOURNAL_KEEP_DAYS_LEAST ? JOURNAL_KEEP_DAYS_LEAST : keep_days;
+}
+
+void journal_keep(struct journal *j, int64_t keep_days, struct now now)
+{
+    j->keep_days = at_least(keep_days);
+    if (!is_latched(j)) journal_turn_prune(j, now);
+}
+
 static void fill_report(
     struct journal_report *ret, const struct journal_scan *s, const struct scan_place *bad)
 {
@@ -315,8 +326,7 @@ enum err journal_open(struct journal **ret, const struct journal_options *option
     }
     j->dir = dir;
     j->dir_fd = j->lock_fd = j->fd = -1;
-    j->keep_days =
-        options->keep_days < JOURNAL_KEEP_DAYS_LEAST ? JOURNAL_KEEP_DAYS_LEAST : options->keep_days;
+    j->keep_days = at_least(options->keep_days);
     (void)text_copy(j->boot, sizeof j->boot, options->boot);
     enum err err = journal_dir_open(j, problem);
     if (err == ERR_NONE) err = journal_dir_look_for_mark(j, problem);

@@ -45,6 +45,9 @@ enum err journal_open(struct journal **ret, const struct journal_options *option
     __attribute__((warn_unused_result));
 void journal_close(struct journal *j); /* syncs first; NULL is fine */
 
+/* Other keep_days from now on: what is older than these is removed at once. */
+void journal_keep(struct journal *j, int64_t keep_days, struct now now);
+
 /* Seals and writes one record. *ret_seq is what journal_synced must reach before the deed. 'line'
  * (may be NULL) gets the line without its line feed. On ERR_IO the journal is latched: it takes no
  * more records, and journal_failed tells why. ERR_FULL: this record doesn't fit a line; it wasn't

@@ -65,6 +65,15 @@ static void refuse(struct daemon *d, const struct problem_list *errors)
     answer(d, false, "refused", all);
 }
 
+/* As at a start. */
+static void tell_unwise(const struct problem_list *unwise)
+{
+    for (uint32_t i = 0; i < unwise->count; i++) {
+        log_format(LOG_WARNED, "%s: %s", unwise->item[i].where, unwise->item[i].text);
+    }
+    if (unwise->more > 0) log_format(LOG_WARNED, "... and %u more", unwise->more);
+}
+
 void daemon_reload(struct daemon *d, uint64_t ticket)
 {
     static struct problem_list errors;
@@ -88,6 +97,7 @@ void daemon_reload(struct daemon *d, uint64_t ticket)
         refuse(d, &errors);
         return;
     }
+    tell_unwise(&next->unwise);
     d->next_config = next;
     daemon_renew(d);
 }
@@ -201,6 +211,7 @@ void daemon_renew(struct daemon *d)
     request_keys_forget(&d->next_keys);
     d->config_loaded = d->now.civil;
     d->config_error[0] = '\0';
+    journal_keep(d->journal, d->config->keep_days, d->now);
     metrics_close(d->metrics, same_text(old->metrics_file, d->config->metrics_file), 0);
     daemon_open_metrics(d);
     daemon_perform(d);

@@ -2,6 +2,7 @@
 """What the service manager hears, and whether the sandbox leaves the daemon what it needs. There is no
 service manager here: a socket of ours stands for it, and the list of system calls for its filter."""
 
+import datetime
 import os
 import platform
 import signal
@@ -14,6 +15,7 @@ import unittest
 
 import confine
 import harness
+import made_journal
 
 UNIT = os.path.join(harness.ROOT, "systemd/dosewright.service")
 # Refused by the filter, and the daemon is known to do without: reading whether the clock is synced
@@ -158,6 +160,33 @@ class Notify(harness.Case):
         os.kill(child, signal.SIGTERM)
         self.assertEqual(self.daemon.process.popen.wait(20), 0)
         self.world.forget(self.daemon.process)
+
+
+class Kept(harness.Case):
+    SITE = {"tanks": ("basil-bench",)}
+
+    def test_a_reload_with_other_keep_days(self):
+        made = made_journal.MadeJournal(self.daemon.journal_dir)
+        now = datetime.datetime.now(datetime.timezone.utc)
+        for days in range(20, 0, -1):
+            made.add(now - datetime.timedelta(days=days), "link", up=False)
+        made.close()
+        self.daemon.start()
+        harness.wait_until("it runs", self.daemon.status, 20)
+        self.assertEqual(len(harness.segments(self.daemon.journal_dir)), 21)
+        with open(self.world.site_path, encoding="utf-8") as file:
+            text = file.read()
+        harness.small_site.put(self.world.site_path, text.replace("keep_days: 30", "keep_days: 7"))
+        unwise = "more than 0.02: dilute it"  # the small tank's acid
+        self.assertEqual(self.daemon.process.log().count(unwise), 1)
+        self.daemon.reload_done()
+        self.assertEqual(self.daemon.process.log().count(unwise), 2)
+        harness.wait_until(
+            "what is older goes", lambda: len(harness.segments(self.daemon.journal_dir)) == 8, 10
+        )
+        self.assertEqual([r["keep_days"] for r in self.daemon.records("pruned")], [7])
+        self.assertEqual(self.daemon.end(), 0)
+        self.judge_journal()
 
 
 class Sandbox(harness.Case):

@@ -307,6 +307,29 @@ START_TEST(what_is_older_than_keep_days_goes_and_the_chain_still_verifies)
 }
 END_TEST
 
+/* Defect: a reload with other keep_days went on with the former ones until the next start, and
+ * removed what the file in force wanted kept. */
+START_TEST(other_keep_days_hold_at_once)
+{
+    keep_days = 3;
+    must_open();
+    run_days(0, 4);
+    journal_keep(journal, 30, now);
+    run_days(4, 4);
+    ck_assert(exists("journal-2031-04-02.jsonl"));
+    journal_keep(journal, 3, now);
+    must_settle();
+    ck_assert(!exists("journal-2031-04-05.jsonl") && exists("journal-2031-04-06.jsonl"));
+    journal_keep(journal, 0, now); /* two days are the least */
+    must_settle();
+    ck_assert(!exists("journal-2031-04-06.jsonl") && exists("journal-2031-04-07.jsonl"));
+    close_journal();
+    scan();
+    ck_assert_msg(!report.damaged, "%s", report.problem.text);
+    ck_assert_int_eq(report.segments, 3);
+}
+END_TEST
+
 START_TEST(a_segment_that_is_missing_without_a_pruned_record_is_damage)
 {
     keep_days = 3;
@@ -451,6 +474,7 @@ int main(void)
     tcase_add_test(t, a_clock_that_steps_back_never_makes_an_earlier_name);
     tcase_add_test(t, a_first_start_without_a_clock_has_a_place_in_the_order_too);
     tcase_add_test(t, what_is_older_than_keep_days_goes_and_the_chain_still_verifies);
+    tcase_add_test(t, other_keep_days_hold_at_once);
     tcase_add_test(t, a_segment_that_is_missing_without_a_pruned_record_is_damage);
     tcase_add_test(t, a_pruning_that_was_interrupted_is_whole);
     tcase_add_test(t, a_clock_that_jumps_ahead_empties_nothing);
