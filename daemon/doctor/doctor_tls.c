@@ -94,6 +94,27 @@ static bool read_ca(struct doctor *d, const char *path, struct dates *ret)
     return n > 0;
 }
 
+/* The daemon has nobody to ask for a pass phrase, so none is asked for here. */
+static int no_phrase(char *to, int size, int writes, void *context)
+{
+    (void)to;
+    (void)size;
+    (void)writes;
+    *(bool *)context = true;
+    return -1;
+}
+
+static void cant_use_key(struct doctor *d, const char *path, bool locked)
+{
+    if (!locked) {
+        cant_use(d, "key", path, tls_says());
+        return;
+    }
+    doctor_see(d, "key", "%s is locked with a pass phrase, which the daemon can't know", path);
+    doctor_judge(d, DOCTOR_FAIL,
+        "write it without one (openssl pkey -in KEY -out NEW), for the daemon's account alone");
+}
+
 static void judge_own(struct doctor *d, const char *cert, const char *key)
 {
     FILE *file = fopen(cert, "re");
@@ -107,10 +128,13 @@ static void judge_own(struct doctor *d, const char *cert, const char *key)
     judge_dates(d, "certificate", cert, dates_of(x),
         "have a new one made for the daemon, put it in place of the old one, and restart the "
         "daemon");
+    bool locked = false;
     file = key ? fopen(key, "re") : NULL;
-    EVP_PKEY *pair = file ? PEM_read_PrivateKey(file, NULL, NULL, NULL) : NULL;
-    if (!pair) {
-        cant_use(d, "key", key ? key : cert, file ? tls_says() : strerror(errno));
+    EVP_PKEY *pair = file ? PEM_read_PrivateKey(file, NULL, no_phrase, &locked) : NULL;
+    if (!file) {
+        cant_use(d, "key", key ? key : cert, strerror(errno));
+    } else if (!pair) {
+        cant_use_key(d, key, locked);
     } else if (X509_check_private_key(x, pair) != 1) {
         doctor_see(d, "key", "%s isn't the key of %s", key, cert);
         doctor_judge(
@@ -147,6 +171,9 @@ static SSL_CTX *context_of(const struct broker_config *broker)
     else
         (void)SSL_CTX_set_default_verify_paths(context);
     if (broker->cert_file && broker->key_file) {
+        static bool locked; /* judged with the files */
+        SSL_CTX_set_default_passwd_cb(context, no_phrase);
+        SSL_CTX_set_default_passwd_cb_userdata(context, &locked);
         (void)SSL_CTX_use_certificate_chain_file(context, broker->cert_file);
         (void)SSL_CTX_use_PrivateKey_file(context, broker->key_file, SSL_FILETYPE_PEM);
     }

@@ -118,6 +118,7 @@ static MQTTAsync_SSLOptions tls_options(struct paho *p, const struct paho_connec
     tls.disableDefaultTrustStore = c->ca_file != NULL;
     tls.keyStore = c->cert_file;
     tls.privateKey = c->key_file;
+    tls.privateKeyPassword = ""; /* else the library asks the terminal, and waits */
     tls.enableServerCertAuth = 1;
     tls.verify = 1; /* the name, too */
     tls.sslVersion = MQTT_SSL_VERSION_TLS_1_2;
