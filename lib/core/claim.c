@@ -55,18 +55,31 @@ static bool is_stranger(const struct core *core, const struct core_chain *c)
            !text_same(c->claim.by, core->identity.by);
 }
 
+/* Somebody of another site has the chain now. Whoever had it between that and the last claim that
+ * is known here may have been another daemon of this site. */
+static bool hides_others(const struct core *core, uint32_t chain)
+{
+    const struct core_chain *c = &core->chain[chain];
+    struct chain_claim former;
+    core_former_claim(core, chain, &former);
+    const int64_t known = c->seen_reign > former.reign ? c->seen_reign : former.reign;
+    return c->claim.reign != known + 1;
+}
+
 /* It counts also if the head is a new one later, and over a restart of this one. */
 static void see_other(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
     struct core_chain *c = &core->chain[chain];
     c->other_seen = true;
     if (c->seen_reign == c->claim.reign) return;
+    const bool ours = text_same(c->claim.site, core->site->key);
+    const bool served = ours || hides_others(core, chain);
     c->seen_reign = c->claim.reign;
     struct record *r = emit_record(ret, "other-reign");
     record_add_text(r, "chain", core->site->chain[chain].key);
     record_add_text(r, "by", c->claim.by);
     record_add_int(r, "reign", c->claim.reign);
-    if (!text_same(c->claim.site, core->site->key)) return;
+    if (!served) return;
     core_boards_hear_peer(core, now, ret);
     core_boards_served(core, c->claim.by, ret);
 }
