@@ -2,6 +2,7 @@
 #include <string.h>
 
 #include "lib/base/text.h"
+#include "lib/core/halt_told.h"
 #include "lib/core/limits_known.h"
 #include "lib/core/state.h"
 
@@ -125,6 +126,7 @@ void core_turn_chain(struct core *core, uint32_t chain, struct now now, struct a
     c->due = mono_after(now.mono, beats_ms > CHAIN_LOOK_MS ? beats_ms : CHAIN_LOOK_MS);
     if (is_stranger(core, c)) see_other(core, chain, now, ret);
     core_turn_limits(core, chain, now, ret);
+    core_take_halt(core, chain, now, ret);
     turn_halt(core, chain, now, ret);
     core_turn_follow(core, now, ret);
     if (!core->link_up || !core->journal_ok) return;

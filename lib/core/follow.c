@@ -49,7 +49,7 @@ static bool is_taken(const struct record *r)
 {
     static const char *const kinds[] = { "dose", "outcome", "identify", "circulate", "stop",
         "resume", "flushed", "learned", "adopt", "rate-run", "rate-measured", "flow-run", "bath",
-        "calibration", "carry", "upkeep", "signer", "asked", "ran-on", "head-clock" };
+        "calibration", "carry", "upkeep", "signer", "asked", "ran-on", "head-clock", "halt-taken" };
     const char *kind = record_text_or_empty(r, "kind");
     if (text_same(kind, "request")) return is_asked_here(r);
     if (text_same(kind, "alert")) return locks(r);

@@ -1,6 +1,7 @@
 #include <math.h>
 
 #include "lib/base/text.h"
+#include "lib/core/halt_told.h"
 #include "lib/core/state.h"
 
 /* --- the chain -------------------------------------------------------------------------------- */
@@ -11,6 +12,7 @@ enum lack {
     LACKS_LINK,
     LACKS_QUIET,
     LACKS_PEACE,
+    LACKS_WORD,
     LACKS_HEAD,
     LACKS_ROLL,
     LACKS_ORDER,
@@ -27,6 +29,7 @@ static enum lack chain_lacks(const struct core *core, uint32_t chain, struct now
     if (!core->link_up) return LACKS_LINK;
     if (core->site->chain[chain].plain && core_boards_contested(core, now)) return LACKS_PEACE;
     if (core->site->chain[chain].plain && core_boards_listen(core, now)) return LACKS_QUIET;
+    if (core->site->chain[chain].plain && core_halt_untold(core)) return LACKS_WORD;
     if (!c->head_ready) return LACKS_HEAD;
     if (!c->has_roll) return LACKS_ROLL;
     if (!c->matches) return LACKS_ORDER;
@@ -44,6 +47,7 @@ static const char *lack_words(const struct core_chain *c, enum lack lack)
         [LACKS_LINK] = "the broker doesn't answer",
         [LACKS_QUIET] = "listening whether another daemon serves this site",
         [LACKS_PEACE] = "another daemon serves this site, too: stop one of them",
+        [LACKS_WORD] = "waiting for all heads: one may tell of a halt that the journal has lost",
         [LACKS_HEAD] = "its head isn't there",
         [LACKS_ROLL] = "its head hasn't sent a roll-call",
         [LACKS_ORDER] = "",

@@ -21,7 +21,8 @@ void core_keep_limits(struct core *core, uint32_t chain, int64_t ms);
 /* What the lines of its tanks hold isn't known: they are flushed first. */
 void core_doubt_lines(struct core *core, uint32_t chain);
 
-/* Neither limits nor lines are known from now on, and it is on record. */
+/* Neither limits nor lines are known from now on, and it is on record; nor whether a halt was asked
+ * for. */
 void core_lose_limits(struct core *core, uint32_t chain, struct now now, struct actions *ret);
 
 /* Alerts as long as limits aren't known, and ends that after a day. */

@@ -3,6 +3,7 @@
 
 #include "lib/base/invariant.h"
 #include "lib/base/text.h"
+#include "lib/core/halt_told.h"
 #include "lib/core/limits_known.h"
 #include "lib/core/state.h"
 
@@ -35,7 +36,7 @@ static const char *const request_words[REQUEST_COUNT] = { "halt", "pause", "serv
 static struct answer halt(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
-    core->halted = q->on;
+    core_know_halt(core, q->on);
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
         if (q->on)
             core_send_halt(core, c, now, ret);

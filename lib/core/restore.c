@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "lib/base/text.h"
+#include "lib/core/halt_told.h"
 #include "lib/core/limits_known.h"
 #include "lib/core/restore_line.h"
 #include "lib/core/state.h"
@@ -366,7 +367,7 @@ static void restore_request(struct core *core, const struct record *r, struct no
     if (!ok) return;
     upkeep_restore_request(core, r, now);
     (void)record_truth(r, "on", &on);
-    if (text_same(what, "halt")) core->halted = on;
+    if (text_same(what, "halt")) core_know_halt(core, on);
     if (text_same(what, "refilled")) {
         const int32_t stock = stock_named(core, record_text_or_empty(r, "stock"));
         int64_t ul = 0;
@@ -421,6 +422,7 @@ static void restore_carried(struct core *core, const struct record *r, struct no
 static void lose_track(struct core *core, uint32_t chain, struct mono at)
 {
     core->follow.copied = false;
+    core->halt_doubted = true;
     core_forget_limits(core, chain, at);
     core_doubt_lines(core, chain);
 }
@@ -501,6 +503,7 @@ void core_restore(struct core *core, const struct record *record, struct now rec
     if (record_is(record, "outcome")) restore_outcome(core, record, now);
     if (record_is(record, "learned") && tank >= 0)
         core_restore_learned(core, (uint32_t)tank, record);
+    if (record_is(record, "halt-taken")) core_know_halt(core, true);
     if (record_is(record, "flushed") && tank >= 0 && same_line(core, (uint32_t)tank, record))
         core->tank[tank].line_dirty = false;
     if (record_is(record, "hand")) restore_hand(core, record, at, false);

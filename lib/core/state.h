@@ -224,6 +224,7 @@ struct core {
     struct core_identity identity;
     uint64_t next_id;
     bool link_up, active, journal_ok, halted, held_back;
+    bool halt_doubted; /* one may have been asked for of which nothing is known */
     char journal_why[128];
     struct mono link_since;
     bool has_peer;
