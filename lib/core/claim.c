@@ -2,7 +2,6 @@
 #include <string.h>
 
 #include "lib/base/text.h"
-#include "lib/core/halt_told.h"
 #include "lib/core/limits_known.h"
 #include "lib/core/state.h"
 

@@ -1,7 +1,6 @@
 #include <math.h>
 
 #include "lib/base/text.h"
-#include "lib/core/halt_told.h"
 #include "lib/core/state.h"
 
 /* --- the chain -------------------------------------------------------------------------------- */
@@ -12,7 +11,6 @@ enum lack {
     LACKS_LINK,
     LACKS_QUIET,
     LACKS_PEACE,
-    LACKS_WORD,
     LACKS_HEAD,
     LACKS_ROLL,
     LACKS_ORDER,
@@ -20,6 +18,7 @@ enum lack {
     LACKS_OWNING,
     LACKS_BEAT,
     LACKS_LIFE,
+    LACKS_WORD,
     LACKS_RELEASE,
 };
 
@@ -29,7 +28,6 @@ static enum lack chain_lacks(const struct core *core, uint32_t chain, struct now
     if (!core->link_up) return LACKS_LINK;
     if (core->site->chain[chain].plain && core_boards_contested(core, now)) return LACKS_PEACE;
     if (core->site->chain[chain].plain && core_boards_listen(core, now)) return LACKS_QUIET;
-    if (core->site->chain[chain].plain && core_halt_untold(core)) return LACKS_WORD;
     if (!c->head_ready) return LACKS_HEAD;
     if (!c->has_roll) return LACKS_ROLL;
     if (!c->matches) return LACKS_ORDER;
@@ -37,6 +35,7 @@ static enum lack chain_lacks(const struct core *core, uint32_t chain, struct now
     if (!c->ours) return LACKS_OWNING;
     if (!c->has_beat || !text_same(c->beat.boot, c->roll.boot)) return LACKS_BEAT;
     if (mono_since(now.mono, c->beat_at) >= 3 * c->roll.beat_ms) return LACKS_LIFE;
+    if (core->site->chain[chain].plain && core_halt_untold(core, now)) return LACKS_WORD;
     return c->beat.halted ? LACKS_RELEASE : LACKS_NOTHING;
 }
 
@@ -47,7 +46,6 @@ static const char *lack_words(const struct core_chain *c, enum lack lack)
         [LACKS_LINK] = "the broker doesn't answer",
         [LACKS_QUIET] = "listening whether another daemon serves this site",
         [LACKS_PEACE] = "another daemon serves this site, too: stop one of them",
-        [LACKS_WORD] = "waiting for all heads: one may tell of a halt that the journal has lost",
         [LACKS_HEAD] = "its head isn't there",
         [LACKS_ROLL] = "its head hasn't sent a roll-call",
         [LACKS_ORDER] = "",
@@ -55,6 +53,7 @@ static const char *lack_words(const struct core_chain *c, enum lack lack)
         [LACKS_OWNING] = "not claimed yet",
         [LACKS_BEAT] = "waiting for its head's heartbeat",
         [LACKS_LIFE] = "its head's heartbeat has stopped",
+        [LACKS_WORD] = "waiting for all heads: one may tell of a halt that the journal has lost",
         [LACKS_RELEASE] = "its head is halted; 'release' ends it, or the head's own switch",
     };
     if (lack == LACKS_ORDER) return c->mismatch;

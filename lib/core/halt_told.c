@@ -3,27 +3,33 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
+enum { HEADS_TELL_MS = 60000 }; /* several beats */
+
 void core_know_halt(struct core *core, bool on)
 {
     core->halted = on;
-    core->halt_doubted = false;
+    core->halt_told.doubted = core->halt_told.missed = false;
 }
 
-/* As long as limits aren't known: then a day has passed, or somebody has said that all is. */
+/* Limits are known again after a day, or when somebody has said that all is. */
 static bool doubts(const struct core *core)
 {
-    if (!core->halt_doubted || core->halted) return false;
-    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+    if (core->halted) return false;
+    if (core->halt_told.missed) return true;
+    for (uint32_t c = 0; c < core->site->chain_count && core->halt_told.doubted; c++) {
         if (core->chain[c].limits_unknown) return true;
     }
     return false;
 }
 
-bool core_halt_untold(const struct core *core)
+bool core_halt_untold(const struct core *core, struct now now)
 {
-    if (!doubts(core)) return false;
+    const bool begins = mono_since(now.mono, core->halt_told.started) < HEADS_TELL_MS;
+    if (core->halted || (!begins && !doubts(core))) return false;
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        if (!core->site->chain[c].plain && !core->chain[c].has_beat) return true;
+        const struct core_chain *head = &core->chain[c];
+        if (core->site->chain[c].plain) continue;
+        if (!head->has_beat || (begins && !head->ledger_seen)) return true;
     }
     return false;
 }

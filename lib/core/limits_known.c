@@ -99,7 +99,7 @@ void core_doubt_lines(struct core *core, uint32_t chain)
 
 void core_lose_limits(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
-    core->halt_doubted = true;
+    core->halt_told.doubted = true;
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
         core->chain[c].due = now.mono; /* a head may tell of it */
     }

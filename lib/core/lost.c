@@ -79,8 +79,9 @@ void core_miss_records(struct core *core, uint32_t chain, const struct chain_led
     if (k->missed || !k->by[0] || !text_same(k->by, core->chain[chain].former.by)) return;
     for (uint32_t i = 0; i < ledger->count; i++) {
         const struct chain_report *e = &ledger->entry[i];
-        if (!moves(e) || !split_id(by, &n, e->id) || !text_same(by, k->by) || recorded(core, by, n))
-            continue;
+        if (!split_id(by, &n, e->id) || !text_same(by, k->by) || recorded(core, by, n)) continue;
+        if (!moves(e)) core->halt_told.missed = true;
+        if (!moves(e)) continue;
         k->missed = true;
         emit_log(ret, LOG_FAILED,
             "the journal has lost its newest records: the chain's head lists a command of before "

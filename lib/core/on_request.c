@@ -3,7 +3,6 @@
 
 #include "lib/base/invariant.h"
 #include "lib/base/text.h"
-#include "lib/core/halt_told.h"
 #include "lib/core/limits_known.h"
 #include "lib/core/state.h"
 

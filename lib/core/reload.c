@@ -333,7 +333,7 @@ static void move_site(struct core *fresh, const struct core *old)
     fresh->journal_ok = old->journal_ok;
     memcpy(fresh->journal_why, old->journal_why, sizeof fresh->journal_why);
     fresh->halted = old->halted;
-    fresh->halt_doubted = old->halt_doubted;
+    fresh->halt_told = old->halt_told;
     fresh->has_peer = old->has_peer;
     fresh->peer_at = old->peer_at;
     memcpy(fresh->peer, old->peer, sizeof fresh->peer);

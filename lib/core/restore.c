@@ -3,7 +3,6 @@
 #include <string.h>
 
 #include "lib/base/text.h"
-#include "lib/core/halt_told.h"
 #include "lib/core/limits_known.h"
 #include "lib/core/restore_line.h"
 #include "lib/core/state.h"
@@ -422,7 +421,7 @@ static void restore_carried(struct core *core, const struct record *r, struct no
 static void lose_track(struct core *core, uint32_t chain, struct mono at)
 {
     core->follow.copied = false;
-    core->halt_doubted = true;
+    core->halt_told.doubted = true;
     core_forget_limits(core, chain, at);
     core_doubt_lines(core, chain);
 }
@@ -571,7 +570,7 @@ void core_restored(struct core *core, bool empty, struct now now, struct actions
         core_tell_adopted(core, c, ret);
         if (empty && core->site->chain[c].plain) core_doubt_plain(core, c, now, ret);
     }
-    core->link_since = now.mono;
+    core->link_since = core->halt_told.started = now.mono;
     if (core->damaged)
         alert_raise(core, "journal-damaged", -1,
             "the journal was found damaged: 'journal verify' says where. Limits count as used up "

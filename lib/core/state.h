@@ -11,6 +11,7 @@
 #include "lib/core/core.h"
 #include "lib/core/draw.h"
 #include "lib/core/follow.h"
+#include "lib/core/halt_told.h"
 #include "lib/core/head_clock.h"
 #include "lib/core/left.h"
 #include "lib/core/mute.h"
@@ -224,7 +225,7 @@ struct core {
     struct core_identity identity;
     uint64_t next_id;
     bool link_up, active, journal_ok, halted, held_back;
-    bool halt_doubted; /* one may have been asked for of which nothing is known */
+    struct core_halt_told halt_told;
     char journal_why[128];
     struct mono link_since;
     bool has_peer;

@@ -1,6 +1,5 @@
 /* INV-8: a halt whose record may be lost is told by the heads that keep it. INV-n: safety
  * invariants in DEVELOPERS.md. */
-#include "lib/core/halt_told.h"
 #include "lib/core/limits_known.h"
 #include "tests/unit/core/core_fixture.h"
 
@@ -105,17 +104,54 @@ START_TEST(boards_wait_until_all_heads_have_told)
     bench_init();
     put_record("damage");
     bench_start();
-    ck_assert(core_halt_untold(b.core));
+    ck_assert(core_halt_untold(b.core, b.now));
     come_up();
-    ck_assert(!core_halt_untold(b.core)); /* both heads were heard, and run */
+    ck_assert(core_halt_untold(b.core, b.now)); /* what they took last wasn't heard yet */
     pass(MINUTE_MS);
+    ck_assert(!core_halt_untold(b.core, b.now)); /* both were heard, and run */
+    tell_beat(EAST);
     b.core->chain[WEST].has_beat = false;
-    ck_assert(core_halt_untold(b.core));
+    ck_assert(core_halt_untold(b.core, b.now));
     b.site.chain[EAST].plain = true;
     ck_assert(!core_chain_ready(b.core, EAST, b.now, &why));
     ck_assert_ptr_nonnull(strstr(at, "may tell of a halt"));
     b.site.chain[WEST].plain = true; /* no head: nobody can tell */
-    ck_assert(!core_halt_untold(b.core));
+    ck_assert(!core_halt_untold(b.core, b.now));
+}
+END_TEST
+
+/* The power went before the record of a halt was on disk. _i: that, or the halt is on record. */
+START_TEST(a_head_lists_a_halt_that_has_no_record)
+{
+    bench_init();
+    b.starts = 7;
+    struct record *r = put_record("reign");
+    record_add_text(r, "chain", "west");
+    record_add_text(r, "by", "d7");
+    record_add_int(r, "reign", 40);
+    record_add_int(r, "n", _i == 0 ? 3 : 4);
+    bench_start();
+    ck_assert(core_halt_untold(b.core, b.now)); /* just started: the heads may tell */
+    struct event e = { .kind = EVENT_LEDGER, .chain = WEST, .ledger = { .count = 1 } };
+    text_copy(e.ledger.entry[0].id, sizeof e.ledger.entry[0].id, "d7-4");
+    e.ledger.entry[0].state = CHAIN_DONE;
+    step(&e);
+    ck_assert(!b.core->halted);
+    ck_assert(!b.core->chain[WEST].limits_unknown); /* it moved nothing */
+    beat(WEST, true);
+    ck_assert_int_eq(b.core->halted, _i == 0);
+}
+END_TEST
+
+START_TEST(after_a_minute_nobody_waits_for_heads_that_are_not_there)
+{
+    bench_init();
+    put_record("water");
+    bench_start();
+    pass(MINUTE_MS - 1);
+    ck_assert(core_halt_untold(b.core, b.now));
+    pass(1);
+    ck_assert(!core_halt_untold(b.core, b.now));
 }
 END_TEST
 
@@ -126,6 +162,8 @@ int main(void)
         (int)(sizeof cases / sizeof *cases));
     tcase_add_test(t, a_chain_that_is_lost_while_running_counts_as_well);
     tcase_add_test(t, it_holds_over_a_start_and_until_somebody_releases);
+    tcase_add_loop_test(t, a_head_lists_a_halt_that_has_no_record, 0, 2);
+    tcase_add_test(t, after_a_minute_nobody_waits_for_heads_that_are_not_there);
     tcase_add_test(t, boards_wait_until_all_heads_have_told);
     return run_case(t, "halt_told");
 }

@@ -33,13 +33,20 @@ static void listened(void)
     }
 }
 
+/* Also the chain's head has listed what it took last. */
+static void all_come_up(void)
+{
+    come_up();
+    b.core->chain[WEST].ledger_seen = true;
+}
+
 /* A journal that is older than the outputs. */
 static void ready(bool reports)
 {
     make_plain(reports);
     put_record("carry");
     bench_start();
-    come_up();
+    all_come_up();
     listened();
     tell_water(BASIL, 1200, 5.8);
     tell_water(LETTUCE, 1200, 5.8);
@@ -164,7 +171,7 @@ START_TEST(an_interrupted_one_counts_in_full_after_a_restart)
     send_dose(BASIL, PUMP, UL);
     bench_start();
     ck_assert_int_eq(used_ul(BASIL, PUMP), FULL_UL);
-    come_up();
+    all_come_up();
     struct event ledger = { .kind = EVENT_LEDGER, .chain = EAST };
     step(&ledger);
     pass(COMMAND_START_MS + AUTO_OFF_MS + COMMAND_GRACE_MS);
@@ -236,13 +243,13 @@ START_TEST(with_a_new_journal_the_day_before_isnt_known)
     bench_start();
     ck_assert_int_eq(used_ul(BASIL, PUMP), b.tank[BASIL].pump[PUMP].limits.day_ul);
     ck_assert_int_eq(used_ul(BASIL, 0), 0); /* a module's head would tell */
-    come_up();
+    all_come_up();
     ck_assert(stands("limits-unknown-basil"));
     bench_start();
     ck_assert_int_eq(used_ul(BASIL, PUMP), b.tank[BASIL].pump[PUMP].limits.day_ul);
     struct event_request know = { .kind = REQUEST_ACKNOWLEDGE };
     text_copy(know.word, sizeof know.word, "limits-unknown-basil");
-    come_up();
+    all_come_up();
     ck_assert(ask_for(know));
     ck_assert_int_eq(used_ul(BASIL, PUMP), 0);
     bench_start();
@@ -372,14 +379,14 @@ START_TEST(one_that_stays_on_halts_its_tank_until_somebody_has_looked)
     ck_assert(!core_gate_cup(b.core, BASIL, 0, b.now));
     bench_start();
     ck_assert(stands("stays-on-basil-base"));
-    come_up();
+    all_come_up();
     listened();
     halted(true);
     ck_assert(acknowledge("stays-on-basil-base"));
     halted(false);
     bench_start();
     ck_assert(!stands("stays-on-basil-base"));
-    come_up();
+    all_come_up();
     listened();
     halted(false);
     ck_assert(!acknowledge("stays-on-basil-base"));
@@ -406,7 +413,7 @@ START_TEST(it_stays_halted_over_reload_and_a_new_segment)
     }
     bench_start();
     ck_assert(stands("stays-on-basil-base"));
-    come_up();
+    all_come_up();
     halted(true);
 }
 END_TEST
@@ -451,7 +458,7 @@ START_TEST(boards_are_left_alone_while_two_daemons_serve_them)
     make_plain(true);
     put_record("carry");
     bench_start();
-    come_up();
+    all_come_up();
     ck_assert(says("listening whether another daemon"));
     listened();
     ck_assert(core_chain_ready(b.core, EAST, b.now, NULL));
@@ -483,7 +490,7 @@ START_TEST(what_another_daemon_ran_isnt_known) /* _i: its journal was followed t
     if (_i == 0) bench_start(); /* it counts over a restart */
     if (_i == 1) b.core->follow = (struct core_follow){ .joined = true, .confirmed = true };
     pass(CLAIM_SILENCE_MS);
-    come_up();
+    all_come_up();
     ticks();
     ck_assert_int_eq(b.core->chain[EAST].limits_unknown, _i == 0);
 }
@@ -549,7 +556,7 @@ START_TEST(alone_it_never_makes_the_site_stand_by)
     ticks();
     ck_assert(b.core->active);
     bench_start();
-    come_up();
+    all_come_up();
     b.site.chain[WEST].plain = true; /* all of them */
     tell_claim(WEST, b.core->identity.by, b.core->chain[WEST].asked_reign);
     ck_assert(b.core->active);
