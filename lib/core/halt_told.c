@@ -40,13 +40,13 @@ void core_take_halt(struct core *core, uint32_t chain, struct now now, struct ac
     if (!c->has_beat || !c->beat.halted || !doubts(core)) return;
     core_know_halt(core, true);
     record_add_text(emit_record(ret, "halt-taken"), "chain", core->site->chain[chain].key);
-    char line[ACTION_TEXT_MAX];
-    struct text t = text_over(line, sizeof line);
-    text_add(&t, "chain ");
+    char text[ALERT_TEXT_MAX];
+    struct text t = text_over(text, sizeof text);
+    text_add(&t, "the head of chain ");
     text_add(&t, core->site->chain[chain].key);
-    text_add(&t, ": its head is halted, and what was asked for meanwhile isn't known. Everything "
-                 "counts as halted until 'release'");
-    emit_log(ret, LOG_WARNED, line);
+    text_add(&t, " is halted, and the record of who asked for that may be lost, so everything "
+                 "counts as halted. If nobody wants it, end it (dosewright release)");
+    alert_raise(core, "halt-told", -1, text, ret);
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         core->tank[i].due = now.mono;
     }

@@ -45,13 +45,15 @@ static struct answer halt(
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         core->tank[i].due = now.mono;
     }
-    if (!q->on)
+    if (!q->on) {
         alert_clear(core, "halt-kept", ret);
-    else if (q->origin.retained)
+        alert_clear(core, "halt-told", ret);
+    } else if (q->origin.retained) {
         alert_raise(core, "halt-kept", -1,
             "a halt was acted on that the broker had kept, so it may be old. If nobody wants it, "
             "end it (dosewright release); and find out who sends it with the retained flag",
             ret);
+    }
     return DONE;
 }
 

@@ -87,10 +87,11 @@ START_TEST(it_holds_over_a_start_and_until_somebody_releases)
     bench_start();
     come_up();
     beat(EAST, true);
+    ck_assert(alert_stands(b.core, "halt-told"));
     bench_start();
     ck_assert(b.core->halted);
     ck_assert(ask_for(release()));
-    ck_assert(!b.core->halted);
+    ck_assert(!b.core->halted && !alert_stands(b.core, "halt-told"));
     beat(EAST, true); /* its switch is still on: that is a matter of this chain */
     ck_assert(!b.core->halted);
     ck_assert_uint_eq(count_records("halt-taken"), 1);
