@@ -98,7 +98,7 @@ static void need_still_water(
     struct observer *o, const struct known_command *c, int tank, int64_t at_ms)
 {
     const struct flow_heard *f = &o->side[c->side].flow[tank];
-    if (!f->id[0] || f->till_ms - at_ms <= START_MS) return;
+    if (!f->id[0] || f->till_ms - at_ms <= START_MS || at_ms >= f->ends_ms) return;
     observe_say(o, "I3", at_ms, "dose %s leaves for a cup although the circulation of tank %d runs",
         c->id, tank);
 }

@@ -39,6 +39,7 @@ void observe_run_heard(struct observer *o, uint32_t side, const char *id, bool r
     (void)memcpy(f->id, c->id, sizeof f->id);
     f->left_ms = c->left_ms;
     f->till_ms = at_ms + c->run_ms;
+    f->ends_ms = c->left_ms + START_MS + c->run_ms;
 }
 
 void observe_heard_of_dose(struct observer *o, const struct known_command *c, int64_t at_ms)

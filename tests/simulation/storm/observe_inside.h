@@ -79,7 +79,8 @@ struct flow_heard {        /* of a tank's circulation, by what a head told in th
     char id[OBSERVE_WORD]; /* of the command that runs it; "": none was heard of */
     int64_t left_ms;       /* ... and when that left its daemon */
     int64_t sent_ms;       /* the newest such command left this side then */
-    int64_t till_ms;       /* it ends by itself then at the latest */
+    int64_t till_ms;       /* by that word it runs until then, if it isn't ended */
+    int64_t ends_ms;       /* a word may be old: by when it left, it has ended then */
 };
 
 struct side_watch {
