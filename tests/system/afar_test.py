@@ -110,7 +110,7 @@ class Calls(Tool):
         ):  # fmt: skip
             code, out, err = self.call(*words)
             self.assertEqual((code, out), (MISUSED, ""), words)
-            self.assertIn("dosewright: ", err)
+            self.assertRegex(err, "(?m)^dosewright( call)?: ")
         for words in (("halt",), ("--broker", "mqtt://127.0.0.1", "halt"),
                       ("--broker", "127.0.0.1:1883", "--at", "tern-hall", "halt"),
                       ("--broker", "mqtt://broker.example:1883", "--at", "tern-hall", "halt")):  # fmt: skip
