@@ -384,6 +384,18 @@ START_TEST(a_hand_on_a_switch_is_told_as_long_as_it_is_there)
 }
 END_TEST
 
+/* The alert says whose output it is. */
+START_TEST(a_plain_output_by_hand_is_told_as_one)
+{
+    prepare();
+    b.site.chain[WEST].plain = true;
+    switched(true, "a1f3", CHANNEL, 0);
+    tell();
+    ck_assert_ptr_nonnull(strstr(alert_text("hand-west"), "a plain output of tank west"));
+    ck_assert_ptr_nonnull(strstr(alert_text("hand-west"), "(leaf-a, basil)"));
+}
+END_TEST
+
 /* docs/contract.md 2.11: circulation that is switched by hand isn't confirmed. */
 START_TEST(circulation_by_hand_confirms_nothing) /* _i: 0 that output; else another */
 {
@@ -432,6 +444,7 @@ int main(void)
     tcase_add_test(t, more_outputs_than_a_head_may_list_are_left_out);
     tcase_add_test(t, outputs_without_a_stock_are_only_told);
     tcase_add_test(t, a_hand_on_a_switch_is_told_as_long_as_it_is_there);
+    tcase_add_test(t, a_plain_output_by_hand_is_told_as_one);
     tcase_add_loop_test(t, circulation_by_hand_confirms_nothing, 0, 3);
     tcase_add_loop_test(t, a_head_that_was_replaced_hides_no_run, 0, 3);
     tcase_add_test(t, what_a_head_doesnt_list_is_counted_from_nothing);

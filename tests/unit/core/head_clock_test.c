@@ -116,6 +116,27 @@ START_TEST(it_is_looked_at_once)
 }
 END_TEST
 
+static const struct {
+    const char *chain;
+    int64_t kept_ms;
+} not_kept[] = { { "west", 0 }, { "west", -5 }, { "west", DAY_MS + 1 }, { "east", MINUTE_MS } };
+
+START_TEST(what_cannot_be_or_is_of_another_chain_keeps_nothing)
+{
+    prepare("h1", DOSE_UP_MS);
+    const int64_t thought_ms = free_ms();
+    const struct mono pumped = b.core->tank[BASIL].pumped_at;
+    struct record *r = put_record("head-clock");
+    record_add_text(r, "chain", not_kept[_i].chain);
+    record_add_text(r, "head_boot", "h1");
+    record_add_int(r, "head_up_ms", DOSE_UP_MS);
+    record_add_int(r, "kept_ms", not_kept[_i].kept_ms);
+    bench_start();
+    ck_assert_int_eq(free_ms(), thought_ms);
+    ck_assert_int_eq(b.core->tank[BASIL].pumped_at.ms, pumped.ms);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("head_clock");
@@ -123,6 +144,8 @@ int main(void)
         (int)(sizeof cases / sizeof *cases));
     tcase_add_test(t, it_is_looked_at_once);
     tcase_add_test(t, what_was_dosed_counts_for_so_much_longer_also_after_another_start);
+    tcase_add_loop_test(t, what_cannot_be_or_is_of_another_chain_keeps_nothing, 0,
+        (int)(sizeof not_kept / sizeof *not_kept));
     tcase_add_test(t, used_up_limits_are_used_up_once);
     return run_case(t, "head_clock");
 }
