@@ -62,3 +62,11 @@ void log_format(enum log_level level, const char *format, ...)
     va_end(arguments);
     log_line(level, line);
 }
+
+void log_problems(enum log_level level, const struct problem_list *list)
+{
+    for (uint32_t i = 0; i < list->count; i++) {
+        log_format(level, "%s: %s", list->item[i].where, list->item[i].text);
+    }
+    if (list->more > 0) log_format(level, "... and %u more", list->more);
+}

@@ -24,14 +24,6 @@ static int misused(const char *what, const char *word)
     return EX_USAGE;
 }
 
-static void print_all(const struct problem_list *list, enum log_level level)
-{
-    for (uint32_t i = 0; i < list->count; i++) {
-        log_format(level, "%s: %s", list->item[i].where, list->item[i].text);
-    }
-    if (list->more > 0) log_format(level, "... and %u more", list->more);
-}
-
 /* Blocked before the client library starts its threads, which inherit the mask. */
 static int open_signals(void)
 {
@@ -64,12 +56,12 @@ static int run(const char *path)
     }
     if (config_load(&config, path, false, &errors) != ERR_NONE ||
         request_keys_read(&keys, config, &errors) != ERR_NONE) {
-        print_all(&errors, LOG_FAILED);
+        log_problems(LOG_FAILED, &errors);
         config_free(config);
         close(signals);
         return EX_CONFIG;
     }
-    print_all(&config->unwise, LOG_WARNED);
+    log_problems(LOG_WARNED, &config->unwise);
     struct problem problem;
     int code;
     const enum err err = daemon_open(&daemon, config, &keys, &problem);

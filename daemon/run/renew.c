@@ -65,15 +65,6 @@ static void refuse(struct daemon *d, const struct problem_list *errors)
     answer(d, false, "refused", all);
 }
 
-/* As at a start. */
-static void tell_unwise(const struct problem_list *unwise)
-{
-    for (uint32_t i = 0; i < unwise->count; i++) {
-        log_format(LOG_WARNED, "%s: %s", unwise->item[i].where, unwise->item[i].text);
-    }
-    if (unwise->more > 0) log_format(LOG_WARNED, "... and %u more", unwise->more);
-}
-
 void daemon_reload(struct daemon *d, uint64_t ticket)
 {
     static struct problem_list errors;
@@ -97,7 +88,7 @@ void daemon_reload(struct daemon *d, uint64_t ticket)
         refuse(d, &errors);
         return;
     }
-    tell_unwise(&next->unwise);
+    log_problems(LOG_WARNED, &next->unwise);
     d->next_config = next;
     daemon_renew(d);
 }

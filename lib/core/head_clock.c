@@ -59,8 +59,11 @@ void core_compare_head_clock(struct core *core, uint32_t chain, struct now now, 
     struct record *r = emit_record(ret, "head-clock");
     record_add_text(r, "chain", core->site->chain[chain].key);
     core_record_head_clock(r, core, chain, now);
-    if (!lost) record_add_int(r, "kept_ms", late_ms);
-    if (!lost) core_keep_limits(core, chain, late_ms);
-    if (lost) say_lost(core, chain, late_ms, ret);
-    if (lost) core_lose_limits(core, chain, now, ret);
+    if (lost) {
+        say_lost(core, chain, late_ms, ret);
+        core_lose_limits(core, chain, now, ret);
+    } else {
+        record_add_int(r, "kept_ms", late_ms);
+        core_keep_limits(core, chain, late_ms);
+    }
 }

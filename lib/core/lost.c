@@ -80,8 +80,10 @@ void core_miss_records(struct core *core, uint32_t chain, const struct chain_led
     for (uint32_t i = 0; i < ledger->count; i++) {
         const struct chain_report *e = &ledger->entry[i];
         if (!split_id(by, &n, e->id) || !text_same(by, k->by) || recorded(core, by, n)) continue;
-        if (!moves(e)) core->halt_told.missed = true;
-        if (!moves(e)) continue;
+        if (!moves(e)) {
+            core->halt_told.missed = true;
+            continue;
+        }
         k->missed = true;
         emit_log(ret, LOG_FAILED,
             "the journal has lost its newest records: the chain's head lists a command of before "
