@@ -48,7 +48,7 @@ struct schema_row {
     double scale;         /* 0 means 1 */
     const char *fallback; /* as it would be written, or one of the two above */
     size_t offset;
-    const char *const *words; /* SCHEMA_WORD; ends in NULL */
+    const char *const *words; /* SCHEMA_WORD, and SCHEMA_OTHER that is a word; ends in NULL */
     const struct schema_table *table;
     const char *about; /* one sentence */
 };

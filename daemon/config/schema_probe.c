@@ -22,7 +22,7 @@ static const struct schema_row probe_rows[] = {
         "Where its messages come." },
     { "pointer", SCHEMA_POINTER, NULL, 0, 0, 0, SCHEMA_OPTIONAL, PROBE(pointer), NULL, NULL,
         "Where in a JSON message the value stands; without it the message itself is the value." },
-    { "unit", SCHEMA_WORD, NULL, 0, 0, 0, SCHEMA_REQUIRED, PROBE(unit), units, NULL,
+    { "unit", SCHEMA_OTHER, NULL, 0, 0, 0, SCHEMA_REQUIRED, 0, units, NULL,
         "The unit of the value as it comes; uS is a bare conductance, to be multiplied by the cell "
         "constant." },
     { "range", SCHEMA_PAIR, "in the probe's unit", -1e9, 1e9, 0, SCHEMA_OPTIONAL, PROBE(least),

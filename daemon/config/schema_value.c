@@ -91,10 +91,10 @@ static const char *fixed_words(enum schema_kind kind)
 void schema_add_allowed(struct text *t, const struct schema_row *row)
 {
     const char *fixed = fixed_words(row->kind);
-    if (fixed) {
-        text_add(t, fixed);
-    } else if (row->kind == SCHEMA_WORD) {
+    if (row->words) {
         add_words(t, row);
+    } else if (fixed) {
+        text_add(t, fixed);
     } else if (row->kind == SCHEMA_TEXT) {
         text_add(t, "a text of ");
         add_number(t, row->least);

@@ -74,9 +74,9 @@ static void read_fault_values(
     }
 }
 
-/* Units that could have been meant, for the error. */
+/* With the units that could have been meant. */
 static void refuse_unit(
-    struct loader *l, const struct probe_config *p, const struct tree_node *node)
+    struct loader *l, const struct probe_config *p, const struct tree_node *node, bool known)
 {
     char list[80];
     struct text t = text_over(list, sizeof list);
@@ -85,8 +85,28 @@ static void refuse_unit(
         if (t.length > 0) text_add(&t, ", ");
         text_add(&t, probe_unit_word((enum probe_unit)u));
     }
-    schema_error(&l->reader, node, ERR_RANGE, "found %s, which doesn't measure %s; allowed: %s",
-        schema_found(node).text, probe_quantity_word(p->quantity), list);
+    const char *quantity = probe_quantity_word(p->quantity);
+    if (known)
+        schema_error(&l->reader, node, ERR_RANGE, "found %s, which doesn't measure %s; allowed: %s",
+            schema_found(node).text, quantity, list);
+    else
+        schema_error(&l->reader, node, ERR_UNKNOWN, "found %s; allowed for %s: %s",
+            schema_found(node).text, quantity, list);
+}
+
+static bool read_unit(struct loader *l, struct probe_config *p, const struct tree_node *node)
+{
+    uint32_t u = 0;
+    while (u < UNIT_COUNT && (node->kind != TREE_SCALAR ||
+                                 strcmp(node->text, probe_unit_word((enum probe_unit)u)) != 0)) {
+        u++;
+    }
+    if (u == UNIT_COUNT || !probe_unit_fits((enum probe_unit)u, p->quantity)) {
+        refuse_unit(l, p, node, u < UNIT_COUNT);
+        return false;
+    }
+    p->unit = (enum probe_unit)u;
+    return true;
 }
 
 /* A calibration on record is one with a date: of a probe in finished units its 'calibrated', of one
@@ -190,14 +210,10 @@ static void finish_probe(struct loader *l, struct probe_config *p, const struct 
     if (!p->pointer) p->pointer = "";
     p->present = true;
     p->cell_nominal = p->cell_constant;
-    if (!p->topic || !unit) return;
+    if (!unit || !read_unit(l, p, unit) || !p->topic) return;
     read_words(l, p, tree_get(node, "nothing_words"));
     read_fault_values(l, p, tree_get(node, "fault_values"));
     check_topic(l, p, tree_get(node, "topic"));
-    if (!probe_unit_fits(p->unit, p->quantity)) {
-        refuse_unit(l, p, unit);
-        return;
-    }
     check_range(l, p, node);
     check_calibration(l, p, node);
     warn_if_due(l, p, node);

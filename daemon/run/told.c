@@ -101,12 +101,13 @@ static void add_wanted(struct text *t, const struct record *r)
 
 static void tell_request(struct text *t, const struct record *r)
 {
-    bool ok = false, on = false;
+    bool ok = false, on = false, yes = true;
     (void)record_truth(r, "ok", &ok);
     text_add(t, "request ");
     text_add(t, record_text_or_empty(r, "request"));
     add_wanted(t, r);
     if (record_truth(r, "on", &on)) text_add(t, on ? " on" : " off");
+    if (record_truth(r, "yes", &yes) && !yes) text_add(t, " (only shown)");
     text_add(t, " from ");
     text_add(t, record_text_or_empty(r, "by"));
     if (record_text_or_empty(r, "key")[0]) {

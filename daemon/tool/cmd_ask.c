@@ -73,7 +73,7 @@ static int ask_span(struct asking *a, const char *tank)
     if (!tool_request(line, "override-for", members)) {
         return tool_misused(a->tool, "a word is too long");
     }
-    return tool_ask(a->tool, line, TOOL_WAIT_MS, NULL);
+    return tool_ask_first(a->tool, line, TOOL_WAIT_MS);
 }
 
 static int ask_set(struct asking *a)

@@ -261,14 +261,17 @@ static void say_lines(FILE *out, const char *text)
     }
 }
 
-int tool_ask(struct tool *tool, const char *line, int64_t wait_ms, const char *done)
+static int ask_and_say(
+    struct tool *tool, const char *line, int64_t wait_ms, const char *done, bool only_a_no)
 {
     char *raw;
     int code;
     cJSON *answer = tool_call(tool, line, wait_ms, &raw, &code);
     if (!answer) return code;
     const char *text = show_string(answer, "text"), *reason = show_string(answer, "reason");
-    if (tool->json) {
+    if (code == EX_OK && only_a_no) {
+        /* another request follows, and its answer is said */
+    } else if (tool->json) {
         puts(raw);
     } else if (code == EX_OK) {
         say_lines(stdout, text);
@@ -282,6 +285,16 @@ int tool_ask(struct tool *tool, const char *line, int64_t wait_ms, const char *d
     cJSON_Delete(answer);
     free(raw);
     return code;
+}
+
+int tool_ask(struct tool *tool, const char *line, int64_t wait_ms, const char *done)
+{
+    return ask_and_say(tool, line, wait_ms, done, false);
+}
+
+int tool_ask_first(struct tool *tool, const char *line, int64_t wait_ms)
+{
+    return ask_and_say(tool, line, wait_ms, NULL, true);
 }
 
 bool tool_request(char ret[TOOL_LINE_MAX], const char *request, const char *const members[])

@@ -76,6 +76,8 @@ cJSON *tool_status(struct tool *tool, int *ret_code);
  * answer is all that is printed. 'done' (NULL: none) is said after a yes without words of its own.
  */
 int tool_ask(struct tool *tool, const char *line, int64_t wait_ms, const char *done);
+/* The same of a call that another one follows: its answer is said only when it is a no. */
+int tool_ask_first(struct tool *tool, const char *line, int64_t wait_ms);
 
 /* Makes a request of the members given: name and value by turns, ended by NULL; values are JSON
  * already, tool_quote makes strings. False when it doesn't fit. */

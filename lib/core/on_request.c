@@ -440,7 +440,7 @@ static void record_members(const struct core *core, const struct event_request *
     if (q->kind == REQUEST_ACKNOWLEDGE) record_add_text(r, "alert", q->word);
     if (q->kind == REQUEST_CLAIM || q->kind == REQUEST_ADOPT)
         record_add_text(r, "chain", core->site->chain[q->chain].key);
-    if (q->kind == REQUEST_ADOPT) record_add_truth(r, "on", q->on);
+    if (q->kind == REQUEST_ADOPT) record_add_truth(r, "yes", q->on);
     if (q->kind == REQUEST_REFILLED || q->kind == REQUEST_TUBE_CHANGED)
         record_add_text(r, "stock", core->site->stock[q->stock].key);
     if (q->kind == REQUEST_REFILLED || q->kind == REQUEST_WATER_CHANGED)

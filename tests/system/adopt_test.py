@@ -31,6 +31,7 @@ class Adopt(harness.Case):
         said = self.adopted()
         self.assertIn("position 2: c0de in place of b77c (calibrate its pumps), draws", said)
         self.assertIn("say it again with yes", said)
+        self.assertIn('request adopt "west" (only shown) from socket', self.daemon.process.log())
         self.still(3)
         self.assertIn("Adopted:", self.adopted("yes"))
         harness.wait_until("the alert is over", lambda: "roll-call-west" not in self.daemon.alerts(), 10)

@@ -74,6 +74,9 @@ START_TEST(it_is_shown_before_it_is_done)
            "Look at the tubes and bottles; then say it again with yes.");
     ck_assert_ptr_null(wants(ACTION_REBIND));
     ck_assert_ptr_null(recorded("adopt"));
+    bool yes = true, on;
+    ck_assert(record_truth(recorded("request"), "yes", &yes) && !yes);
+    ck_assert(!record_truth(recorded("request"), "on", &on)); /* nothing was switched off */
     ck_assert_ptr_null(core_adopted(b.core, WEST, b.site.chain[WEST].file_tag));
     ck_assert(!west_ready());
 }

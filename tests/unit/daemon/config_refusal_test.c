@@ -77,6 +77,29 @@ START_TEST(a_solution_that_is_not_there_is_one_mistake)
 }
 END_TEST
 
+/* What else is said of a probe rests on its unit. */
+START_TEST(a_unit_that_is_none_is_one_mistake)
+{
+    static const struct {
+        const char *from, *to, *words;
+    } changes[] = {
+        { "unit: mS/cm", "unit: ppm", "found \"ppm\"; allowed for EC: mS/cm, uS/cm, uS" },
+        { "unit: mV", "unit: mv", "found \"mv\"; allowed for pH: ph, mV" },
+        { "unit: degF", "unit: F", "found \"F\"; allowed for temperature: degC, degF" },
+        { "unit: degF", "unit: [degF]", "allowed for temperature: degC, degF" },
+        { "unit: degF", "unit: lx", "which doesn't measure temperature; allowed: degC, degF" },
+    };
+    for (size_t i = 0; i < sizeof changes / sizeof *changes; i++) {
+        fixture_change(SITE, changes[i].from, changes[i].to);
+        ck_assert(!fixture_load(false));
+        if (fixture_errors.count != 1) fixture_show(&fixture_errors);
+        ck_assert_uint_eq(fixture_errors.count, 1);
+        ck_assert_ptr_nonnull(strstr(fixture_errors.item[0].text, changes[i].words));
+        fixture_change(SITE, changes[i].to, changes[i].from);
+    }
+}
+END_TEST
+
 START_TEST(more_than_64_errors_are_counted)
 {
     char bytes[4096];
@@ -147,6 +170,7 @@ int main(void)
     tcase_add_test(c, all_errors_of_all_files_are_listed_in_one_go);
     tcase_add_test(c, a_solution_that_is_not_there_is_one_mistake);
     tcase_add_test(c, more_than_64_errors_are_counted);
+    tcase_add_test(c, a_unit_that_is_none_is_one_mistake);
     tcase_add_loop_test(c, no_change_of_bytes_breaks_the_loading, 0, 20);
     tcase_add_loop_test(c, no_swap_of_lines_breaks_the_loading, 0, 10);
     return run_case(c, "config_refusal");

@@ -238,10 +238,15 @@ START_TEST(a_span_is_asked_for_before_the_setpoint)
     ck_assert_int_eq(ran.call[0].request.span_ms, 90 * MINUTE_MS);
     ck_assert_int_eq(run_tool(cmd_ask, "ask set basil-bench ec 1.4 --for 2d"), EX_OK);
     ck_assert_int_eq(ran.call[0].request.span_ms, 2 * DAY_MS);
+    answer[1].reason = "done"; /* one command, one line, whatever it takes */
+    ck_assert_int_eq(run_tool(cmd_ask, "ask set basil-bench ec 1.4 --for 2d --json"), EX_OK);
+    ck_assert_str_eq(ran.out, "{\"ok\":true,\"reason\":\"done\",\"text\":\"\"}\n");
     answer[0].ok = false; /* too long, say: then the setpoint isn't touched */
     answer[0].reason = "too-long";
     ck_assert_int_eq(run_tool(cmd_ask, "ask set basil-bench ec 1.4 --for 300d"), 1);
     ck_assert_uint_eq(ran.calls, 1);
+    ck_assert_int_eq(run_tool(cmd_ask, "ask set basil-bench ec 1.4 --for 300d --json"), 1);
+    ck_assert_str_eq(ran.out, "{\"ok\":false,\"reason\":\"too-long\",\"text\":\"\"}\n");
 }
 END_TEST
 
