@@ -185,7 +185,8 @@ static const struct schema_row stock_rows[] = {
     { "low_ml", SCHEMA_WHOLE, "mL", 0, 1000000, 1000, SCHEMA_OPTIONAL, STOCK(low_ul), NULL, NULL,
         "With so much left there is an alert; without it a tenth of bottle_ml; 0: none." },
     { "low_days", SCHEMA_REAL, "d", 0, 365, 0, "3", STOCK(low_days), NULL, NULL,
-        "The same when it will last no longer, at the use of the last days; 0: none." },
+        "The same when half of it or less is left and will last no longer, at the use of the last "
+        "days; 0: none." },
 };
 const struct schema_table schema_stock = { "stocks.<stock>", "A bottle of stock solution.",
     stock_rows, COUNT(stock_rows), NULL };

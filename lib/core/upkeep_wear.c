@@ -57,6 +57,8 @@ void upkeep_count_circulation_by_hand(
 
 /* What was drawn leaks out of the sum at this pace, so that days ago count less. */
 static const double USE_PACE_MS = 3.0 * 86400000.0;
+/* One fill isn't what every day will need. */
+enum { USE_DAYS_LEAST = 3 };
 /* Longer than this is no foresight. */
 static const double DAYS_MOST = 1000.0;
 
@@ -80,7 +82,7 @@ double upkeep_days_left(const struct core *core, uint32_t stock, struct mono now
 {
     const struct core_stock *s = &core->stock[stock];
     double ms = (double)mono_since(now, s->use.since);
-    if (ms < (double)DAY_MS) ms = (double)DAY_MS; /* one fill isn't what every hour will need */
+    if (ms < (double)(USE_DAYS_LEAST * DAY_MS)) ms = (double)(USE_DAYS_LEAST * DAY_MS);
     const double days = USE_PACE_MS / (double)DAY_MS * (1.0 - real_exp(-ms / USE_PACE_MS));
     const double a_day = s->use.used ? faded(&s->use, now) / days : 0.0;
     if (!(a_day * DAYS_MOST > (double)s->remaining_ul)) return (double)NAN;
@@ -108,20 +110,24 @@ static void add_bottle(struct text *t, const struct core *core, uint32_t stock, 
     text_add(t, core->site->stock[stock].key);
 }
 
+/* Few days are no reason to change a bottle that has just been hung, or is half full. */
 bool upkeep_bottle_low(const struct core *core, uint32_t stock, struct mono now)
 {
     const struct site_stock *config = &core->site->stock[stock];
     const struct core_stock *s = &core->stock[stock];
     if (config->low_ul > 0 && s->remaining_ul <= config->low_ul) return true;
-    return config->low_days > 0.0 && upkeep_days_left(core, stock, now) < config->low_days;
+    return config->low_days > 0.0 && s->remaining_ul <= config->bottle_ul / 2 &&
+           upkeep_days_left(core, stock, now) < config->low_days;
 }
 
 /* Over when it is well above: what was drawn fades, and the days grow again without a refill. */
 static bool bottle_holds(const struct core *core, uint32_t stock, struct mono now)
 {
+    const struct site_stock *config = &core->site->stock[stock];
     const double days = upkeep_days_left(core, stock, now);
-    return !upkeep_bottle_low(core, stock, now) &&
-           !(days < 1.25 * core->site->stock[stock].low_days);
+    if (upkeep_bottle_low(core, stock, now)) return false;
+    return core->stock[stock].remaining_ul > config->bottle_ul / 2 ||
+           !(days < 1.25 * config->low_days);
 }
 
 static void look_at_bottle(struct core *core, uint32_t stock, struct now now, struct actions *ret)
