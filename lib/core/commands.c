@@ -71,7 +71,7 @@ static void record_reasons(
 
 /* It is on disk before the command leaves. */
 static void record_dose(const struct core *core, uint32_t tank, const struct core_dose *dose,
-    int64_t ends_ms, struct now now, struct actions *ret)
+    struct now now, struct actions *ret)
 {
     const struct core_tank *t = &core->tank[tank];
     const struct site_pump *pump = &core->site->tank[tank].pump[dose->pump];
@@ -83,7 +83,7 @@ static void record_dose(const struct core *core, uint32_t tank, const struct cor
     record_add_int(r, "ul", dose->ul);
     if (t->dose.full_ul > dose->ul) record_add_int(r, "full_ul", t->dose.full_ul);
     record_add_int(r, "run_ms", t->dose.run_ms);
-    record_add_int(r, "ends_ms", ends_ms);
+    record_add_int(r, "ends_ms", mono_since(t->dose.ends, now.mono));
     record_add_int(r, "ec_milli", dose->ec_milli);
     record_add_int(r, "ph_micro", dose->ph_micro);
     record_add_real(r, "ml_per_s", t->dose.ml_per_s, 6);
@@ -97,56 +97,86 @@ static void record_dose(const struct core *core, uint32_t tank, const struct cor
     record_add_text(r, "into", t->care.bench ? "cup" : "tank");
 }
 
-void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *dose, struct now now,
-    struct actions *ret)
+/* What the chain is told. */
+static struct chain_command command_of_dose(
+    struct core *core, uint32_t tank, const struct core_dose *dose, struct now now)
 {
     const struct site_tank *config = &core->site->tank[tank];
     const struct site_pump *pump = &config->pump[dose->pump];
-    struct core_tank *t = &core->tank[tank];
-    INVARIANT(!t->dose.used && dose->ul > 0);
-    const bool cup = t->care.bench; /* then it stands still, and nothing goes into the line */
-    INVARIANT(
-        (cup ? t->care.sent : t->circulation_confirmed) && core->chain[pump->address.chain].ours);
-
+    const struct core_tank *t = &core->tank[tank];
     struct chain_command c;
     start_command(core, &c, pump->address.chain, now);
     c.action = CHAIN_DOSE;
     c.position = pump->address.position;
     text_copy(c.serial, sizeof c.serial, pump->serial);
     c.channel = pump->address.channel;
-    const double ml_per_s = core_counted_rate(pump, t->plan.errand);
-    c.run_ms = nearest(floor((double)dose->ul / ml_per_s));
+    c.run_ms = nearest(floor((double)dose->ul / core_counted_rate(pump, t->plan.errand)));
     c.ul = dose->ul;
-    if (!cup && pump->address.chain == config->circulation.address.chain) {
+    if (!t->care.bench && pump->address.chain == config->circulation.address.chain) {
         c.needs.position = config->circulation.address.position;
         text_copy(c.needs.serial, sizeof c.needs.serial, config->circulation.serial);
     }
+    return c;
+}
+
+/* What the core remembers of it until its outcome is known: how much it may turn out to be, and how
+ * long it may run, where only a message ends a plain output. */
+static void remember_dose(struct core *core, uint32_t tank, const struct core_dose *dose,
+    const struct chain_command *c, struct now now)
+{
+    const struct site_pump *pump = &core->site->tank[tank].pump[dose->pump];
+    struct core_tank *t = &core->tank[tank];
+    const double ml_per_s = core_counted_rate(pump, t->plan.errand);
     const int64_t full_ul = site_full_ul(core->site, pump, ml_per_s);
     const int64_t most_ms = full_ul > 0 ? site_plain(core->site, &pump->address)->auto_off_ms : 0;
-    const int64_t ends_ms = COMMAND_START_MS + (most_ms > c.run_ms ? most_ms : c.run_ms);
+    const int64_t ends_ms = COMMAND_START_MS + (most_ms > c->run_ms ? most_ms : c->run_ms);
     t->dose = (struct core_command){ .used = true,
         .pump = dose->pump,
         .ul = dose->ul,
         .full_ul = full_ul > dose->ul ? full_ul : dose->ul,
-        .run_ms = c.run_ms,
+        .run_ms = c->run_ms,
         .ml_per_s = ml_per_s,
         .asked = now.mono,
         .ends = mono_after(now.mono, ends_ms) };
-    text_copy(t->dose.id, sizeof t->dose.id, c.id);
-    text_copy(t->dose.boot, sizeof t->dose.boot, c.boot);
+    text_copy(t->dose.id, sizeof t->dose.id, c->id);
+    text_copy(t->dose.boot, sizeof t->dose.boot, c->boot);
+}
 
-    const uint64_t tag = core_tag(c.id);
+/* All of it counts from now on: only an outcome gives some back. */
+static void count_dose(
+    struct core *core, uint32_t tank, const struct core_dose *dose, struct now now)
+{
+    struct core_tank *t = &core->tank[tank];
+    const uint64_t tag = core_tag(t->dose.id);
     window_add(&t->pump[dose->pump].window,
         (struct window_entry){ t->dose.ends, t->dose.full_ul, tag }, now.mono);
     window_add(&t->ec_rise, (struct window_entry){ t->dose.ends, dose->ec_milli, tag }, now.mono);
     window_add(&t->ph_move, (struct window_entry){ t->dose.ends, dose->ph_micro, tag }, now.mono);
-    core_draw_stock(core, pump->stock, dose->ul);
+    core_draw_stock(core, core->site->tank[tank].pump[dose->pump].stock, dose->ul);
+}
 
-    record_dose(core, tank, dose, ends_ms, now, ret);
-    core->chain[pump->address.chain].motor_at = now.mono;
+static void send_command(uint32_t chain, const struct chain_command *c, struct actions *ret)
+{
     struct action *send = emit(ret, ACTION_SEND);
-    send->chain = pump->address.chain;
-    send->command = c;
+    send->chain = chain;
+    send->command = *c;
+}
+
+void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *dose, struct now now,
+    struct actions *ret)
+{
+    const uint32_t chain = core->site->tank[tank].pump[dose->pump].address.chain;
+    const struct core_tank *t = &core->tank[tank];
+    INVARIANT(!t->dose.used && dose->ul > 0 && core->chain[chain].ours);
+    /* Into a cup: then the circulation stands still, and nothing goes into the line. */
+    INVARIANT(t->care.bench ? t->care.sent : t->circulation_confirmed);
+
+    const struct chain_command c = command_of_dose(core, tank, dose, now);
+    remember_dose(core, tank, dose, &c, now);
+    count_dose(core, tank, dose, now);
+    record_dose(core, tank, dose, now, ret);
+    core->chain[chain].motor_at = now.mono;
+    send_command(chain, &c, ret);
 }
 
 /* The one before was never answered. A head may take it yet, even after the next one. */
@@ -187,9 +217,7 @@ void core_send_circulate(
     record_add_int(r, "run_ms", run_ms);
 
     if (!core->tank[tank].circulation_on) core->chain[config->address.chain].motor_at = now.mono;
-    struct action *send = emit(ret, ACTION_SEND);
-    send->chain = config->address.chain;
-    send->command = c;
+    send_command(config->address.chain, &c, ret);
 }
 
 /* A stop leaves first and is recorded after. */
@@ -266,9 +294,7 @@ void core_send_resume(struct core *core, uint32_t chain, struct now now, struct 
     struct record *r = emit_record(ret, "resume");
     record_add_text(r, "id", c.id);
     record_add_text(r, "chain", core->site->chain[chain].key);
-    struct action *send = emit(ret, ACTION_SEND);
-    send->chain = chain;
-    send->command = c;
+    send_command(chain, &c, ret);
     core->chain[chain].halt_pending = false;
     core->chain[chain].resume_owed = false;
     core->chain[chain].known.resume = core_tag(c.id);
@@ -331,7 +357,5 @@ void core_send_identify(
     record_add_int(r, "run_ms", c.run_ms);
     count_tick(core, address, c.id, now, r);
     core->chain[address->chain].motor_at = now.mono;
-    struct action *send = emit(ret, ACTION_SEND);
-    send->chain = address->chain;
-    send->command = c;
+    send_command(address->chain, &c, ret);
 }
