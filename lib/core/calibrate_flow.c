@@ -91,7 +91,7 @@ bool core_flow_runs(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
     if (!core_flow_is_out(core, tank)) return false;
-    if (!t->circulation.used) {
+    if (!t->circulation.command.used) {
         core_drop_errand(core, tank, "nobody knows how long the circulation ran. Run it again");
         return false;
     }
@@ -108,7 +108,8 @@ void core_flow_settled(
 {
     struct core_tank *t = &core->tank[tank];
     if (!core_flow_is_out(core, tank)) return;
-    if (report->unsure || report->ran_ms < RAN_LEAST_MS || report->ran_ms > t->circulation.run_ms) {
+    if (report->unsure || report->ran_ms < RAN_LEAST_MS ||
+        report->ran_ms > t->circulation.command.run_ms) {
         core_drop_errand(core, tank, "nobody knows how long the circulation ran. Run it again");
         return;
     }

@@ -16,13 +16,14 @@ double core_running_amps(const struct core *core, uint32_t chain, uint32_t but_t
     double amps = 0.0;
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         const struct core_tank *t = &core->tank[i];
+        const struct core_circulation *flow = &core->tank[i].circulation;
         const struct site_tank *other = &core->site->tank[i];
         if (t->dose.used && t->dose.running) {
             const struct chain_address *a = &other->pump[t->dose.pump].address;
             if (a->chain == chain) amps += config->module[a->position - 1].power.pump_amps;
         }
         const struct chain_address *a = &other->circulation.address;
-        if (i != but_tank && t->circulation_on && t->circulation_seen && a->chain == chain)
+        if (i != but_tank && flow->on && flow->seen && a->chain == chain)
             amps += config->module[a->position - 1].power.circulation_amps;
     }
     return amps;
@@ -34,9 +35,9 @@ static double circulation_draws(const struct core *core, uint32_t tank)
     return core->site->chain[a->chain].module[a->position - 1].power.circulation_amps;
 }
 
-static struct mono began(const struct core_tank *t)
+static struct mono began(const struct core_circulation *flow)
 {
-    return t->circulation_on ? t->circulation_start : t->circulation.asked;
+    return flow->on ? flow->start : flow->command.asked;
 }
 
 /* Of pumps that began after this one and weren't seen yet. A current that rises is first theirs:
@@ -44,13 +45,13 @@ static struct mono began(const struct core_tank *t)
 static double newcomers_amps(const struct core *core, uint32_t tank)
 {
     const uint32_t chain = tank_chain(core, tank);
-    const struct mono since = began(&core->tank[tank]);
+    const struct mono since = began(&core->tank[tank].circulation);
     double amps = 0.0;
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        const struct core_tank *t = &core->tank[i];
-        if (i == tank || tank_chain(core, i) != chain || t->circulation_seen) continue;
-        if (!t->circulation_on && !t->circulation.used) continue;
-        if (mono_since(began(t), since) > 0) amps += circulation_draws(core, i);
+        const struct core_circulation *flow = &core->tank[i].circulation;
+        if (i == tank || tank_chain(core, i) != chain || flow->seen) continue;
+        if (!flow->on && !flow->command.used) continue;
+        if (mono_since(began(flow), since) > 0) amps += circulation_draws(core, i);
     }
     return amps;
 }
@@ -59,7 +60,7 @@ static double newcomers_amps(const struct core *core, uint32_t tank)
 static bool is_measured(const struct core *core, uint32_t tank)
 {
     return core->chain[tank_chain(core, tank)].beat.has_amps &&
-           !isnan(core->tank[tank].amps_before) && circulation_draws(core, tank) > 0.0;
+           !isnan(core->tank[tank].circulation.amps_before) && circulation_draws(core, tank) > 0.0;
 }
 
 /* What a hand switches takes its share of the current, and nobody knows how much. */
@@ -72,15 +73,15 @@ static bool by_hand_since(const struct core_chain *c, struct mono at)
  * beat there is only the report. */
 static bool amps_agree(const struct core *core, uint32_t tank)
 {
-    const struct core_tank *t = &core->tank[tank];
+    const struct core_circulation *flow = &core->tank[tank].circulation;
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
     if (!is_measured(core, tank)) return true;
-    if (mono_since(c->beat_at, t->circulation_start) < 0) return false; /* not measured since */
+    if (mono_since(c->beat_at, flow->start) < 0) return false; /* not measured since */
     if (c->amps_stale) return false; /* ... and what else ran then isn't what runs now */
-    if (!t->circulation_seen && by_hand_since(c, t->amps_before_at)) return false;
+    if (!flow->seen && by_hand_since(c, flow->amps_before_at)) return false;
     double rose =
-        c->beat.amps - core_running_amps(core, tank_chain(core, tank), tank) - t->amps_before;
-    if (!t->circulation_seen) rose -= newcomers_amps(core, tank);
+        c->beat.amps - core_running_amps(core, tank_chain(core, tank), tank) - flow->amps_before;
+    if (!flow->seen) rose -= newcomers_amps(core, tank);
     return rose >= circulation_draws(core, tank) * CONFIRM_SHARE_PERCENT / 100.0;
 }
 
@@ -89,8 +90,8 @@ static bool amps_agree(const struct core *core, uint32_t tank)
 static void doubt_all(struct core *core, uint32_t chain)
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        if (tank_chain(core, i) == chain && core->tank[i].circulation_on)
-            core->tank[i].amps_doubt = true;
+        struct core_circulation *flow = &core->tank[i].circulation;
+        if (tank_chain(core, i) == chain && flow->on) flow->amps_doubt = true;
     }
 }
 
@@ -98,44 +99,41 @@ static void doubt_all(struct core *core, uint32_t chain)
  * start of a pump. After the first nothing is begun, and no flow counts. */
 static bool amps_go_on(struct core *core, uint32_t tank)
 {
-    struct core_tank *t = &core->tank[tank];
+    struct core_circulation *flow = &core->tank[tank].circulation;
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
-    if (t->amps_doubt) return false;
-    if (!t->circulation_seen) t->amps_short = 0;
-    if (!t->circulation_seen && !amps_agree(core, tank)) return false;
-    if (!t->circulation_seen) {
-        t->amps_looked = t->amps_proven = c->beat_at;
+    if (flow->amps_doubt) return false;
+    if (!flow->seen) {
+        flow->amps_short = 0;
+        if (!amps_agree(core, tank)) return false;
+        flow->amps_looked = flow->amps_proven = c->beat_at;
         return true;
     }
-    if (mono_since(c->beat_at, t->amps_looked) == 0 || c->amps_stale) return true;
-    t->amps_looked = c->beat_at;
-    t->amps_short = amps_agree(core, tank) ? 0 : t->amps_short + 1;
-    if (t->amps_short == 0) t->amps_proven = c->beat_at;
-    if (t->amps_short < 2) return true;
+    if (mono_since(c->beat_at, flow->amps_looked) == 0 || c->amps_stale) return true;
+    flow->amps_looked = c->beat_at;
+    flow->amps_short = amps_agree(core, tank) ? 0 : flow->amps_short + 1;
+    if (flow->amps_short == 0) flow->amps_proven = c->beat_at;
+    if (flow->amps_short < 2) return true;
     doubt_all(core, tank_chain(core, tank));
     return false;
 }
 
 bool core_may_circulate(const struct core *core, uint32_t tank)
 {
-    const struct core_tank *t = &core->tank[tank];
-    return t->circulation_on || t->circulation.used || t->circulation_lost ||
-           t->circulation_may_run;
+    const struct core_circulation *flow = &core->tank[tank].circulation;
+    return flow->on || flow->command.used || flow->lost || flow->may_run;
 }
 
 struct mono core_flow_proven(const struct core *core, uint32_t tank, struct now now)
 {
-    return is_measured(core, tank) ? core->tank[tank].amps_proven : now.mono;
+    return is_measured(core, tank) ? core->tank[tank].circulation.amps_proven : now.mono;
 }
 
 bool core_circulation_unseen(const struct core *core, uint32_t tank, struct now now)
 {
-    const struct core_tank *t = &core->tank[tank];
+    const struct core_circulation *flow = &core->tank[tank].circulation;
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
-    struct mono since = t->circulation_on ? t->circulation_start : t->circulation_asked;
-    if (t->circulation_on && mono_since(t->circulation_seen_at, since) > 0)
-        since = t->circulation_seen_at;
-    return !t->circulation_confirmed &&
+    const struct mono since = flow->on ? mono_later(flow->start, flow->seen_at) : flow->awaited;
+    return !flow->confirmed &&
            mono_since(now.mono, since) >= CIRCULATION_CONFIRM_MS + c->roll.beat_ms;
 }
 
@@ -143,9 +141,9 @@ bool core_circulation_unseen(const struct core *core, uint32_t tank, struct now 
 static bool another_starts(const struct core *core, uint32_t tank, struct now now)
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        const struct core_tank *t = &core->tank[i];
+        const struct core_circulation *flow = &core->tank[i].circulation;
         if (i == tank || tank_chain(core, i) != tank_chain(core, tank)) continue;
-        if (t->circulation_confirmed || !(t->circulation_on || t->circulation.used)) continue;
+        if (flow->confirmed || !(flow->on || flow->command.used)) continue;
         if (!core_circulation_unseen(core, i, now)) return true;
     }
     return false;
@@ -155,8 +153,8 @@ static bool another_starts(const struct core *core, uint32_t tank, struct now no
 static bool another_is_doubted(const struct core *core, uint32_t tank)
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        if (i != tank && tank_chain(core, i) == tank_chain(core, tank) && core->tank[i].amps_doubt)
-            return true;
+        if (i == tank || tank_chain(core, i) != tank_chain(core, tank)) continue;
+        if (core->tank[i].circulation.amps_doubt) return true;
     }
     return false;
 }
@@ -178,7 +176,7 @@ static bool flow_agrees(const struct core *core, uint32_t tank, struct now now)
 
 bool core_flow_unseen(const struct core *core, uint32_t tank, struct now now)
 {
-    return core->tank[tank].circulation_seen && !flow_agrees(core, tank, now);
+    return core->tank[tank].circulation.seen && !flow_agrees(core, tank, now);
 }
 
 /* A hand on its switch runs it, not the command: then it ends when that hand wants. */
@@ -203,26 +201,25 @@ void core_trust_amps(struct core *core, uint32_t chain, struct now now)
 
 void core_end_circulation(struct core *core, uint32_t tank, struct now now)
 {
-    struct core_tank *t = &core->tank[tank];
+    struct core_circulation *flow = &core->tank[tank].circulation;
     upkeep_count_circulation(core, tank, now);
-    if (t->circulation_on) core_doubt_amps(core, tank_chain(core, tank), now);
-    t->circulation_on = t->circulation_seen = t->circulation_confirmed = t->amps_doubt = false;
+    if (flow->on) core_doubt_amps(core, tank_chain(core, tank), now);
+    flow->on = flow->seen = flow->confirmed = flow->amps_doubt = false;
 }
 
 void core_confirm_circulation(struct core *core, uint32_t tank, struct now now)
 {
-    struct core_tank *t = &core->tank[tank];
-    if (mono_since(now.mono, t->circulation.ends) >= 0) t->circulation.used = false;
-    if (mono_since(now.mono, t->circulation_lost_till) >= 0) t->circulation_lost = false;
-    if (mono_since(now.mono, t->circulation_ends) >= 0) t->circulation_may_run = false;
-    if (t->circulation_on && mono_since(now.mono, t->circulation_till) >= 0)
-        core_end_circulation(core, tank, now);
-    t->circulation_seen = t->circulation_on && amps_go_on(core, tank);
-    const bool flows = t->circulation_seen && flow_agrees(core, tank, now);
-    t->circulation_confirmed = flows && t->amps_short == 0 && !by_hand(core, tank) &&
-                               core_chain_ready(core, tank_chain(core, tank), now, NULL);
-    if (flows) t->circulation_seen_at = now.mono;
-    if (t->circulation_confirmed) t->flowed = true;
+    struct core_circulation *flow = &core->tank[tank].circulation;
+    if (mono_since(now.mono, flow->command.ends) >= 0) flow->command.used = false;
+    if (mono_since(now.mono, flow->lost_till) >= 0) flow->lost = false;
+    if (mono_since(now.mono, flow->ends) >= 0) flow->may_run = false;
+    if (flow->on && mono_since(now.mono, flow->till) >= 0) core_end_circulation(core, tank, now);
+    flow->seen = flow->on && amps_go_on(core, tank);
+    const bool flows = flow->seen && flow_agrees(core, tank, now);
+    flow->confirmed = flows && flow->amps_short == 0 && !by_hand(core, tank) &&
+                      core_chain_ready(core, tank_chain(core, tank), now, NULL);
+    if (flows) flow->seen_at = now.mono;
+    if (flow->confirmed) flow->flowed = true;
 }
 
 /* From a standstill: what the chain draws beside it, so that its own current can be told. */
@@ -230,10 +227,11 @@ static void begin(
     struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret)
 {
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
-    core->tank[tank].amps_before_at = c->beat_at;
-    core->tank[tank].amps_before =
-        c->beat.has_amps ? c->beat.amps - core_running_amps(core, tank_chain(core, tank), tank)
-                         : (double)NAN;
+    struct core_circulation *flow = &core->tank[tank].circulation;
+    flow->amps_before_at = c->beat_at;
+    flow->amps_before = c->beat.has_amps
+                            ? c->beat.amps - core_running_amps(core, tank_chain(core, tank), tank)
+                            : (double)NAN;
     core_send_circulate(core, tank, run_ms, now, ret);
 }
 
@@ -257,6 +255,7 @@ static void ask(
     struct core *core, uint32_t tank, int64_t left_ms, struct now now, struct actions *ret)
 {
     struct core_tank *t = &core->tank[tank];
+    struct core_circulation *flow = &core->tank[tank].circulation;
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
     int64_t run_ms = left_ms + REFRESH_SPARE_MS;
     const int64_t mixing_ms = nearest(1000.0 * law_mixing_left_s(&t->law, &t->model));
@@ -264,7 +263,7 @@ static void ask(
     if (core->site->tank[tank].circulation.when == CIRCULATE_ALWAYS)
         run_ms = c->roll.max_circulate_ms;
     if (run_ms > c->roll.max_circulate_ms) run_ms = c->roll.max_circulate_ms;
-    if (t->circulation_on)
+    if (flow->on)
         core_send_circulate(core, tank, run_ms, now, ret);
     else
         begin(core, tank, run_ms, now, ret);
@@ -275,15 +274,15 @@ static void ask(
 static bool word_is_old(const struct core *core, uint32_t tank, int64_t left_ms, struct now now)
 {
     const struct site_tank *config = &core->site->tank[tank];
-    const struct core_tank *t = &core->tank[tank];
+    const struct core_circulation *flow = &core->tank[tank].circulation;
     const struct plain_output *o = site_plain(core->site, &config->circulation.address);
-    if (!o || !t->circulation_on || config->probe[PROBE_FLOW].present) return false;
-    return mono_since(now.mono, t->circulation_start) + left_ms > 2 * plain_longest_ms(o);
+    if (!o || !flow->on || config->probe[PROBE_FLOW].present) return false;
+    return mono_since(now.mono, flow->start) + left_ms > 2 * plain_longest_ms(o);
 }
 
 static void end_soon(struct core *core, uint32_t tank, struct now now, struct actions *ret)
 {
-    if (mono_since(core->tank[tank].circulation_till, now.mono) > 2 * ENDS_SOON_MS)
+    if (mono_since(core->tank[tank].circulation.till, now.mono) > 2 * ENDS_SOON_MS)
         core_send_circulate(core, tank, ENDS_SOON_MS, now, ret);
 }
 
@@ -291,23 +290,24 @@ bool core_hold_circulation(
     struct core *core, uint32_t tank, int64_t left_ms, struct now now, struct actions *ret)
 {
     struct core_tank *t = &core->tank[tank];
+    struct core_circulation *flow = &core->tank[tank].circulation;
     const struct core_chain *c = &core->chain[tank_chain(core, tank)];
     core_confirm_circulation(core, tank, now);
     if (left_ms > c->roll.max_circulate_ms - REFRESH_AGAIN_MS)
         left_ms = c->roll.max_circulate_ms - REFRESH_AGAIN_MS;
-    const bool covered = t->circulation_on && mono_since(t->circulation_till, now.mono) >= left_ms;
-    if (covered) return t->circulation_confirmed;
+    const bool covered = flow->on && mono_since(flow->till, now.mono) >= left_ms;
+    if (covered) return flow->confirmed;
     if (word_is_old(core, tank, left_ms, now)) {
-        if (!t->circulation.used || t->circulation.running) end_soon(core, tank, now, ret);
+        if (!flow->command.used || flow->command.running) end_soon(core, tank, now, ret);
         return false;
     }
-    const bool waiting = t->circulation.used && !t->circulation.running &&
-                         mono_since(now.mono, t->circulation.asked) < COMMAND_START_MS;
+    const bool waiting = flow->command.used && !flow->command.running &&
+                         mono_since(now.mono, flow->command.asked) < COMMAND_START_MS;
     const bool backing_off = mono_since(now.mono, t->not_before) < 0;
-    const bool blind = !t->circulation_on && is_blind(c);
+    const bool blind = !flow->on && is_blind(c);
     /* What isn't seen to run ends by itself, so that the next try is measured from a standstill. */
-    const bool goes_on = t->circulation_on && !core_circulation_unseen(core, tank, now);
-    const bool begins = !t->circulation_on && !blind && core_circulation_may_begin(core, tank, now);
+    const bool goes_on = flow->on && !core_circulation_unseen(core, tank, now);
+    const bool begins = !flow->on && !blind && core_circulation_may_begin(core, tank, now);
     if (!waiting && !backing_off && (goes_on || begins)) ask(core, tank, left_ms, now, ret);
     return false;
 }

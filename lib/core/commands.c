@@ -169,7 +169,7 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
     const struct core_tank *t = &core->tank[tank];
     INVARIANT(!t->dose.used && dose->ul > 0 && core->chain[chain].ours);
     /* Into a cup: then the circulation stands still, and nothing goes into the line. */
-    INVARIANT(t->care.bench ? t->care.sent : t->circulation_confirmed);
+    INVARIANT(t->care.bench ? t->care.sent : t->circulation.confirmed);
 
     const struct chain_command c = command_of_dose(core, tank, dose, now);
     remember_dose(core, tank, dose, &c, now);
@@ -180,20 +180,20 @@ void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *do
 }
 
 /* The one before was never answered. A head may take it yet, even after the next one. */
-static void keep_lost(struct core_tank *t)
+static void keep_lost(struct core_circulation *flow)
 {
-    const struct core_command *before = &t->circulation;
+    const struct core_command *before = &flow->command;
     if (!before->used || before->running) return;
-    if (!t->circulation_lost || mono_since(before->ends, t->circulation_lost_till) > 0)
-        t->circulation_lost_till = before->ends;
-    t->circulation_lost = true;
+    if (!flow->lost || mono_since(before->ends, flow->lost_till) > 0)
+        flow->lost_till = before->ends;
+    flow->lost = true;
 }
 
 void core_send_circulate(
     struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret)
 {
     const struct site_circulation *config = &core->site->tank[tank].circulation;
-    struct core_tank *t = &core->tank[tank];
+    struct core_circulation *flow = &core->tank[tank].circulation;
     INVARIANT(run_ms > 0 && core->chain[config->address.chain].ours);
 
     struct chain_command c;
@@ -203,12 +203,12 @@ void core_send_circulate(
     text_copy(c.serial, sizeof c.serial, config->serial);
     c.run_ms = run_ms;
 
-    keep_lost(t);
-    t->circulation = (struct core_command){ .used = true,
+    keep_lost(flow);
+    flow->command = (struct core_command){ .used = true,
         .run_ms = run_ms,
         .asked = now.mono,
         .ends = mono_after(now.mono, COMMAND_START_MS + run_ms) };
-    text_copy(t->circulation.id, sizeof t->circulation.id, c.id);
+    text_copy(flow->command.id, sizeof flow->command.id, c.id);
 
     struct record *r = emit_record(ret, "circulate");
     record_add_text(r, "id", c.id);
@@ -216,7 +216,7 @@ void core_send_circulate(
     record_address(r, core, &config->address, config->serial);
     record_add_int(r, "run_ms", run_ms);
 
-    if (!core->tank[tank].circulation_on) core->chain[config->address.chain].motor_at = now.mono;
+    if (!flow->on) core->chain[config->address.chain].motor_at = now.mono;
     send_command(config->address.chain, &c, ret);
 }
 
@@ -246,10 +246,10 @@ static bool stop_due(struct core_command *c, struct now now)
 }
 
 /* What nobody has heard of may run, or come yet: that is told once, as it may be for nothing. */
-static bool flow_stop_due(struct core_tank *t, struct now now)
+static bool flow_stop_due(struct core_circulation *flow, struct now now)
 {
-    const bool may_run = t->circulation.used && !t->circulation.stop_sent;
-    return (t->circulation_on || may_run) && stop_due(&t->circulation, now);
+    const bool may_run = flow->command.used && !flow->command.stop_sent;
+    return (flow->on || may_run) && stop_due(&flow->command, now);
 }
 
 /* To one that can't hear it nothing is said, and nothing recorded every few seconds. */
@@ -268,7 +268,7 @@ void core_stop_tank(struct core *core, uint32_t tank, bool all, struct now now, 
     if (t->dose.used && reachable(core, pump->address.chain) && stop_due(&t->dose, now))
         core_send_stop(core, &pump->address, pump->serial, now, ret);
     if (!all || !reachable(core, tank_chain(core, tank))) return;
-    if (!flow_stop_due(t, now)) return;
+    if (!flow_stop_due(&t->circulation, now)) return;
     /* No channel: the whole module stops, its circulation with it. Another tank's pump on the same
      * module stops too; that is the safe side of a leak, and its dose is settled by the report. */
     const struct chain_address *flow = &config->circulation.address;

@@ -11,38 +11,7 @@
 struct core;
 struct supply_view;
 
-enum { ENDS_SOON_MS = 1000 }; /* a run that is to end is shortened to so much */
-
 /* --- circulation.c ---------------------------------------------------------------------------- */
-
-/* Is the tank's circulation seen to run, with this much time left? Asks for it when not. */
-bool core_hold_circulation(
-    struct core *core, uint32_t tank, int64_t left_ms, struct now now, struct actions *ret);
-
-/* One run of it from a standstill, for so long and no longer; false: not now, ask again. */
-bool core_begin_circulation(
-    struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret);
-
-/* May it be running, whether it is seen to or not? */
-bool core_may_circulate(const struct core *core, uint32_t tank);
-
-/* Looks again whether circulation is confirmed. */
-void core_confirm_circulation(struct core *core, uint32_t tank, struct now now);
-
-/* Until when it is known that what is seen to run ran: the newest beat that agreed with it; now,
- * where no current tells. */
-struct mono core_flow_proven(const struct core *core, uint32_t tank, struct now now);
-
-/* It had the time to be seen running, and wasn't. */
-bool core_circulation_unseen(const struct core *core, uint32_t tank, struct now now);
-/* Would it be confirmed if its flow probe showed flow? */
-bool core_flow_unseen(const struct core *core, uint32_t tank, struct now now);
-
-/* May its output be switched on beside what else runs on the chain? */
-bool core_circulation_may_begin(const struct core *core, uint32_t tank, struct now now);
-
-/* A tank's circulation has ended, as far as is known. */
-void core_end_circulation(struct core *core, uint32_t tank, struct now now);
 
 /* Outputs of a chain have ended: what its newest beat says it draws is no measure any more. */
 void core_doubt_amps(struct core *core, uint32_t chain, struct now now);
@@ -50,6 +19,9 @@ void core_doubt_amps(struct core *core, uint32_t chain, struct now now);
 /* What the outputs that are known to run on a chain should draw, but for this tank's circulation.
  */
 double core_running_amps(const struct core *core, uint32_t chain, uint32_t but_tank);
+
+/* A beat has come: it is a measure again, unless it was on its way when something ended. */
+void core_trust_amps(struct core *core, uint32_t chain, struct now now);
 
 /* --- supply_watch.c --------------------------------------------------------------------------- */
 
@@ -66,9 +38,6 @@ void core_view_supply(const struct core *core, uint32_t chain, struct supply_vie
 
 /* What the newest beat's current is above what is known to run, A; the beat must have amps. */
 double core_amps_beyond(const struct core *core, uint32_t chain);
-
-/* A beat has come: it is a measure again, unless it was on its way when something ended. */
-void core_trust_amps(struct core *core, uint32_t chain, struct now now);
 
 /* --- runs_on.c -------------------------------------------------------------------------------- */
 

@@ -183,7 +183,7 @@ static void begin(
     if (q->cup) return;
     t->plan = (struct core_plan){ .count = 1, .errand = t->care.errand };
     t->plan.dose[0] = *dose;
-    t->circulation_asked = now.mono;
+    t->circulation.awaited = now.mono;
     t->not_before = now.mono;
     t->step = STEP_CIRCULATE;
 }

@@ -62,8 +62,8 @@ static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *
         record_add_text(r, "head_boot", roll->boot);
         for (uint32_t i = 0; i < core->site->tank_count; i++) { /* every output is off now */
             if (tank_chain(core, i) != chain) continue;
-            core->tank[i].circulation.used = core->tank[i].circulation_lost = false;
-            core->tank[i].circulation_may_run = false;
+            struct core_circulation *flow = &core->tank[i].circulation;
+            flow->command.used = flow->lost = flow->may_run = false;
             core_end_circulation(core, i, now);
         }
     }
@@ -102,7 +102,7 @@ static void on_beat(struct core *core, uint32_t chain, const struct chain_beat *
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         struct core_tank *t = &core->tank[i];
         if (tank_chain(core, i) != chain) continue;
-        if (t->circulation_on) core_confirm_circulation(core, i, now); /* also while it doses */
+        if (t->circulation.on) core_confirm_circulation(core, i, now); /* also while it doses */
         if (t->step == STEP_CIRCULATE) t->due = now.mono;
     }
     core_watch_rest(core, chain, now, ret);

@@ -21,7 +21,7 @@ static const char *name_of(const struct core *core, const struct output *o)
 static bool *stays_on_of(struct core *core, const struct output *o)
 {
     struct core_tank *t = &core->tank[o->tank];
-    return o->pump == CIRCULATES ? &t->circulation_stays_on : &t->pump[o->pump].stays_on;
+    return o->pump == CIRCULATES ? &t->circulation.stays_on : &t->pump[o->pump].stays_on;
 }
 
 static const struct chain_address *address_of(const struct core *core, const struct output *o)
@@ -113,7 +113,7 @@ void core_carry_stays_on(const struct core *core, uint32_t tank, struct actions 
     const struct core_tank *t = &core->tank[tank];
     struct output o = { tank, 0 };
     do {
-        const bool set = o.pump == CIRCULATES ? t->circulation_stays_on : t->pump[o.pump].stays_on;
+        const bool set = o.pump == CIRCULATES ? t->circulation.stays_on : t->pump[o.pump].stays_on;
         if (set) carry_one(core, &o, ret);
     } while (next_output(core, &o));
 }

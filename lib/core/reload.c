@@ -111,23 +111,25 @@ static void move_probes(struct core_tank *to, const struct site_tank *config,
     }
 }
 
+/* What goes on running. Beats are looked at anew, and it waits for its turn anew. */
 static void move_circulation(struct core_tank *to, const struct site_tank *config,
     const struct core_tank *from, const struct site_tank *former)
 {
     if (!text_same(config->circulation.serial, former->circulation.serial)) return;
-    to->circulation = from->circulation;
-    to->circulation_lost = from->circulation_lost;
-    to->circulation_lost_till = from->circulation_lost_till;
-    to->circulation_may_run = from->circulation_may_run;
-    to->circulation_ends = from->circulation_ends;
-    to->circulation_on = from->circulation_on;
-    to->amps_doubt = from->amps_doubt;
-    to->circulation_start = from->circulation_start;
-    to->circulation_till = from->circulation_till;
-    to->circulation_seen = from->circulation_seen;
-    to->circulation_confirmed = from->circulation_confirmed;
-    to->amps_before = from->amps_before;
-    to->amps_before_at = from->amps_before_at;
+    const struct core_circulation *flow = &from->circulation;
+    to->circulation = (struct core_circulation){ .command = flow->command,
+        .lost = flow->lost,
+        .may_run = flow->may_run,
+        .on = flow->on,
+        .seen = flow->seen,
+        .confirmed = flow->confirmed,
+        .lost_till = flow->lost_till,
+        .ends = flow->ends,
+        .start = flow->start,
+        .till = flow->till,
+        .amps_before = flow->amps_before,
+        .amps_before_at = flow->amps_before_at,
+        .amps_doubt = flow->amps_doubt };
 }
 
 /* What was learned holds for the tank and the pumps that it was learned on; what was given counts.
@@ -167,8 +169,8 @@ static void move_care(struct core *fresh, uint32_t tank, const struct core *old,
 static void move_stays_on(struct core *fresh, uint32_t tank, const struct core *old, uint32_t o)
 {
     struct core_tank *to = &fresh->tank[tank];
-    if (same_line(fresh, tank, old, o) && old->tank[o].circulation_stays_on)
-        to->circulation_stays_on = true;
+    if (same_line(fresh, tank, old, o) && old->tank[o].circulation.stays_on)
+        to->circulation.stays_on = true;
     for (uint32_t p = 0; p < fresh->site->tank[tank].pump_count; p++) {
         for (uint32_t q = 0; q < old->site->tank[o].pump_count; q++) {
             if (old->tank[o].pump[q].stays_on &&

@@ -17,7 +17,7 @@ static uint32_t flow_of(const struct core *core, uint32_t chain)
     uint32_t bits = 0;
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         bits = bits << 1 | bits >> 31;
-        if (tank_chain(core, i) == chain && core->tank[i].circulation_on) bits ^= i + 1;
+        if (tank_chain(core, i) == chain && core->tank[i].circulation.on) bits ^= i + 1;
     }
     return bits;
 }

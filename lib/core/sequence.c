@@ -53,7 +53,7 @@ static void give_up_circulation(
             "its strainer and its cable; it is tried again every minute");
     alert_raise(core, id, (int32_t)tank, text, ret);
     /* It may draw what another one is taken to draw: it ends, so that this shows. */
-    if (t->circulation_on) core_send_circulate(core, tank, ENDS_SOON_MS, now, ret);
+    if (t->circulation.on) core_send_circulate(core, tank, ENDS_SOON_MS, now, ret);
     t->not_before = mono_after(now.mono, CONFIRM_AGAIN_MS);
     t->plan.count = t->plan.next = 0;
     core_drop_errand(core, tank, "the circulation can't be seen to run");
@@ -72,47 +72,48 @@ static bool supply_waits(
     return true;
 }
 
-static bool flows_or_will(const struct core_tank *t)
+static bool flows_or_will(const struct core_circulation *flow)
 {
-    return t->circulation_on || t->circulation.used;
+    return flow->on || flow->command.used;
 }
 
-static bool waits_for_turn(const struct core_tank *t, struct now now)
+static bool waits_for_turn(const struct core_circulation *flow, struct now now)
 {
-    return !flows_or_will(t) && mono_since(now.mono, t->turn_seen) <= TURN_GAP_MS;
+    return !flows_or_will(flow) && mono_since(now.mono, flow->turn_seen) <= TURN_GAP_MS;
 }
 
 /* Who has waited longest goes first. */
 static bool older_waits(const struct core *core, uint32_t tank, struct now now)
 {
-    const struct core_tank *own = &core->tank[tank];
+    const struct core_circulation *own = &core->tank[tank].circulation;
     const struct mono from = waits_for_turn(own, now) ? own->turn_from : now.mono;
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        const struct core_tank *t = &core->tank[i];
+        const struct core_circulation *flow = &core->tank[i].circulation;
         if (i == tank || tank_chain(core, i) != tank_chain(core, tank)) continue;
-        if (waits_for_turn(t, now) && mono_since(from, t->turn_from) > 0) return true;
+        if (waits_for_turn(flow, now) && mono_since(from, flow->turn_from) > 0) return true;
     }
     return false;
 }
 
 static void wait_for_turn(struct core *core, uint32_t tank, struct now now)
 {
-    struct core_tank *t = &core->tank[tank];
+    struct core_circulation *flow = &core->tank[tank].circulation;
     const bool room = core_supply_allows(core, &core->site->tank[tank].circulation.address, true);
     if (room && !older_waits(core, tank, now)) return;
-    if (mono_since(now.mono, t->turn_seen) > TURN_GAP_MS) t->turn_from = now.mono;
-    t->turn_seen = now.mono;
+    if (mono_since(now.mono, flow->turn_seen) > TURN_GAP_MS) flow->turn_from = now.mono;
+    flow->turn_seen = now.mono;
 }
 
 /* Does another tank of this chain wait until this one's circulation rests? Then this one begins
  * nothing new. */
 static bool yields(struct core *core, uint32_t tank, struct now now)
 {
-    if (!flows_or_will(&core->tank[tank])) return false;
+    if (!flows_or_will(&core->tank[tank].circulation)) return false;
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        const struct core_tank *t = &core->tank[i];
+        const struct core_circulation *flow = &core->tank[i].circulation;
         if (i == tank || tank_chain(core, i) != tank_chain(core, tank)) continue;
-        if (!waits_for_turn(t, now) || mono_since(t->turn_seen, t->turn_from) < TURN_MS) continue;
+        if (!waits_for_turn(flow, now) || mono_since(flow->turn_seen, flow->turn_from) < TURN_MS)
+            continue;
         return !core_say(&core->tank[tank], TANK_WAITING,
             "the chain's supply carries one after the other, and it is another tank's turn");
     }
@@ -124,11 +125,11 @@ static bool yields(struct core *core, uint32_t tank, struct now now)
 static bool circulation_waits(struct core *core, uint32_t tank, struct now now)
 {
     struct core_tank *t = &core->tank[tank];
-    if (flows_or_will(t)) return false;
+    if (flows_or_will(&t->circulation)) return false;
     if (core_circulation_may_begin(core, tank, now) && !older_waits(core, tank, now)) return false;
     core_say(t, TANK_CIRCULATING, "the chain is busy; it waits for its turn");
     wait_for_turn(core, tank, now);
-    t->circulation_asked = now.mono;
+    t->circulation.awaited = now.mono;
     const bool asked = t->plan.errand != ERRAND_NONE;
     const bool old = !asked && mono_since(now.mono, t->asked_law) >= PLAN_OLD_MS;
     if (!old || t->plan.next > 0 || t->plan.count == 0) return true;
@@ -166,7 +167,7 @@ static void circulate(struct core *core, uint32_t tank, struct now now, struct a
     alert_name(id, "no-circulation", config->key, NULL);
     alert_clear(core, id, ret);
     if (t->line_dirty) {
-        t->flush_from = t->circulation_asked = now.mono;
+        t->flush_from = t->circulation.awaited = now.mono;
         enter(t, STEP_FLUSH, now);
         return;
     }
@@ -223,7 +224,7 @@ static void inject(struct core *core, uint32_t tank, struct now now, struct acti
         core_settle_overdue(core, tank, now, ret);
     }
     if (t->line_dirty) {
-        t->flush_from = t->circulation_asked = now.mono;
+        t->flush_from = t->circulation.awaited = now.mono;
         enter(t, STEP_FLUSH, now);
         return;
     }
@@ -239,28 +240,28 @@ static void flush(struct core *core, uint32_t tank, struct now now, struct actio
     const struct site_tank *config = &core->site->tank[tank];
     struct core_tank *t = &core->tank[tank];
     core_say(t, TANK_FLUSHING, "flushing the line");
-    const bool was = t->circulation_confirmed;
+    const bool was = t->circulation.confirmed;
     const int64_t owed = site_flush_ms(config) - t->flushed_ms;
-    const bool waits = !flows_or_will(t) && older_waits(core, tank, now);
+    const bool waits = !flows_or_will(&t->circulation) && older_waits(core, tank, now);
     const bool flows = !waits && core_hold_circulation(core, tank, owed, now, ret);
     /* Before a tick has ended for certain nothing is flushed away. */
     const struct mono from =
         mono_since(t->pumped_at, t->flush_from) > 0 ? t->pumped_at : t->flush_from;
     const struct mono till = core_flow_proven(core, tank, now);
-    if (!was || !t->circulation_confirmed) {
+    if (!was || !t->circulation.confirmed) {
         t->flush_from = now.mono;
     } else if (mono_since(till, from) > 0) {
         t->flushed_ms += mono_since(till, from);
         t->flush_from = till;
     }
-    if (!flows && !t->circulation_confirmed) {
+    if (!flows && !t->circulation.confirmed) {
         core_say(t, TANK_FLUSHING, "the line must be flushed; waiting for the circulation");
         t->due = mono_after(now.mono, STEP_LOOK_MS);
         if (!circulation_waits(core, tank, now) && core_circulation_unseen(core, tank, now))
             give_up_circulation(core, tank, now, ret);
         return;
     }
-    t->circulation_asked = now.mono;
+    t->circulation.awaited = now.mono;
     const int64_t left = site_flush_ms(config) - t->flushed_ms;
     if (left > 0) {
         t->due = mono_after(now.mono, left < STEP_LOOK_MS ? left : STEP_LOOK_MS);
@@ -271,7 +272,7 @@ static void flush(struct core *core, uint32_t tank, struct now now, struct actio
     record_add_text(r, "tank", config->key);
     record_add_text(r, "serial", config->circulation.serial);
     enter(t, t->plan.next < t->plan.count ? STEP_CIRCULATE : STEP_MIX, now);
-    t->circulation_asked = now.mono;
+    t->circulation.awaited = now.mono;
 }
 
 /* New readings make it look at once: this is for what doesn't speak. */
@@ -305,10 +306,10 @@ static void mix(struct core *core, uint32_t tank, struct now now, struct actions
     const int64_t look_ms = idle_look_ms(&core->site->tank[tank]);
     (void)core_hold_circulation(core, tank, look_ms, now, ret); /* until a look has seen the end */
     t->due = mono_after(now.mono, look_ms);
-    if (t->circulation_confirmed) {
-        t->circulation_asked = now.mono;
+    if (t->circulation.confirmed) {
+        t->circulation.awaited = now.mono;
     } else if (core_circulation_unseen(core, tank, now)) {
-        t->circulation_asked = now.mono; /* it stands still: nothing mixes */
+        t->circulation.awaited = now.mono; /* it stands still: nothing mixes */
         enter(t, STEP_CIRCULATE, now);
         return;
     }
@@ -324,7 +325,7 @@ static void mix(struct core *core, uint32_t tank, struct now now, struct actions
         if (!t->wants_mixing && t->state == TANK_HOLDING) core_say(t, TANK_MIXING, why);
         return;
     }
-    t->circulation_asked = now.mono;
+    t->circulation.awaited = now.mono;
     enter(t, STEP_CIRCULATE, now);
 }
 
@@ -367,7 +368,7 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
     }
     if (t->line_dirty || t->mix_owed) {
         t->plan.count = t->plan.next = 0;
-        t->circulation_asked = now.mono;
+        t->circulation.awaited = now.mono;
         enter(t, STEP_CIRCULATE, now);
         return;
     }
@@ -381,11 +382,11 @@ static void idle(struct core *core, uint32_t tank, struct now now, struct action
     if (!core_plan(core, tank, now)) {
         t->plan.count = t->plan.next = 0;
         if (!t->wants_mixing) return;
-        t->circulation_asked = now.mono; /* more is known when it has mixed */
+        t->circulation.awaited = now.mono; /* more is known when it has mixed */
         enter(t, STEP_CIRCULATE, now);
         return;
     }
-    t->circulation_asked = now.mono;
+    t->circulation.awaited = now.mono;
     enter(t, STEP_CIRCULATE, now);
 }
 

@@ -178,32 +178,32 @@ static void report_on_dose(struct core *core, uint32_t tank, const struct chain_
 static void report_on_circulation(struct core *core, uint32_t tank,
     const struct chain_report *report, struct now now, struct actions *ret)
 {
-    struct core_tank *t = &core->tank[tank];
-    t->circulation.heard = true;
+    struct core_circulation *flow = &core->tank[tank].circulation;
+    flow->command.heard = true;
     switch (report->state) {
     case CHAIN_ACCEPTED:
         return;
     case CHAIN_RUNNING:
-        t->circulation.running = true;
-        if (!t->circulation_on) t->circulation_start = now.mono;
-        t->circulation_on = true;
-        t->circulation_till = mono_after(t->circulation.asked, t->circulation.run_ms);
-        t->circulation_may_run = true;
-        t->circulation_ends = t->circulation.ends;
+        flow->command.running = true;
+        if (!flow->on) flow->start = now.mono;
+        flow->on = true;
+        flow->till = mono_after(flow->command.asked, flow->command.run_ms);
+        flow->may_run = true;
+        flow->ends = flow->command.ends;
         return;
     case CHAIN_REFUSED: /* what ran before goes on until its own end */
         if (core_flow_is_out(core, tank)) core_drop_errand(core, tank, "the chain head refused it");
         refused(core, tank, report, ret);
-        core_back_off(t, now);
+        core_back_off(&core->tank[tank], now);
         break;
     case CHAIN_DONE:
     case CHAIN_STOPPED:
         core_end_circulation(core, tank, now);
-        t->circulation_may_run = false;
+        flow->may_run = false;
         core_flow_settled(core, tank, report, ret);
         break;
     }
-    t->circulation.used = false;
+    flow->command.used = false;
 }
 
 void core_settle_report(struct core *core, uint32_t chain, const struct chain_report *report,
@@ -218,7 +218,7 @@ void core_settle_report(struct core *core, uint32_t chain, const struct chain_re
             t->due = now.mono;
             return;
         }
-        if (t->circulation.used && text_same(t->circulation.id, report->id) &&
+        if (t->circulation.command.used && text_same(t->circulation.command.id, report->id) &&
             tank_chain(core, i) == chain) {
             report_on_circulation(core, i, report, now, ret);
             t->due = now.mono;
@@ -284,9 +284,9 @@ void core_settle_unsent(
     }
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         struct core_tank *t = &core->tank[i];
-        if (tank_chain(core, i) == chain && t->circulation.used &&
-            text_same(t->circulation.id, id)) {
-            t->circulation.used = false;
+        if (tank_chain(core, i) == chain && t->circulation.command.used &&
+            text_same(t->circulation.command.id, id)) {
+            t->circulation.command.used = false;
             core_back_off(t, now);
         }
         if (!t->dose.used || !text_same(t->dose.id, id)) continue;

@@ -7,7 +7,9 @@
 #include "lib/control/law_inside.h"
 #include "lib/core/asked.h"
 #include "lib/core/care.h"
+#include "lib/core/circulation.h"
 #include "lib/core/clock_watch.h"
+#include "lib/core/command.h"
 #include "lib/core/core.h"
 #include "lib/core/draw.h"
 #include "lib/core/follow.h"
@@ -24,36 +26,11 @@ enum {
     CORE_ALERTS_MAX = 64,
     MOTORS_APART_MS = 500,    /* between two starts on a chain: inrush lasts about 0.1 s */
     CORE_GONE_MAX = 64,       /* pumps that left the configuration within a day */
-    COMMAND_START_MS = 8000,  /* a command must start within this */
-    COMMAND_GRACE_MS = 5000,  /* and its last report may be this late */
     CLAIM_SILENCE_MS = 15000, /* an owner that is silent for so long is gone */
     CLAIM_RETRY_MS = 5000,
-    CHAIN_LOOK_MS = 1500,        /* a chain is looked at this often, or three times in four beats */
-    TANK_LOOK_MS = 5000,         /* an idle tank; less often where its probes speak less often */
-    CIRCULATION_SPARE_MS = 5000, /* left of circulation after a dose and its flush */
-    STOP_AGAIN_MS = 3000,        /* a stop without an end is said again */
-    LEDGER_WAIT_MS = 60000,      /* for a ledger that tells of a dose lost from sight */
-};
-
-/* A command under way. */
-struct core_command {
-    bool used;
-    bool restored; /* found in the journal without an outcome */
-    bool heard;    /* a report or the ledger has mentioned it */
-    char id[CHAIN_WORD_MAX];
-    char boot[CHAIN_WORD_MAX]; /* of the head that it was sent to; "" when that isn't known */
-    uint32_t pump;             /* of the tank; for a dose */
-    bool has_beside; /* restored: what ran is another pump's output by now, and counts there too */
-    uint32_t beside_tank, beside_pump;
-    int64_t ul, run_ms; /* ul 0 for circulation */
-    int64_t full_ul;    /* >= ul: what it takes from the windows, and may turn out to be */
-    double ml_per_s;    /* what its run time counts as; for a dose */
-    struct mono asked;
-    struct mono ends; /* latest instant at which it can still run */
-    bool running;
-    struct mono since; /* when it was reported running */
-    bool stop_sent;
-    struct mono stop_at; /* ... last; it is said again while the pump may run */
+    CHAIN_LOOK_MS = 1500,   /* a chain is looked at this often, or three times in four beats */
+    TANK_LOOK_MS = 5000,    /* an idle tank; less often where its probes speak less often */
+    LEDGER_WAIT_MS = 60000, /* for a ledger that tells of a dose lost from sight */
 };
 
 struct core_total { /* of an output run by hand, as far as it was counted */
@@ -149,28 +126,9 @@ struct core_tank {
     int64_t zone_offset_ms;
     enum tank_step step;
     struct core_plan plan;
-    struct core_command dose, circulation;
-    /* Its circulation. 'on': a command was reported running and hasn't ended; 'seen': it is on, and
-     * the chain's current agrees, as far as it was measured; 'confirmed': it is seen, the flow
-     * agrees, and the chain can be commanded. 'may_run': it may run, until 'ends' at the latest.
-     * 'lost': a command was never answered; it may yet arrive, and end by 'lost_till'. */
-    bool circulation_lost, circulation_may_run, circulation_on;
-    bool circulation_seen, circulation_confirmed;
-    bool circulation_stays_on; /* as a pump's stays_on */
-    struct mono circulation_lost_till, circulation_ends;
-    struct mono circulation_start;   /* when it was first reported running, without a break since */
-    struct mono circulation_till;    /* it runs at least until then */
-    struct mono circulation_seen_at; /* when it was last seen, with its flow */
-    bool flowed;        /* it was confirmed at some time since the law was shown readings */
-    double amps_before; /* of the chain, beside what else ran; NaN: not measured */
-    struct mono amps_before_at, amps_looked; /* by which beat; the one last held against it */
-    struct mono amps_proven;                 /* the newest beat that agreed with it */
-    uint32_t amps_short;                     /* beats running that contradict it */
-    bool amps_doubt; /* a pump of its chain stands still, and may be this one: until this run has
-                        ended */
-    struct mono circulation_asked;    /* first ask of this attempt */
-    struct mono turn_from, turn_seen; /* the supply had no room for its circulation, from .. to */
-    bool line_dirty;                  /* the line holds a stock: a flush is owed */
+    struct core_command dose;
+    struct core_circulation circulation;
+    bool line_dirty; /* the line holds a stock: a flush is owed */
     struct mono flush_from;
     int64_t flushed_ms;    /* of this flush, circulation confirmed and proven by a beat since */
     struct mono pumped_at; /* end of the last movement of liquid */
@@ -250,42 +208,6 @@ struct core {
     struct mono seen; /* the newest instant: of this step, or of the record that is restored */
     struct core_tank *tank;
 };
-
-/* --- commands.c ------------------------------------------------------------------------------- */
-
-/* Names an entry of a window: never 0. */
-uint64_t core_tag(const char *id);
-
-/* The head's own clock now, by its newest beat. */
-int64_t core_head_up_ms(const struct core_chain *chain, struct now now);
-
-/* Records and sends one planned dose, or the tank's circulation for 'run_ms'. */
-void core_send_dose(struct core *core, uint32_t tank, const struct core_dose *dose, struct now now,
-    struct actions *ret);
-void core_send_circulate(
-    struct core *core, uint32_t tank, int64_t run_ms, struct now now, struct actions *ret);
-
-/* Stops one output at once; with channel 0 all of its module. */
-void core_send_stop(struct core *core, const struct chain_address *a, const char *serial,
-    struct now now, struct actions *ret);
-
-/* Stops this tank's dose at once, and its circulation too when 'all', each where its chain can be
- * told. */
-void core_stop_tank(
-    struct core *core, uint32_t tank, bool all, struct now now, struct actions *ret);
-
-/* Halts or resumes one chain. */
-void core_send_halt(struct core *core, uint32_t chain, struct now now, struct actions *ret);
-/* Is all known that a resume has to bear? */
-bool core_may_resume(const struct core_chain *chain);
-void core_send_resume(struct core *core, uint32_t chain, struct now now, struct actions *ret);
-
-/* Everything was released: resumes a halted chain, now or as soon as it can be told. */
-void core_release_chain(struct core *core, uint32_t chain, struct now now, struct actions *ret);
-
-/* One pump ticks, so that a hand on the module can feel which it is. What it gives counts. */
-void core_send_identify(
-    struct core *core, const struct chain_address *address, struct now now, struct actions *ret);
 
 /* --- settle.c --------------------------------------------------------------------------------- */
 

@@ -22,8 +22,8 @@ bool core_draw_known(const struct core *core, uint32_t chain)
         const bool doses = t->dose.used && config->pump[t->dose.pump].address.chain == chain;
         if (doses && !t->dose.running) return false;
         if (tank_chain(core, i) != chain) continue;
-        if (t->circulation_on != t->circulation_confirmed) return false;
-        if (t->circulation.used && !t->circulation_on) return false;
+        if (t->circulation.on != t->circulation.confirmed) return false;
+        if (t->circulation.command.used && !t->circulation.on) return false;
     }
     return true;
 }
@@ -54,7 +54,7 @@ static void load_of(
         const struct chain_address *pump = &config->pump[t->dose.pump].address;
         if (t->dose.used && t->dose.running && pump->chain == chain)
             ret[pump->position - 1].pumps++;
-        if (t->circulation_on && tank_chain(core, i) == chain)
+        if (t->circulation.on && tank_chain(core, i) == chain)
             ret[config->circulation.address.position - 1].circulation = true;
     }
 }

@@ -32,14 +32,12 @@ void upkeep_count_tube(struct core *core, uint32_t tank, uint32_t pump, int64_t 
 
 void upkeep_count_circulation(struct core *core, uint32_t tank, struct now now)
 {
-    struct core_tank *t = &core->tank[tank];
-    struct mono from = t->upkeep.counted_at;
-    t->upkeep.counted_at = now.mono;
-    if (!t->circulation_on) return;
-    if (mono_since(t->circulation_start, from) > 0) from = t->circulation_start;
-    struct mono to = now.mono;
-    if (mono_since(to, t->circulation_till) > 0) to = t->circulation_till;
-    t->upkeep.circulated_ms = sum(t->upkeep.circulated_ms, mono_since(to, from));
+    const struct core_circulation *flow = &core->tank[tank].circulation;
+    struct upkeep_tank *u = &core->tank[tank].upkeep;
+    const struct mono from = mono_later(u->counted_at, flow->start);
+    const struct mono to = mono_sooner(now.mono, flow->till);
+    u->counted_at = now.mono;
+    if (flow->on) u->circulated_ms = sum(u->circulated_ms, mono_since(to, from));
 }
 
 void upkeep_count_circulation_by_hand(

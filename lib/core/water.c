@@ -63,14 +63,14 @@ void core_look_at_water(struct core *core, uint32_t tank, struct now now, struct
         .has_ph = usable(core, tank, PROBE_PH, now) && is_new(t, 1, PROBE_PH),
         .ec_us_cm = t->probe[PROBE_EC].value,
         .ph = t->probe[PROBE_PH].value,
-        .flows = t->flowed || t->circulation_confirmed,
+        .flows = t->circulation.flowed || t->circulation.confirmed,
         .more = t->plan.next > 0 && t->plan.next < t->plan.count };
     if (usable(core, tank, PROBE_EC, now)) summary_see(&t->summary, SUMMARY_EC, sight.ec_us_cm);
     if (usable(core, tank, PROBE_PH, now)) summary_see(&t->summary, SUMMARY_PH, sight.ph);
     const bool mixed = !law_mixing(&t->law);
     if (law_see(&t->law, &t->model, &sight)) {
         t->ask_law = true;
-        t->flowed = t->circulation_confirmed;
+        t->circulation.flowed = t->circulation.confirmed;
         if (sight.has_ec) t->seen_at[0] = t->probe[PROBE_EC].at;
         if (sight.has_ph) t->seen_at[1] = t->probe[PROBE_PH].at;
     }

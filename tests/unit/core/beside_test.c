@@ -20,8 +20,8 @@ static void turn(void)
 static void flows(uint32_t i)
 {
     struct core_tank *t = tank(i);
-    t->circulation_on = t->circulation_seen = t->circulation_confirmed = true;
-    t->circulation_till = t->circulation.ends = mono_after(b.now.mono, HOUR_MS);
+    t->circulation.on = t->circulation.seen = t->circulation.confirmed = true;
+    t->circulation.till = t->circulation.command.ends = mono_after(b.now.mono, HOUR_MS);
 }
 
 static void put_on_east(uint32_t i)
@@ -49,14 +49,14 @@ START_TEST(doubt_stays_on_its_chain)
     if (_i == 1) put_on_east(LETTUCE);
     flows(BASIL);
     flows(LETTUCE);
-    tank(BASIL)->amps_before = 0.1;
+    tank(BASIL)->circulation.amps_before = 0.1;
     for (int n = 0; n < 2; n++) {
         pass(1000);
         tell_amps(0.1);
         core_confirm_circulation(b.core, BASIL, b.now);
     }
-    ck_assert(tank(BASIL)->amps_doubt && !tank(BASIL)->circulation_confirmed);
-    ck_assert_int_eq(tank(LETTUCE)->amps_doubt, _i == 0);
+    ck_assert(tank(BASIL)->circulation.amps_doubt && !tank(BASIL)->circulation.confirmed);
+    ck_assert_int_eq(tank(LETTUCE)->circulation.amps_doubt, _i == 0);
 }
 END_TEST
 
@@ -64,16 +64,16 @@ END_TEST
 START_TEST(none_begins_beside_one_that_is_doubted)
 {
     bench_ready();
-    tank(LETTUCE)->circulation_on = tank(LETTUCE)->amps_doubt = true;
-    tank(LETTUCE)->circulation_start = tank(LETTUCE)->circulation_seen_at = b.now.mono;
-    tank(LETTUCE)->circulation_till = mono_after(b.now.mono, HOUR_MS);
+    tank(LETTUCE)->circulation.on = tank(LETTUCE)->circulation.amps_doubt = true;
+    tank(LETTUCE)->circulation.start = tank(LETTUCE)->circulation.seen_at = b.now.mono;
+    tank(LETTUCE)->circulation.till = mono_after(b.now.mono, HOUR_MS);
     pass(CIRCULATION_CONFIRM_MS + 2000);
     tell_beat(WEST);
     ck_assert(core_circulation_unseen(b.core, LETTUCE, b.now));
     ck_assert(!core_circulation_may_begin(b.core, BASIL, b.now));
-    tank(LETTUCE)->amps_doubt = false;
+    tank(LETTUCE)->circulation.amps_doubt = false;
     ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
-    tank(LETTUCE)->amps_doubt = true;
+    tank(LETTUCE)->circulation.amps_doubt = true;
     put_on_east(LETTUCE);
     ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
 }
@@ -87,11 +87,11 @@ START_TEST(a_flush_counts_nothing_when_circulation_has_ended)
     tank(BASIL)->step = STEP_FLUSH;
     tank(BASIL)->flush_from = b.now.mono;
     flows(BASIL);
-    tank(BASIL)->circulation_till = mono_after(b.now.mono, _i == 0 ? 200 : 600);
+    tank(BASIL)->circulation.till = mono_after(b.now.mono, _i == 0 ? 200 : 600);
     turn();
     pass(300);
     turn();
-    ck_assert_int_eq(tank(BASIL)->circulation_confirmed, _i == 1);
+    ck_assert_int_eq(tank(BASIL)->circulation.confirmed, _i == 1);
     ck_assert_int_eq(tank(BASIL)->flushed_ms, _i == 0 ? 0 : 300);
     ck_assert(tank(BASIL)->line_dirty);
 }
@@ -106,7 +106,7 @@ START_TEST(what_was_asked_for_waits_and_isnt_planned_anew)
     tank(BASIL)->plan = (struct core_plan){ .count = 1,
         .errand = _i == 0 ? ERRAND_DOSE : ERRAND_NONE,
         .dose = { { 0, LAW_FEED, 2000, 1000, 0 } } };
-    tank(BASIL)->asked_law = tank(BASIL)->circulation_asked = b.now.mono;
+    tank(BASIL)->asked_law = tank(BASIL)->circulation.awaited = b.now.mono;
     tank(BASIL)->step = STEP_CIRCULATE;
     b.site.chain[WEST].supply.amps = 0.5;
     pass(10 * MINUTE_MS);
@@ -198,7 +198,7 @@ START_TEST(a_supply_is_shown_as_it_is_planned_for_what_runs)
     tell_amps(0.1);
     b.core->chain[WEST].amps_stale = false;
     for (uint32_t i = 0; i < TANKS; i++) {
-        b.core->tank[i].circulation.used = false;
+        b.core->tank[i].circulation.command.used = false;
     }
     b.core->chain[WEST].roll.module[1].has_volts = true;
     b.core->chain[WEST].roll.module[1].volts = 11.5;
@@ -208,7 +208,7 @@ START_TEST(a_supply_is_shown_as_it_is_planned_for_what_runs)
     ck_assert_uint_eq(v.count, 2);
     ck_assert_double_eq_tol(v.module[1].due_volts, 12.0 - 0.01 - 0.005, 1e-9);
     struct core_tank *t = &b.core->tank[BASIL];
-    t->circulation_on = t->circulation_seen = t->circulation_confirmed = true;
+    t->circulation.on = t->circulation.seen = t->circulation.confirmed = true;
     t->dose = (struct core_command){ .used = true, .running = true, .pump = 0, .ul = 1000 };
     core_view_supply(b.core, WEST, &v);
     ck_assert_double_eq_tol(v.amps_due, 0.1 + 0.8 + 0.3, 1e-9);

@@ -96,19 +96,19 @@ START_TEST(a_run_into_the_bucket_is_cancelled)
     ck_assert(bench_tank(true));
     ck_assert(ask_for(
         (struct event_request){ .kind = REQUEST_CALIBRATE_FLOW, .tank = BASIL, .span_ms = 20000 }));
-    for (int n = 0; n < 20 && !basil()->circulation.used; n++) {
+    for (int n = 0; n < 20 && !basil()->circulation.command.used; n++) {
         pass(500);
         tell_beat(WEST);
         ticks();
     }
-    ck_assert(basil()->circulation.used);
-    tell_report(basil()->circulation.id, CHAIN_RUNNING, 0);
+    ck_assert(basil()->circulation.command.used);
+    tell_report(basil()->circulation.command.id, CHAIN_RUNNING, 0);
     ck_assert(cancel());
     expect("the flow wasn't measured: it was cancelled");
     pass(500);
     ticks();
-    ck_assert(basil()->circulation.stop_sent);
-    tell_report(basil()->circulation.id, CHAIN_STOPPED, 3000);
+    ck_assert(basil()->circulation.command.stop_sent);
+    tell_report(basil()->circulation.command.id, CHAIN_STOPPED, 3000);
     ck_assert_int_eq(basil()->care.flow.waits_ms, 0);
     ck_assert_ptr_null(recorded("flow-run"));
 }

@@ -92,13 +92,13 @@ static inline struct chain_command run_whole(enum request_kind kind, uint32_t st
 static inline void circulate_basil(void)
 {
     struct core_tank *t = basil();
-    t->circulation = (struct core_command){ .used = true,
+    t->circulation.command = (struct core_command){ .used = true,
         .id = "c-1",
         .run_ms = HOUR_MS,
         .asked = b.now.mono,
         .ends = mono_after(b.now.mono, HOUR_MS) };
     tell_report("c-1", CHAIN_RUNNING, 0);
-    ck_assert(t->circulation_on);
+    ck_assert(t->circulation.on);
 }
 
 #endif

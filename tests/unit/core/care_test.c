@@ -11,7 +11,7 @@ START_TEST(on_the_bench_nothing_moves_by_itself)
     struct chain_command c;
     ck_assert(!dose_within(HOUR_MS, &c));
     ck_assert_int_eq(basil()->state, TANK_PAUSED);
-    ck_assert(!basil()->circulation.used);
+    ck_assert(!basil()->circulation.command.used);
 }
 END_TEST
 
@@ -23,7 +23,7 @@ START_TEST(circulation_stands_still_before_the_pump_starts)
     ck_assert_msg(run_into_cup(REQUEST_PRIME, LEAF_A, 10000), "%s", told());
     struct chain_command c;
     ck_assert(!dose_within(4000, &c));
-    ck_assert(basil()->circulation.stop_sent);
+    ck_assert(basil()->circulation.command.stop_sent);
     tell_report("c-1", CHAIN_STOPPED, 4000);
     c = dose_now();
     ck_assert_str_eq(c.serial, "a1f3");
@@ -48,12 +48,12 @@ START_TEST(a_cup_waits_for_a_circulation_that_nobody_has_heard_of)
     bench_ready();
     send_circulation(20000);
     send_circulation(20000);
-    const char *newest = basil()->circulation.id;
+    const char *newest = basil()->circulation.command.id;
     tell_report(newest, CHAIN_RUNNING, 0);
     ck_assert(bench_tank(true));
     ck_assert(run_into_cup(REQUEST_PRIME, LEAF_A, 10000));
     tell_report(newest, CHAIN_STOPPED, 1000);
-    ck_assert(!basil()->circulation_on && !basil()->circulation.used);
+    ck_assert(!basil()->circulation.on && !basil()->circulation.command.used);
     struct chain_command c;
     ck_assert(!dose_within(COMMAND_START_MS + 19000, &c));
     ck_assert_msg(strstr(basil()->why, "until the circulation stands still"), "%s", basil()->why);
@@ -89,7 +89,7 @@ START_TEST(on_the_bench_a_circulation_that_nobody_has_heard_of_is_stopped_once)
     struct chain_command c;
     ck_assert(!dose_within(20000, &c));
     ck_assert_uint_eq(count_records("stop"), 1);
-    ck_assert(basil()->circulation.used);
+    ck_assert(basil()->circulation.command.used);
 }
 END_TEST
 
@@ -200,12 +200,12 @@ START_TEST(off_the_bench_the_line_is_flushed_and_probes_start_anew)
     pass(10 * MINUTE_MS);
     tell_beat(WEST);
     ticks();
-    ck_assert(basil()->line_dirty && !basil()->circulation.used);
+    ck_assert(basil()->line_dirty && !basil()->circulation.command.used);
     ck_assert(bench_tank(false));
     ck_assert(!basil()->probe[PROBE_EC].has_value);
     tell_beat(EAST);
     ticks();
-    ck_assert(basil()->circulation.used); /* for the flush */
+    ck_assert(basil()->circulation.command.used); /* for the flush */
 }
 END_TEST
 
@@ -222,7 +222,7 @@ START_TEST(a_crash_in_the_middle_leaves_it_on_the_bench_and_counts_in_full)
     struct chain_command again;
     ck_assert(!dose_within(5 * MINUTE_MS, &again));
     ck_assert_int_eq(used_ul(BASIL, 0), 15000);
-    ck_assert(!basil()->circulation.used);
+    ck_assert(!basil()->circulation.command.used);
     ck_assert(!measured(LEAF_A, 15000));
     ck_assert_str_eq(answered(), "no-run");
 }
@@ -237,8 +237,8 @@ START_TEST(a_dose_that_is_asked_for_goes_the_schedulers_way)
     ck_assert_msg(into_tank(REQUEST_DOSE, LEAF_A, 2000), "%s", told());
     struct chain_command c;
     ck_assert(!dose_within(3000, &c)); /* the water doesn't move yet */
-    ck_assert(basil()->circulation.used);
-    tell_report(basil()->circulation.id, CHAIN_RUNNING, 0);
+    ck_assert(basil()->circulation.command.used);
+    tell_report(basil()->circulation.command.id, CHAIN_RUNNING, 0);
     tell_water(BASIL, 1200, 5.8);
     c = dose_now();
     ck_assert_uint_eq(c.needs.position, 1);
@@ -267,7 +267,7 @@ START_TEST(a_dose_needs_the_probes_and_priming_does_not)
     ck_assert_msg(into_tank(kind[_i], LEAF_A, 2000), "%s", told());
     struct chain_command c;
     ck_assert(!dose_within(3000, &c));
-    tell_report(basil()->circulation.id, CHAIN_RUNNING, 0);
+    tell_report(basil()->circulation.command.id, CHAIN_RUNNING, 0);
     c = dose_now();
     ck_assert_int_eq(basil()->state, TANK_CIRCULATING);
     tick();
@@ -434,7 +434,7 @@ START_TEST(somebody_asks_for_circulation)
     pass(1000);
     tell_beat(WEST);
     ticks();
-    ck_assert(basil()->circulation.used);
+    ck_assert(basil()->circulation.command.used);
     ck_assert(bench_tank(true));
     ck_assert(!ask_for(
         (struct event_request){ .kind = REQUEST_CIRCULATE, .tank = BASIL, .span_ms = 60000 }));

@@ -9,12 +9,23 @@ static struct core_tank *tank(void)
     return &b.core->tank[BASIL];
 }
 
+static struct core_circulation *flow(void)
+{
+    return &tank()->circulation;
+}
+
 static bool hold(int64_t left_ms)
 {
     b.actions.count = 0;
     const bool held = core_hold_circulation(b.core, BASIL, left_ms, b.now, &b.actions);
     keep_records();
     return held;
+}
+
+static void amps_after(int64_t span_ms, double amps)
+{
+    pass(span_ms);
+    tell_amps(amps);
 }
 
 /* Asked for with the current measured before, and reported running. */
@@ -25,15 +36,21 @@ static void begin(double before_amps)
     else
         tell_amps(before_amps);
     ck_assert(!hold(60000));
-    ck_assert(tank()->circulation.used);
+    ck_assert(flow()->command.used);
     pass(100);
-    tell_report(tank()->circulation.id, CHAIN_RUNNING, 0);
+    tell_report(flow()->command.id, CHAIN_RUNNING, 0);
 }
 
 static bool confirmed(void)
 {
     core_confirm_circulation(b.core, BASIL, b.now);
-    return tank()->circulation_confirmed;
+    return flow()->confirmed;
+}
+
+static void confirm_at(struct mono at)
+{
+    pass(mono_since(at, b.now.mono));
+    core_confirm_circulation(b.core, BASIL, b.now);
 }
 
 static void prepare(void)
@@ -57,11 +74,9 @@ START_TEST(a_current_that_rose_by_half_confirms_it)
     prepare();
     begin(0.5);
     ck_assert(!confirmed()); /* the newest beat is older than the start */
-    pass(1000);
-    tell_amps(0.89);
+    amps_after(1000, 0.89);
     ck_assert(!confirmed());
-    pass(1000);
-    tell_amps(0.90001);
+    amps_after(1000, 0.90001);
     ck_assert(confirmed());
 }
 END_TEST
@@ -90,8 +105,7 @@ START_TEST(a_current_that_a_hand_changed_confirms_nothing)
     begin(0.5);
     pass(500);
     tell_hand(rows[_i].running, 2, rows[_i].module, rows[_i].channel);
-    pass(1000);
-    tell_amps(1.3);
+    amps_after(1000, 1.3);
     ck_assert(confirmed() == rows[_i].counts);
 }
 END_TEST
@@ -105,8 +119,7 @@ START_TEST(a_hand_of_before_is_in_the_measure_of_before)
     tell_hand(true, 2, 0, 2);
     pass(1000);
     begin(1.3);
-    pass(1000);
-    tell_amps(2.1);
+    amps_after(1000, 2.1);
     ck_assert(confirmed());
 }
 END_TEST
@@ -131,22 +144,18 @@ START_TEST(two_beats_running_that_contradict_end_the_trust)
 {
     prepare();
     begin(0.5);
-    pass(1000);
-    tell_amps(1.4);
+    amps_after(1000, 1.4);
     ck_assert(confirmed());
-    pass(2000);
-    tell_amps(0.5);
-    ck_assert(!confirmed() && tank()->circulation_seen);
-    ck_assert(!confirmed() && tank()->circulation_seen); /* the same beat is no second one */
-    pass(2000);
-    tell_amps(1.4);
+    amps_after(2000, 0.5);
+    ck_assert(!confirmed() && flow()->seen);
+    ck_assert(!confirmed() && flow()->seen); /* the same beat is no second one */
+    amps_after(2000, 1.4);
     ck_assert(confirmed());
     for (int n = 0; n < 2; n++) {
-        pass(2000);
-        tell_amps(0.5);
+        amps_after(2000, 0.5);
         core_confirm_circulation(b.core, BASIL, b.now);
     }
-    ck_assert(!tank()->circulation_confirmed && !tank()->circulation_seen);
+    ck_assert(!flow()->confirmed && !flow()->seen);
 }
 END_TEST
 
@@ -160,39 +169,34 @@ START_TEST(a_current_that_rises_is_the_newcomers_first) /* _i: the newcomer runs
     tell_amps(0.5);
     ck_assert(!confirmed());
     struct core_tank *other = &b.core->tank[LETTUCE];
-    other->circulation.used = true;
-    other->circulation.asked = b.now.mono;
-    other->circulation_on = _i == 0;
-    other->circulation_start = b.now.mono;
-    other->circulation_till = other->circulation.ends = mono_after(b.now.mono, 60000);
-    other->amps_before = 0.5;
-    pass(2000);
-    tell_amps(1.3);
+    other->circulation.command.used = true;
+    other->circulation.command.asked = b.now.mono;
+    other->circulation.on = _i == 0;
+    other->circulation.start = b.now.mono;
+    other->circulation.till = other->circulation.command.ends = mono_after(b.now.mono, 60000);
+    other->circulation.amps_before = 0.5;
+    amps_after(2000, 1.3);
     ck_assert(!confirmed());
     core_confirm_circulation(b.core, LETTUCE, b.now);
-    ck_assert_int_eq(other->circulation_seen, _i == 0);
-    pass(2000);
-    tell_amps(2.1); /* it was freed */
+    ck_assert_int_eq(other->circulation.seen, _i == 0);
+    amps_after(2000, 2.1); /* it was freed */
     ck_assert(confirmed());
-    tank()->circulation_seen = false; /* nor is it one of another chain */
+    flow()->seen = false; /* nor is it one of another chain */
     b.tank[LETTUCE].circulation.address.chain = EAST;
-    other->circulation_seen = false;
-    other->circulation_start = b.now.mono;
-    pass(2000);
-    tell_amps(1.3);
+    other->circulation.seen = false;
+    other->circulation.start = b.now.mono;
+    amps_after(2000, 1.3);
     ck_assert(confirmed());
     b.tank[LETTUCE].circulation.address.chain = WEST;
-    other->circulation_seen = true;
-    pass(2000);
-    tell_amps(2.1);
+    other->circulation.seen = true;
+    amps_after(2000, 2.1);
     ck_assert(confirmed());
     /* who began first has no claim on what the first one draws */
-    other->circulation_seen = false;
-    other->circulation_on = true;
-    other->circulation_start = mono_after(tank()->circulation_start, -1000);
+    other->circulation.seen = false;
+    other->circulation.on = true;
+    other->circulation.start = mono_after(flow()->start, -1000);
     ck_assert(confirmed());
-    pass(2000);
-    tell_amps(1.3);
+    amps_after(2000, 1.3);
     ck_assert(confirmed());
 }
 END_TEST
@@ -202,20 +206,17 @@ START_TEST(a_flow_is_proven_by_the_beats_that_agree)
 {
     prepare();
     begin(0.5);
-    pass(1000);
-    tell_amps(1.3);
+    amps_after(1000, 1.3);
     const struct mono first = b.now.mono;
     ck_assert(confirmed());
     pass(1500);
     ck_assert(confirmed());
     ck_assert_int_eq(core_flow_proven(b.core, BASIL, b.now).ms, first.ms);
-    pass(500);
-    tell_amps(1.3);
+    amps_after(500, 1.3);
     const struct mono second = b.now.mono;
     ck_assert(confirmed());
     ck_assert_int_eq(core_flow_proven(b.core, BASIL, b.now).ms, second.ms);
-    pass(2000);
-    tell_amps(0.5);
+    amps_after(2000, 0.5);
     ck_assert(!confirmed());
     ck_assert_int_eq(core_flow_proven(b.core, BASIL, b.now).ms, second.ms);
     tell_beat(WEST); /* no current tells: the report is all there is */
@@ -229,23 +230,20 @@ START_TEST(what_others_draw_isnt_taken_for_it)
     prepare();
     struct core_tank *lettuce = &b.core->tank[LETTUCE];
     begin(0.5);
-    lettuce->circulation_on = lettuce->circulation_seen = true;
+    lettuce->circulation.on = lettuce->circulation.seen = true;
     lettuce->dose = (struct core_command){ .used = true, .running = true, .pump = 0 };
     tank()->dose = (struct core_command){ .used = true, .running = true, .pump = 3 }; /* east */
-    pass(1000);
-    tell_amps(0.5 + 0.8 + 0.3);
+    amps_after(1000, 0.5 + 0.8 + 0.3);
     ck_assert(!confirmed());
-    pass(1000);
-    tell_amps(0.5 + 0.8 + 0.3 + 0.8);
+    amps_after(1000, 0.5 + 0.8 + 0.3 + 0.8);
     ck_assert(confirmed());
     /* and a circulation on another chain doesn't count on this one */
-    lettuce->circulation_on = lettuce->dose.used = false;
+    lettuce->circulation.on = lettuce->dose.used = false;
     b.tank[LETTUCE].circulation.address.chain = EAST;
-    lettuce->circulation_on = true;
-    pass(2000);
-    tell_amps(0.5 + 0.41);
+    lettuce->circulation.on = true;
+    amps_after(2000, 0.5 + 0.41);
     ck_assert(confirmed());
-    ck_assert_uint_eq(tank()->amps_short, 0);
+    ck_assert_uint_eq(flow()->amps_short, 0);
 }
 END_TEST
 
@@ -256,25 +254,22 @@ START_TEST(of_two_that_run_neither_is_believed_when_one_is_missing)
 {
     prepare();
     begin(0.5);
-    pass(1000);
-    tell_amps(1.3);
+    amps_after(1000, 1.3);
     ck_assert(confirmed());
     struct core_tank *other = &b.core->tank[LETTUCE];
-    other->circulation_on = other->circulation_seen = other->circulation_confirmed = true;
-    other->circulation_till = tank()->circulation_till;
-    other->amps_before = 0.5;
+    other->circulation.on = other->circulation.seen = other->circulation.confirmed = true;
+    other->circulation.till = flow()->till;
+    other->circulation.amps_before = 0.5;
     for (int n = 0; n < 2; n++) {
-        ck_assert(tank()->circulation_seen && other->circulation_seen);
-        pass(2000);
-        tell_amps(1.3);
-        ck_assert(!tank()->circulation_confirmed && !other->circulation_confirmed);
+        ck_assert(flow()->seen && other->circulation.seen);
+        amps_after(2000, 1.3);
+        ck_assert(!flow()->confirmed && !other->circulation.confirmed);
     }
-    ck_assert(!tank()->circulation_seen && !other->circulation_seen);
-    pass(2000);
-    tell_amps(1.3);
-    ck_assert(!tank()->circulation_confirmed && !other->circulation_confirmed);
+    ck_assert(!flow()->seen && !other->circulation.seen);
+    amps_after(2000, 1.3);
+    ck_assert(!flow()->confirmed && !other->circulation.confirmed);
     core_end_circulation(b.core, BASIL, b.now); /* each from a standstill, when all have ended */
-    ck_assert(!tank()->amps_doubt && other->amps_doubt);
+    ck_assert(!flow()->amps_doubt && other->circulation.amps_doubt);
     ck_assert(!core_circulation_may_begin(b.core, BASIL, b.now));
     core_end_circulation(b.core, LETTUCE, b.now);
     ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
@@ -339,17 +334,17 @@ START_TEST(it_is_confirmed_no_longer_than_it_runs)
     ck_assert(confirmed());
     switch (_i) {
     case 0:
-        pass(mono_since(tank()->circulation_till, b.now.mono));
+        pass(mono_since(flow()->till, b.now.mono));
         tell_beat(WEST);
-        ck_assert(!confirmed() && !tank()->circulation_on);
+        ck_assert(!confirmed() && !flow()->on);
         break;
     case 1:
         tell_head(WEST, false);
-        ck_assert(!confirmed() && tank()->circulation_on);
+        ck_assert(!confirmed() && flow()->on);
         break;
     default:
         pass(6000);
-        ck_assert(!confirmed() && tank()->circulation_on);
+        ck_assert(!confirmed() && flow()->on);
     }
 }
 END_TEST
@@ -383,22 +378,20 @@ START_TEST(what_was_never_answered_counts_until_its_latest_end)
 {
     prepare();
     ck_assert(!hold(60000));
-    const struct mono ends = tank()->circulation.ends;
+    const struct mono ends = flow()->command.ends;
     pass(COMMAND_START_MS);
     tell_beat(WEST);
     ck_assert(!hold(60000));
     ck_assert_uint_eq(count_records("circulate"), 2);
-    ck_assert(tank()->circulation_lost);
-    ck_assert_int_eq(tank()->circulation_lost_till.ms, ends.ms);
-    tell_report(tank()->circulation.id, CHAIN_RUNNING, 0);
-    tell_report(tank()->circulation.id, CHAIN_DONE, 1000);
-    ck_assert(!tank()->circulation_on && !tank()->circulation.used && tank()->circulation_lost);
-    pass(mono_since(ends, b.now.mono) - 1);
-    core_confirm_circulation(b.core, BASIL, b.now);
-    ck_assert(tank()->circulation_lost);
-    pass(1);
-    core_confirm_circulation(b.core, BASIL, b.now);
-    ck_assert(!tank()->circulation_lost);
+    ck_assert(flow()->lost);
+    ck_assert_int_eq(flow()->lost_till.ms, ends.ms);
+    tell_report(flow()->command.id, CHAIN_RUNNING, 0);
+    tell_report(flow()->command.id, CHAIN_DONE, 1000);
+    ck_assert(!flow()->on && !flow()->command.used && flow()->lost);
+    confirm_at(mono_after(ends, -1));
+    ck_assert(flow()->lost);
+    confirm_at(ends);
+    ck_assert(!flow()->lost);
 }
 END_TEST
 
@@ -411,8 +404,8 @@ START_TEST(of_several_that_were_never_answered_the_latest_end_counts)
         tell_beat(WEST);
         ck_assert(!hold(left_ms[i]));
         ck_assert_uint_eq(count_records("circulate"), i + 1);
-        if (i > 0) ck_assert_int_eq(tank()->circulation_lost_till.ms, latest.ms);
-        if (mono_since(tank()->circulation.ends, latest) > 0) latest = tank()->circulation.ends;
+        if (i > 0) ck_assert_int_eq(flow()->lost_till.ms, latest.ms);
+        if (mono_since(flow()->command.ends, latest) > 0) latest = flow()->command.ends;
         pass(COMMAND_START_MS);
     }
 }
@@ -427,15 +420,9 @@ START_TEST(what_was_answered_is_not_lost)
     tell_beat(WEST);
     ck_assert(!hold(60000));
     ck_assert_uint_eq(count_records("circulate"), 2);
-    ck_assert(!tank()->circulation_lost);
+    ck_assert(!flow()->lost);
 }
 END_TEST
-
-static void confirm_at(struct mono at)
-{
-    pass(mono_since(at, b.now.mono));
-    core_confirm_circulation(b.core, BASIL, b.now);
-}
 
 /* The head counts a run from its start, which is later than when it was asked for: when a longer
  * run is refused, the first one still draws when its time as asked for is over (seed 1527). */
@@ -443,13 +430,13 @@ START_TEST(what_was_seen_to_run_may_run_until_its_latest_end)
 {
     prepare();
     begin(NAN);
-    const struct mono till = tank()->circulation_till, ends = tank()->circulation.ends;
+    const struct mono till = flow()->till, ends = flow()->command.ends;
     pass(21000);
     tell_beat(WEST);
     ck_assert(!hold(60000));
-    tell_report(tank()->circulation.id, CHAIN_REFUSED, 0);
+    tell_report(flow()->command.id, CHAIN_REFUSED, 0);
     confirm_at(till);
-    ck_assert(!tank()->circulation_on && !tank()->circulation.used);
+    ck_assert(!flow()->on && !flow()->command.used);
     const struct chain_address *acid = &b.tank[BASIL].pump[2].address;
     b.site.chain[WEST].supply.amps = 1.4; /* 1.12 A: idle modules and a pump, or the circulation */
     ck_assert(!core_supply_allows(b.core, acid, false));
@@ -464,12 +451,12 @@ START_TEST(what_was_reported_to_have_ended_doesnt_run) /* _i: its report, or the
 {
     prepare();
     begin(NAN);
-    ck_assert(tank()->circulation_may_run);
+    ck_assert(flow()->may_run);
     if (_i == 0)
-        tell_report(tank()->circulation.id, CHAIN_DONE, 1000);
+        tell_report(flow()->command.id, CHAIN_DONE, 1000);
     else
         tell_roll(WEST, "boot-w2");
-    ck_assert(!tank()->circulation_may_run);
+    ck_assert(!flow()->may_run);
 }
 END_TEST
 
@@ -482,7 +469,7 @@ START_TEST(it_is_asked_for_at_most_for_what_the_head_allows)
     int64_t run_ms = 0;
     ck_assert(record_int(recorded("circulate"), "run_ms", &run_ms) && run_ms == 600000);
     pass(100);
-    tell_report(tank()->circulation.id, CHAIN_RUNNING, 0);
+    tell_report(flow()->command.id, CHAIN_RUNNING, 0);
     ck_assert(hold(DAY_MS)); /* more can't be had: it is covered */
 }
 END_TEST
@@ -492,10 +479,10 @@ START_TEST(it_isnt_asked_for_while_it_backs_off)
     prepare();
     tank()->not_before = mono_after(b.now.mono, 1000);
     ck_assert(!hold(60000));
-    ck_assert(!tank()->circulation.used);
+    ck_assert(!flow()->command.used);
     pass(1000);
     ck_assert(!hold(60000));
-    ck_assert(tank()->circulation.used);
+    ck_assert(flow()->command.used);
 }
 END_TEST
 
@@ -505,13 +492,11 @@ START_TEST(it_waits_for_a_beat_that_measures)
     prepare();
     tell_amps(0.5);
     core_doubt_amps(b.core, WEST, b.now);
-    ck_assert(!hold(60000) && !tank()->circulation.used);
-    pass(400);
-    tell_amps(0.5); /* on its way when it ended */
-    ck_assert(!hold(60000) && !tank()->circulation.used);
-    pass(100);
-    tell_amps(0.5);
-    ck_assert(!hold(60000) && tank()->circulation.used);
+    ck_assert(!hold(60000) && !flow()->command.used);
+    amps_after(400, 0.5); /* on its way when it ended */
+    ck_assert(!hold(60000) && !flow()->command.used);
+    amps_after(100, 0.5);
+    ck_assert(!hold(60000) && flow()->command.used);
 }
 END_TEST
 
@@ -524,8 +509,7 @@ START_TEST(what_isnt_seen_to_run_isnt_renewed)
     pass(CIRCULATION_CONFIRM_MS + 2000);
     tell_amps(0.5);
     ck_assert(core_circulation_unseen(b.core, BASIL, b.now));
-    pass(47000);
-    tell_amps(0.5);
+    amps_after(47000, 0.5);
     ck_assert(!hold(60000));
     ck_assert_uint_eq(count_records("circulate"), 1);
 }
@@ -538,19 +522,19 @@ START_TEST(one_starts_after_the_other)
 {
     prepare();
     struct core_tank *other = &b.core->tank[LETTUCE];
-    other->circulation_asked = b.now.mono;
-    other->circulation.used = true;
+    other->circulation.awaited = b.now.mono;
+    other->circulation.command.used = true;
     ck_assert(!core_circulation_may_begin(b.core, BASIL, b.now));
-    ck_assert(!hold(60000) && !tank()->circulation.used);
+    ck_assert(!hold(60000) && !flow()->command.used);
     b.tank[LETTUCE].circulation.address.chain = EAST; /* on another chain it may */
     ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
     b.tank[LETTUCE].circulation.address.chain = WEST;
-    other->circulation.used = false;
+    other->circulation.command.used = false;
     ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
-    other->circulation_on = other->circulation_confirmed = true;
+    other->circulation.on = other->circulation.confirmed = true;
     ck_assert(core_circulation_may_begin(b.core, BASIL, b.now));
-    other->circulation_confirmed = false;
-    other->circulation_start = b.now.mono;
+    other->circulation.confirmed = false;
+    other->circulation.start = b.now.mono;
     ck_assert(!core_circulation_may_begin(b.core, BASIL, b.now));
     pass(CIRCULATION_CONFIRM_MS + 2000); /* it isn't seen to run: nobody waits for it */
     tell_beat(WEST);
@@ -564,7 +548,7 @@ START_TEST(it_waits_where_the_supply_cant_carry_it)
     prepare();
     b.site.chain[WEST].supply.amps = 1.0;
     ck_assert(!core_circulation_may_begin(b.core, BASIL, b.now));
-    ck_assert(!hold(60000) && !tank()->circulation.used);
+    ck_assert(!hold(60000) && !flow()->command.used);
 }
 END_TEST
 

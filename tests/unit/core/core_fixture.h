@@ -469,8 +469,8 @@ static inline const struct core_command *send_dose(uint32_t tank, uint32_t pump,
     const struct core_dose dose = {
         .pump = pump, .stock = LAW_FEED, .ul = ul, .ec_milli = 10000, .ph_micro = 20000
     };
-    t->circulation_on = t->circulation_confirmed = true;
-    t->circulation_till = mono_after(b.now.mono, HOUR_MS);
+    t->circulation.on = t->circulation.confirmed = true;
+    t->circulation.till = mono_after(b.now.mono, HOUR_MS);
     t->step = STEP_INJECT;
     b.actions.count = 0;
     core_send_dose(b.core, tank, &dose, b.now, &b.actions);

@@ -66,14 +66,14 @@ START_TEST(it_runs_for_just_so_long_from_a_standstill)
     expect("about 10.0 L should come");
     struct chain_command c;
     ck_assert(!circulate_within(4000, &c)); /* it still runs for something else */
-    ck_assert(basil()->circulation.stop_sent);
+    ck_assert(basil()->circulation.command.stop_sent);
     tell_report("c-1", CHAIN_STOPPED, 4000);
     ck_assert(circulate_within(4000, &c));
     ck_assert_int_eq(c.run_ms, 20000);
     tell_report(c.id, CHAIN_RUNNING, 0);
     struct chain_command again;
     ck_assert(!circulate_within(15000, &again)); /* it isn't made longer, nor stopped */
-    ck_assert(!basil()->circulation.stop_sent);
+    ck_assert(!basil()->circulation.command.stop_sent);
     ck_assert_int_eq(basil()->state, TANK_CALIBRATING);
     tell_report(c.id, CHAIN_DONE, 20000);
     ck_assert_str_eq(
@@ -198,7 +198,7 @@ START_TEST(what_stops_it)
     ticks();
     ck_assert_int_eq(basil()->care.errand, _i == 0 ? ERRAND_FLOW : ERRAND_NONE);
     if (_i > 0) ck_assert_ptr_nonnull(strstr(basil()->care.said, "the flow wasn't measured"));
-    if (_i > 1) ck_assert(basil()->circulation.stop_sent);
+    if (_i > 1) ck_assert(basil()->circulation.command.stop_sent);
     tell_report(c.id, CHAIN_STOPPED, 2000);
     ck_assert_int_eq(basil()->care.flow.waits_ms, _i == 0 ? 2000 : 0);
 }

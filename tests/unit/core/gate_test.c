@@ -501,16 +501,16 @@ START_TEST(circulation_that_runs_or_was_asked_for_takes_its_share)
     b.site.chain[WEST].supply.amps = 1.25; /* 1.0 A: 0.1 A, and 0.8 A would leave 0.1 A */
     b.site.chain[EAST].supply.amps = 0.6;
     ck_assert(core_supply_allows(b.core, &acid, false));
-    t->circulation_on = true;
+    t->circulation.on = true;
     ck_assert(!core_supply_allows(b.core, &acid, false));
     ck_assert(core_supply_allows(b.core, &far, false));
-    t->circulation_on = false;
-    t->circulation.used = true;
+    t->circulation.on = false;
+    t->circulation.command.used = true;
     ck_assert(!core_supply_allows(b.core, &acid, false));
-    t->circulation.used = false;
-    t->circulation_lost = true; /* one that was never answered may yet arrive */
+    t->circulation.command.used = false;
+    t->circulation.lost = true; /* one that was never answered may yet arrive */
     ck_assert(!core_supply_allows(b.core, &acid, false));
-    t->circulation_lost = false;
+    t->circulation.lost = false;
     ck_assert(core_supply_allows(b.core, &acid, false));
     bench_done();
 }
@@ -524,7 +524,7 @@ START_TEST(two_circulations_leave_room_for_a_pump)
     const struct chain_address flow = b.tank[BASIL].circulation.address;
     b.site.chain[WEST].supply.amps = 2.25; /* 1.8 A: 0.1 A, two circulations, and 0.1 A beside */
     ck_assert(core_supply_allows(b.core, &flow, true));
-    b.core->tank[LETTUCE].circulation_on = true;
+    b.core->tank[LETTUCE].circulation.on = true;
     ck_assert(!core_supply_allows(b.core, &flow, true));
     b.site.chain[WEST].supply.amps = 2.5; /* 2.0 A: and a pump */
     ck_assert(core_supply_allows(b.core, &flow, true));

@@ -401,15 +401,15 @@ START_TEST(circulation_by_hand_confirms_nothing) /* _i: 0 that output; else anot
 {
     prepare();
     struct core_tank *t = &b.core->tank[BASIL];
-    t->circulation_on = true;
-    t->circulation_till = mono_after(b.now.mono, HOUR_MS);
-    t->circulation.ends = t->circulation_till;
+    t->circulation.on = true;
+    t->circulation.till = mono_after(b.now.mono, HOUR_MS);
+    t->circulation.command.ends = t->circulation.till;
     core_confirm_circulation(b.core, BASIL, b.now);
-    ck_assert(t->circulation_confirmed);
+    ck_assert(t->circulation.confirmed);
     switched(true, _i == 1 ? "b77c" : "a1f3", _i == 2 ? CHANNEL : CHAIN_CIRCULATION_CHANNEL, 0);
     tell();
     core_confirm_circulation(b.core, BASIL, b.now);
-    ck_assert_int_eq(t->circulation_confirmed, _i != 0);
+    ck_assert_int_eq(t->circulation.confirmed, _i != 0);
 }
 END_TEST
 

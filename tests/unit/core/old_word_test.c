@@ -25,9 +25,9 @@ static void ready(void)
     b.site.chain[WEST].module[0].plain = &flow;
     pass(2 * RUN_MS);
     tell_beat(WEST);
-    tank()->circulation_on = tank()->circulation_confirmed = true;
-    tank()->circulation_start = (struct mono){ b.now.mono.ms - 2 * RUN_MS };
-    tank()->circulation_till = mono_after(b.now.mono, 10000);
+    tank()->circulation.on = tank()->circulation.confirmed = true;
+    tank()->circulation.start = (struct mono){ b.now.mono.ms - 2 * RUN_MS };
+    tank()->circulation.till = mono_after(b.now.mono, 10000);
 }
 
 /* How long it is asked to run; 0: it isn't asked. */
@@ -49,7 +49,7 @@ END_TEST
 START_TEST(what_ends_by_itself_in_a_moment_is_left_alone)
 {
     ready();
-    tank()->circulation_till = mono_after(b.now.mono, 2 * ENDS_SOON_MS);
+    tank()->circulation.till = mono_after(b.now.mono, 2 * ENDS_SOON_MS);
     ck_assert_int_eq(asked_ms(), 0);
 }
 END_TEST
@@ -57,7 +57,7 @@ END_TEST
 START_TEST(what_is_on_its_way_is_waited_for) /* _i: 1: it has been answered */
 {
     ready();
-    tank()->circulation = (struct core_command){ .used = true,
+    tank()->circulation.command = (struct core_command){ .used = true,
         .running = _i == 1,
         .run_ms = RUN_MS,
         .asked = b.now.mono,
@@ -78,8 +78,8 @@ END_TEST
 START_TEST(what_stands_still_is_asked_to_begin)
 {
     ready();
-    tank()->circulation_on = tank()->circulation_confirmed = false;
-    tank()->circulation.used = false;
+    tank()->circulation.on = tank()->circulation.confirmed = false;
+    tank()->circulation.command.used = false;
     ck_assert_int_ge(asked_ms(), WANTED_MS);
 }
 END_TEST

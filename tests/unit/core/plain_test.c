@@ -315,16 +315,16 @@ START_TEST(a_boards_word_that_it_circulates_is_good_for_two_runs)
     flow.auto_off_ms = 300000;
     b.site.chain[WEST].module[0].plain = &flow; /* basil's circulation */
     struct core_tank *t = &b.core->tank[BASIL];
-    t->circulation_on = t->circulation_confirmed = true;
-    t->circulation_start = b.now.mono;
-    t->circulation_till = mono_after(b.now.mono, 10000);
+    t->circulation.on = t->circulation.confirmed = true;
+    t->circulation.start = b.now.mono;
+    t->circulation.till = mono_after(b.now.mono, 10000);
     uint32_t prolonged = 0;
     int64_t run_ms = 0;
     for (int n = 0; n < 100; n++) {
         pass(6000);
         tell_beat(WEST);
-        t->circulation_till = mono_after(b.now.mono, 10000); /* it is over any moment */
-        t->circulation.used = false;
+        t->circulation.till = mono_after(b.now.mono, 10000); /* it is over any moment */
+        t->circulation.command.used = false;
         b.actions.count = 0;
         (void)core_hold_circulation(b.core, BASIL, 60000, b.now, &b.actions);
         const struct action *send = wants(ACTION_SEND);
@@ -427,10 +427,10 @@ START_TEST(a_circulation_that_stays_on_halts_its_tank_too)
     step(&e); /* the first of several outputs there is a pump: each has its own place in truth */
     ck_assert(stands("stays-on-basil-leaf-a"));
     ck_assert_ptr_eq(core_stays_on_alert(b.core, "stays-on-basil-circulation"),
-        &b.core->tank[BASIL].circulation_stays_on);
+        &b.core->tank[BASIL].circulation.stays_on);
     ck_assert_ptr_null(core_stays_on_alert(b.core, "stays-on-basil-beet"));
     b.core->tank[BASIL].pump[0].stays_on = false;
-    b.core->tank[BASIL].circulation_stays_on = true;
+    b.core->tank[BASIL].circulation.stays_on = true;
     halted(true);
     e.board.position = 9; /* nobody's */
     step(&e);

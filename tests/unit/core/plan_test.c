@@ -17,7 +17,7 @@ static void watch(double ec_us_cm, double ph, int64_t span_ms)
         tell_probe(BASIL, PROBE_TEMPERATURE, 20.0);
         tell_probe(BASIL, PROBE_EC, ec_us_cm);
         tell_probe(BASIL, PROBE_PH, ph);
-        tank()->flowed = true;
+        tank()->circulation.flowed = true;
         b.actions.count = 0;
         core_look_at_water(b.core, BASIL, b.now, &b.actions);
     }
@@ -128,7 +128,7 @@ START_TEST(without_readings_it_is_blind)
     for (int n = 0; n < 12; n++) {
         pass(10 * SECOND_MS);
         tell_probe(BASIL, PROBE_EC, 1200);
-        tank()->flowed = true;
+        tank()->circulation.flowed = true;
         core_look_at_water(b.core, BASIL, b.now, &b.actions);
     }
     says(TANK_WAITING,

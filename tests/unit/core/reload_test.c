@@ -164,10 +164,10 @@ END_TEST
 START_TEST(circulation_goes_on_where_its_module_is_the_same)
 {
     copy_site();
-    b.core->tank[BASIL].circulation_on = true;
+    b.core->tank[BASIL].circulation.on = true;
     if (_i == 1) fresh_tank[BASIL].circulation.serial = "ffff";
     reload();
-    ck_assert_int_eq(fresh->tank[BASIL].circulation_on, _i == 0);
+    ck_assert_int_eq(fresh->tank[BASIL].circulation.on, _i == 0);
 }
 END_TEST
 
@@ -178,9 +178,9 @@ START_TEST(
 {
     copy_site();
     struct core_tank *t = &b.core->tank[LETTUCE];
-    t->circulation_on = _i == 0 || _i > 2;
-    t->circulation.used = _i == 1;
-    b.core->tank[BASIL].circulation_on = true;
+    t->circulation.on = _i == 0 || _i > 2;
+    t->circulation.command.used = _i == 1;
+    b.core->tank[BASIL].circulation.on = true;
     b.core->chain[WEST].amps_stale = false;
     if (_i == 3) b.core->chain[WEST].has_beat = false;
     if (_i == 4) b.core->link_up = false;
@@ -190,7 +190,7 @@ START_TEST(
     ck_assert_int_eq(recorded("stop") != NULL, stops);
     if (stops) ck_assert_str_eq(record_text_or_empty(recorded("stop"), "serial"), "b77c");
     ck_assert_int_eq(fresh->chain[WEST].amps_stale, stops);
-    ck_assert(fresh->tank[BASIL].circulation_on);
+    ck_assert(fresh->tank[BASIL].circulation.on);
 }
 END_TEST
 
@@ -221,7 +221,7 @@ START_TEST(what_a_line_holds_and_its_water_got_stays_with_the_line)
     struct core_tank *was = &b.core->tank[BASIL];
     was->line_dirty = was->mix_owed = was->service = was->care.bench = true;
     was->pumped_at = was->acid_ended = b.now.mono;
-    was->pump[0].stays_on = was->circulation_stays_on = was->locked[LAW_ACID] = true;
+    was->pump[0].stays_on = was->circulation.stays_on = was->locked[LAW_ACID] = true;
     window_add(&was->ec_rise, (struct window_entry){ b.now.mono, 7, 0 }, b.now.mono);
     window_add(&was->ph_move, (struct window_entry){ b.now.mono, 8, 0 }, b.now.mono);
     use_up(BASIL, 0, 5000);
@@ -237,8 +237,8 @@ START_TEST(what_a_line_holds_and_its_water_got_stays_with_the_line)
         ck_assert_int_eq(window_used(&t->ph_move, HOUR_MS, b.now.mono), 8);
         ck_assert_int_eq(fresh_used(i, 0), 5000);
     }
-    ck_assert(fresh->tank[BASIL].pump[0].stays_on && fresh->tank[BASIL].circulation_stays_on);
-    ck_assert(!fresh->tank[LETTUCE].circulation_stays_on);
+    ck_assert(fresh->tank[BASIL].pump[0].stays_on && fresh->tank[BASIL].circulation.stays_on);
+    ck_assert(!fresh->tank[LETTUCE].circulation.stays_on);
 }
 END_TEST
 

@@ -17,9 +17,9 @@ static void prepare(void)
 {
     bench_ready();
     struct core_tank *t = tank();
-    t->circulation_on = t->circulation_seen = t->circulation_confirmed = true;
-    t->circulation_till = t->circulation.ends = mono_after(b.now.mono, HOUR_MS);
-    t->amps_before = 0.1;
+    t->circulation.on = t->circulation.seen = t->circulation.confirmed = true;
+    t->circulation.till = t->circulation.command.ends = mono_after(b.now.mono, HOUR_MS);
+    t->circulation.amps_before = 0.1;
     pass(2000);
     tell_amps(rest);
 }
@@ -127,8 +127,8 @@ START_TEST(other_water_that_runs_now_makes_it_unknown)
     beats(1, stuck);
     ck_assert(!may_dose());
     struct core_tank *other = &b.core->tank[LETTUCE];
-    other->circulation_on = other->circulation_seen = other->circulation_confirmed = true;
-    other->circulation_till = other->circulation.ends = mono_after(b.now.mono, HOUR_MS);
+    other->circulation.on = other->circulation.seen = other->circulation.confirmed = true;
+    other->circulation.till = other->circulation.command.ends = mono_after(b.now.mono, HOUR_MS);
     beats(ODD + 2, stuck + 0.8);
     ck_assert(may_dose() && !alert_stands(b.core, alert));
 }

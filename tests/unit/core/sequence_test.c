@@ -18,16 +18,16 @@ static void turn(void)
 static void flows(void)
 {
     struct core_tank *t = tank();
-    t->circulation_on = t->circulation_confirmed = true;
-    t->circulation_till = mono_after(b.now.mono, HOUR_MS);
-    t->circulation.ends = mono_after(b.now.mono, HOUR_MS);
+    t->circulation.on = t->circulation.confirmed = true;
+    t->circulation.till = mono_after(b.now.mono, HOUR_MS);
+    t->circulation.command.ends = mono_after(b.now.mono, HOUR_MS);
 }
 
 static void plan_of(uint32_t pump, int64_t ul)
 {
     tank()->plan = (struct core_plan){ .count = 2,
         .dose = { { pump, LAW_FEED, ul, 1000, 0 }, { 1, LAW_FEED, ul, 1000, 0 } } };
-    tank()->asked_law = tank()->circulation_asked = b.now.mono;
+    tank()->asked_law = tank()->circulation.awaited = b.now.mono;
     tank()->step = STEP_CIRCULATE;
 }
 
@@ -174,15 +174,15 @@ START_TEST(circulation_that_isnt_seen_is_told)
 {
     bench_ready();
     plan_of(0, 2000);
-    tank()->circulation_asked = b.now.mono;
+    tank()->circulation.awaited = b.now.mono;
     turn();
     pass(CIRCULATION_CONFIRM_MS + 2000);
     tell_beat(WEST);
     tell_beat(EAST);
     if (_i == 1) { /* it is reported running, and draws nothing: it ends, so that this shows */
-        tank()->circulation_on = true;
-        tank()->circulation_start = mono_after(b.now.mono, -CIRCULATION_CONFIRM_MS - 2000);
-        tank()->circulation_till = mono_after(b.now.mono, 1000);
+        tank()->circulation.on = true;
+        tank()->circulation.start = mono_after(b.now.mono, -CIRCULATION_CONFIRM_MS - 2000);
+        tank()->circulation.till = mono_after(b.now.mono, 1000);
         make_probe(&b.tank[BASIL], PROBE_FLOW, UNIT_L_MIN);
     }
     turn();
@@ -309,8 +309,8 @@ START_TEST(a_line_that_stands_isnt_flushed)
     tank()->flush_from = b.now.mono;
     flows();
     turn();
-    tank()->circulation_on = tank()->circulation_confirmed = false;
-    tank()->circulation_asked = b.now.mono;
+    tank()->circulation.on = tank()->circulation.confirmed = false;
+    tank()->circulation.awaited = b.now.mono;
     pass(1000);
     turn();
     ck_assert_int_eq(tank()->flushed_ms, 0);
@@ -367,7 +367,7 @@ START_TEST(water_that_stands_still_doesnt_mix)
     struct core_tank *t = tank();
     t->step = STEP_MIX;
     t->law.mixing = true;
-    t->circulation_asked = mono_after(b.now.mono, -CIRCULATION_CONFIRM_MS - 3000);
+    t->circulation.awaited = mono_after(b.now.mono, -CIRCULATION_CONFIRM_MS - 3000);
     turn();
     ck_assert_int_eq(t->step, STEP_CIRCULATE);
 }
@@ -541,7 +541,7 @@ START_TEST(a_flush_goes_on_while_circulation_is_renewed)
     t->step = STEP_FLUSH;
     t->flush_from = b.now.mono;
     flows();
-    t->circulation_till = mono_after(b.now.mono, 400);
+    t->circulation.till = mono_after(b.now.mono, 400);
     turn();
     pass(200);
     turn();

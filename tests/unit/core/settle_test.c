@@ -125,11 +125,11 @@ START_TEST(reports_of_others_settle_nothing)
     bench_ready();
     const struct core_command dose = *send_dose(BASIL, PUMP, UL);
     core_send_circulate(b.core, BASIL, 60000, b.now, &b.actions);
-    const struct core_command flow = tank()->circulation;
+    const struct core_command flow = tank()->circulation.command;
     tell_report("d9-1", CHAIN_DONE, UL);
     tell_report_of(EAST, dose.id, CHAIN_DONE, "boot-e");
     tell_report_of(EAST, flow.id, CHAIN_DONE, "boot-e");
-    ck_assert(tank()->dose.used && tank()->circulation.used);
+    ck_assert(tank()->dose.used && tank()->circulation.command.used);
     ck_assert_int_eq(used_ul(BASIL, PUMP), UL);
 }
 END_TEST
@@ -166,20 +166,20 @@ START_TEST(circulation_follows_its_reports)
     struct core_tank *t = tank();
     b.actions.count = 0;
     core_send_circulate(b.core, BASIL, 60000, b.now, &b.actions);
-    tell_report(t->circulation.id, CHAIN_ACCEPTED, 0);
-    ck_assert(!t->circulation_on);
+    tell_report(t->circulation.command.id, CHAIN_ACCEPTED, 0);
+    ck_assert(!t->circulation.on);
     pass(500);
-    tell_report(t->circulation.id, CHAIN_RUNNING, 0);
-    ck_assert(t->circulation_on);
-    ck_assert_int_eq(t->circulation_start.ms, b.now.mono.ms);
+    tell_report(t->circulation.command.id, CHAIN_RUNNING, 0);
+    ck_assert(t->circulation.on);
+    ck_assert_int_eq(t->circulation.start.ms, b.now.mono.ms);
     ck_assert_int_eq(
-        mono_since(t->circulation_till, b.now.mono), 59500); /* from when it was asked */
-    const struct mono start = t->circulation_start;
+        mono_since(t->circulation.till, b.now.mono), 59500); /* from when it was asked */
+    const struct mono start = t->circulation.start;
     pass(1000);
-    tell_report(t->circulation.id, CHAIN_RUNNING, 1000);
-    ck_assert_int_eq(t->circulation_start.ms, start.ms);
-    tell_report(t->circulation.id, _i == 0 ? CHAIN_DONE : CHAIN_STOPPED, 1500);
-    ck_assert(!t->circulation_on && !t->circulation.used);
+    tell_report(t->circulation.command.id, CHAIN_RUNNING, 1000);
+    ck_assert_int_eq(t->circulation.start.ms, start.ms);
+    tell_report(t->circulation.command.id, _i == 0 ? CHAIN_DONE : CHAIN_STOPPED, 1500);
+    ck_assert(!t->circulation.on && !t->circulation.command.used);
 }
 END_TEST
 
@@ -189,10 +189,10 @@ START_TEST(a_refused_circulation_ends_nothing_and_is_tried_later)
     bench_ready();
     struct core_tank *t = tank();
     core_send_circulate(b.core, BASIL, 60000, b.now, &b.actions);
-    tell_report(t->circulation.id, CHAIN_RUNNING, 0);
+    tell_report(t->circulation.command.id, CHAIN_RUNNING, 0);
     core_send_circulate(b.core, BASIL, 60000, b.now, &b.actions);
-    tell_report(t->circulation.id, CHAIN_REFUSED, 0);
-    ck_assert(t->circulation_on && !t->circulation.used);
+    tell_report(t->circulation.command.id, CHAIN_REFUSED, 0);
+    ck_assert(t->circulation.on && !t->circulation.command.used);
     ck_assert_int_gt(mono_since(t->not_before, b.now.mono), 0);
 }
 END_TEST
@@ -206,13 +206,13 @@ START_TEST(a_head_that_restarted_circulates_no_more) /* _i: 1 while the link was
     bench_ready();
     struct core_tank *t = tank();
     core_send_circulate(b.core, BASIL, 600000, b.now, &b.actions);
-    tell_report(t->circulation.id, CHAIN_RUNNING, 0);
+    tell_report(t->circulation.command.id, CHAIN_RUNNING, 0);
     core_confirm_circulation(b.core, BASIL, b.now);
-    ck_assert(t->circulation_confirmed);
+    ck_assert(t->circulation.confirmed);
     if (_i == 1) tell_link(false);
     if (_i == 1) tell_link(true);
     tell_roll(WEST, "boot-w2");
-    ck_assert(!t->circulation_on && !t->circulation.used && !t->circulation_confirmed);
+    ck_assert(!t->circulation.on && !t->circulation.command.used && !t->circulation.confirmed);
     ck_assert_str_eq(record_text_or_empty(recorded("head-restart"), "head_boot"), "boot-w2");
 }
 END_TEST
@@ -222,12 +222,12 @@ START_TEST(a_head_that_says_the_same_boot_again_circulates_on)
     bench_ready();
     struct core_tank *t = tank();
     core_send_circulate(b.core, BASIL, 600000, b.now, &b.actions);
-    tell_report(t->circulation.id, CHAIN_RUNNING, 0);
+    tell_report(t->circulation.command.id, CHAIN_RUNNING, 0);
     tell_link(false);
     tell_link(true);
     tell_roll(WEST, "boot-w");
     tell_roll(EAST, "boot-e2"); /* not its chain */
-    ck_assert(t->circulation_on);
+    ck_assert(t->circulation.on);
     ck_assert_uint_eq(count_records("head-restart"), 1);
 }
 END_TEST
@@ -298,12 +298,12 @@ START_TEST(a_command_that_never_left_counts_nothing)
     bench_ready();
     const struct core_command dose = *send_dose(BASIL, PUMP, UL);
     core_send_circulate(b.core, BASIL, 60000, b.now, &b.actions);
-    const struct core_command flow = tank()->circulation;
+    const struct core_command flow = tank()->circulation.command;
     tell_unsent(WEST, "d9-1");
     tell_unsent(EAST, flow.id);
-    ck_assert(tank()->dose.used && tank()->circulation.used);
+    ck_assert(tank()->dose.used && tank()->circulation.command.used);
     tell_unsent(WEST, flow.id);
-    ck_assert(!tank()->circulation.used);
+    ck_assert(!tank()->circulation.command.used);
     tell_unsent(WEST, dose.id);
     ck_assert(!tank()->dose.used);
     ck_assert_int_eq(used_ul(BASIL, PUMP), 0);

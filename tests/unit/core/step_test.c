@@ -337,7 +337,7 @@ END_TEST
 START_TEST(circulation_is_stopped_where_nothing_may_move)
 {
     bench_ready();
-    tank()->circulation_on = _i != 1;
+    tank()->circulation.on = _i != 1;
     if (_i == 2) b.core->chain[WEST].has_beat = false;
     b.actions.count = 0;
     core_stop_tank(b.core, BASIL, _i != 0, b.now, &b.actions);

@@ -400,9 +400,9 @@ static void circulate(int64_t span_ms)
 {
     struct core_tank *t = &b.core->tank[BASIL];
     upkeep_count_circulation(b.core, BASIL, b.now);
-    t->circulation_on = true;
-    t->circulation_start = b.now.mono;
-    t->circulation_till = mono_after(b.now.mono, span_ms);
+    t->circulation.on = true;
+    t->circulation.start = b.now.mono;
+    t->circulation.till = mono_after(b.now.mono, span_ms);
     pass(span_ms / 2);
     upkeep_count_circulation(b.core, BASIL, b.now);
     pass(span_ms / 2 + HOUR_MS); /* it ended long ago when it is noticed */
