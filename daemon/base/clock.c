@@ -86,26 +86,27 @@ void clock_boot(char ret[40])
     }
 }
 
-bool clock_zone_offset(int64_t *ret_ms, const char *zone, struct civil at)
+ssize_t clock_zone_file(uint8_t *ret, size_t room, const char *zone)
 {
-    if (strcmp(zone, "UTC") == 0 || strcmp(zone, "Etc/UTC") == 0) {
-        *ret_ms = 0;
-        return true;
-    }
-    if (!zone_name_valid(zone)) return false;
+    if (!zone_name_valid(zone)) return -1;
     char path[sizeof zones_dir + ZONE_NAME_MAX];
     struct text t = text_over(path, sizeof path);
     text_add(&t, zones_dir);
     text_add(&t, zone);
-    uint8_t *bytes = malloc(ZONE_FILE_MAX + 1);
-    if (!bytes) return false;
+    return read_file(path, ret, room);
+}
 
-    const int64_t at_s = at.ms / 1000 - (at.ms % 1000 < 0 ? 1 : 0);
-    int64_t offset_s = 0;
-    const ssize_t length = read_file(path, bytes, ZONE_FILE_MAX + 1);
-    const bool known = length >= 0 && zone_offset(&offset_s, bytes, (size_t)length, at_s);
+bool clock_zone_offset(int64_t *ret_ms, const char *zone, struct civil at)
+{
+    if (zone_is_utc(zone)) {
+        *ret_ms = 0;
+        return true;
+    }
+    uint8_t *bytes = malloc(ZONE_FILE_MAX);
+    if (!bytes) return false;
+    const ssize_t length = clock_zone_file(bytes, ZONE_FILE_MAX, zone);
+    const bool known = length >= 0 && zone_offset_ms(ret_ms, bytes, (size_t)length, at);
     free(bytes);
-    if (known) *ret_ms = offset_s * 1000;
     return known;
 }
 

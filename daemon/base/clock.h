@@ -2,6 +2,8 @@
 #ifndef DOSEWRIGHT_DAEMON_CLOCK_H
 #define DOSEWRIGHT_DAEMON_CLOCK_H
 
+#include <sys/types.h>
+
 #include "lib/base/units.h"
 
 /* CLOCK_BOOTTIME and CLOCK_REALTIME, and whether the kernel says that the latter is disciplined. */
@@ -12,6 +14,10 @@ int64_t clock_boot_us(void);
 
 /* The kernel's boot id, 36 characters and NUL; "unknown" when it can't be read. */
 void clock_boot(char ret[40]);
+
+/* The system's file of a tz database zone, for zone_offset: its length, at most 'room'; -1 when
+ * there is none, or it is longer. */
+ssize_t clock_zone_file(uint8_t *ret, size_t room, const char *zone);
 
 /* Offset of a tz database zone at an instant, by the system's zone files; false when unknown. */
 bool clock_zone_offset(int64_t *ret_ms, const char *zone, struct civil at);

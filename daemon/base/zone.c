@@ -14,6 +14,11 @@ bool zone_name_valid(const char *zone)
     return strstr(zone, "//") == NULL;
 }
 
+bool zone_is_utc(const char *zone)
+{
+    return strcmp(zone, "UTC") == 0 || strcmp(zone, "Etc/UTC") == 0;
+}
+
 /* One block of a zone file: its counts, and where its parts are. */
 struct block {
     int64_t is_ut, is_std, leaps, transitions, types, chars;
@@ -111,4 +116,13 @@ bool zone_offset(int64_t *ret_s, const uint8_t *file, size_t length, int64_t at_
         return zone_rule_offset(ret_s, rule, rule_length, at_s);
     }
     return type_offset(ret_s, &b, passed == 0 ? 0 : b.index[passed - 1]);
+}
+
+bool zone_offset_ms(int64_t *ret_ms, const uint8_t *file, size_t length, struct civil at)
+{
+    int64_t offset_s = 0;
+    const int64_t at_s = at.ms / 1000 - (at.ms % 1000 < 0 ? 1 : 0);
+    if (!zone_offset(&offset_s, file, length, at_s)) return false;
+    *ret_ms = offset_s * 1000;
+    return true;
 }

@@ -18,8 +18,14 @@ enum {
  */
 bool zone_name_valid(const char *zone);
 
+/* "UTC" and "Etc/UTC" need no file. */
+bool zone_is_utc(const char *zone);
+
 /* The offset by the bytes of a zone file; false when they aren't one, or count leap seconds. */
 bool zone_offset(int64_t *ret_s, const uint8_t *file, size_t length, int64_t at_s);
+
+/* The same in milliseconds, for an instant in milliseconds. */
+bool zone_offset_ms(int64_t *ret_ms, const uint8_t *file, size_t length, struct civil at);
 
 /* The offset by a rule such as "GMT0IST,M3.5.0/1,M10.5.0"; false when it can't be read. */
 bool zone_rule_offset(int64_t *ret_s, const char *rule, size_t length, int64_t at_s);

@@ -3,8 +3,8 @@
 #include <math.h>
 #include <string.h>
 
-#include "daemon/base/clock.h"
 #include "daemon/check/check_fill.h"
+#include "daemon/config/config_zone.h"
 #include "lib/control/buffer.h"
 
 double check_meq_l(const struct site_tank *tank, double from_ph, double to_ph)
@@ -22,10 +22,11 @@ static double per_tenth(const struct site *site, const struct site_tank *tank, i
     return meq_l * tank->volume_l / fabs(stock->strength.acid_meq_ml);
 }
 
-static struct crop_now crop_at(const struct site_tank *tank, struct now now)
+static struct crop_now crop_at(
+    const struct config *config, const struct site_tank *tank, struct now now)
 {
     struct crop_clock clock = { .at = now.clock == CLOCK_UNSET ? tank->planted : now.civil };
-    if (!clock_zone_offset(&clock.zone_offset_ms, tank->schedule.zone, clock.at))
+    if (!config_zone_offset(&clock.zone_offset_ms, config, tank->schedule.zone, clock.at))
         clock.zone_offset_ms = 0;
     return crop_now_at(&tank->schedule, tank->planted, clock);
 }
@@ -35,7 +36,7 @@ bool check_derive_tank(
 {
     const struct site *site = &config->site;
     const struct site_tank *tank = &site->tank[index];
-    *ret = (struct check_tank){ .now = crop_at(tank, now) };
+    *ret = (struct check_tank){ .now = crop_at(config, tank, now) };
     for (uint32_t p = 0; p < tank->pump_count; p++) {
         const struct stock_strength *s = &site->stock[tank->pump[p].stock].strength;
         ret->pump[p] = (struct check_pump){

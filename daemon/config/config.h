@@ -30,11 +30,19 @@ struct config_file {
     const struct config_file *next; /* that was read before it */
 };
 
+/* A time zone's rules, as its file has them (daemon/base/zone.h). */
+struct config_zone {
+    const char *name, *rules;
+    size_t length; /* of the rules */
+    const struct config_zone *next;
+};
+
 struct config {
     struct site site;
     struct broker_config broker;
     const char *path;                /* of the site file, as given */
     const struct config_file *files; /* all of them, each once */
+    const struct config_zone *zones; /* of the crops' days (config_zone.h); UTC isn't among them */
     const char *homie_domain;        /* "homie" */
     const char *discovery_prefix;    /* "homeassistant"; NULL: no discovery for a home hub */
     const char *journal_dir;

@@ -47,7 +47,9 @@ static const struct schema_row day_rows[] = {
     { "to", SCHEMA_TIME, NULL, 0, 0, 0, SCHEMA_REQUIRED, CROP(day_to_ms), NULL, NULL,
         "When night begins." },
     { "zone", SCHEMA_TEXT, NULL, 1, 64, 0, SCHEMA_REQUIRED, CROP(zone), NULL, NULL,
-        "Whose time that is: a name of the tz database such as Europe/Dublin." },
+        "Whose time that is: a name of the tz database such as Europe/Dublin. Its rules are read "
+        "with the "
+        "configuration: new ones count from the next reload or start." },
 };
 static const struct schema_table day_table = { "day", "Where day and night begin.", day_rows,
     COUNT(day_rows), NULL };

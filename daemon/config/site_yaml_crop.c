@@ -2,7 +2,7 @@
 #include <math.h>
 #include <string.h>
 
-#include "daemon/base/clock.h"
+#include "daemon/config/config_zone.h"
 #include "daemon/config/site_yaml.h"
 #include "lib/base/text.h"
 
@@ -77,9 +77,8 @@ static void read_stages(struct loader *l, struct crop_schedule *crop, const stru
 static void check_day(struct loader *l, struct crop_schedule *crop, const struct tree_node *root)
 {
     const struct tree_node *zone = tree_get(tree_get(root, "day"), "zone");
-    int64_t offset_ms;
     if (zone && zone->kind == TREE_SCALAR &&
-        !clock_zone_offset(&offset_ms, zone->text, l->now.civil))
+        !config_keep_zone(l->config, l->keep, zone->text, l->now.civil))
         schema_error(&l->reader, zone, ERR_UNKNOWN,
             "found %s, which is no time zone of this machine; allowed: a tz database name such as "
             "Europe/Dublin, or UTC",

@@ -1,8 +1,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/base/clock.h"
 #include "daemon/config/config_bind.h"
+#include "daemon/config/config_zone.h"
 #include "daemon/drive/drive.h"
 #include "daemon/hear/hear.h"
 #include "daemon/hear/request_call.h"
@@ -143,7 +143,7 @@ static void look_up_zones(struct drive *d)
         memset(&e, 0, sizeof e);
         const char *zone = site->tank[i].schedule.zone;
         if (!former || strcmp(zone, former) != 0)
-            known = clock_zone_offset(&offset_ms, zone, d->now.civil);
+            known = config_zone_offset(&offset_ms, d->config, zone, d->now.civil);
         former = zone;
         e.kind = EVENT_ZONES;
         e.zone.tank = i;

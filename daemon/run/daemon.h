@@ -17,6 +17,7 @@
 #include "daemon/run/metrics.h"
 #include "daemon/run/relays.h"
 #include "daemon/run/replay.h"
+#include "daemon/run/reread.h"
 #include "lib/core/core.h"
 
 enum {
@@ -25,6 +26,7 @@ enum {
     HELD_MAX = HELD_KEPT + ACTIONS_MAX,
     HELD_LATE_MS = 6000, /* one that waited longer isn't sent: its head would refuse it */
     LINES_MAX = 64,      /* records waiting for the disk, to be published then */
+    REREAD_LOOK_MS = 20, /* is the configuration read by now? */
     VIEW_EVERY_MS = 250, /* what is shown is looked at this often at most */
     VIEW_CALM_MS = 1000, /* ... when no deed was done meanwhile */
     VIEW_IDLE_MS = 5000, /* ... and at least */
@@ -51,6 +53,8 @@ struct line { /* a record that is shown once it is on disk */
 
 struct daemon {
     struct config *config;
+    struct reread *reread;      /* the configuration is being read again; NULL: it isn't */
+    bool reread_again;          /* ... and once more after that */
     struct config *next_config; /* checked, waiting for a quiet moment */
     uint64_t reload_ticket;     /* who waits for the verdict; 0: nobody */
     char config_error[PROBLEM_TEXT_MAX + PROBLEM_WHERE_MAX];
@@ -216,10 +220,10 @@ void daemon_ask_records(struct daemon *d, int64_t from, int64_t to);
 
 /* --- renew.c: SIGHUP -------------------------------------------------------------------------- */
 
-/* Reads and checks the configuration again; 'ticket' waits for the verdict (0: nobody). */
+/* Begins to read and check the configuration again; 'ticket' waits for the verdict (0: nobody). */
 void daemon_reload(struct daemon *d, uint64_t ticket);
 
-/* Swaps a checked configuration in when nothing is in flight. */
+/* Swaps in what was read and is right, when nothing is in flight. */
 void daemon_renew(struct daemon *d);
 
 /* --- told.c ----------------------------------------------------------------------------------- */

@@ -12,6 +12,7 @@
 #include "daemon/base/clock.h"
 #include "daemon/base/log.h"
 #include "daemon/base/notify.h"
+#include "daemon/config/config_zone.h"
 #include "daemon/run/daemon.h"
 #include "lib/base/text.h"
 
@@ -102,7 +103,7 @@ static void check_zones(struct daemon *d)
         e.zone.tank = i;
         const char *zone = site->tank[i].schedule.zone;
         if (!former || strcmp(zone, former) != 0)
-            known = clock_zone_offset(&offset_ms, zone, d->now.civil);
+            known = config_zone_offset(&offset_ms, d->config, zone, d->now.civil);
         former = zone;
         e.zone.offset_ms = offset_ms;
         if (known) daemon_step(d, &e);
@@ -191,6 +192,7 @@ static int sleep_ms(const struct daemon *d, struct mono mqtt_due)
     ms = sooner(ms, mono_since(mqtt_due, d->now.mono));
     ms = sooner(ms, view_ms(d) - mono_since(d->now.mono, d->view_at));
     ms = sooner(ms, mono_since(daemon_due(d), d->now.mono));
+    if (d->reread) ms = sooner(ms, REREAD_LOOK_MS);
     if (d->replay) ms = sooner(ms, mono_since(replay_due(d->replay), d->now.mono));
     if (d->metrics) {
         const struct mono now = daemon_core_now(d).mono;

@@ -1,4 +1,5 @@
-/* A new configuration: read whole, checked whole, swapped in when nothing is in flight. */
+/* A new configuration: read whole and checked whole aside from the loop (reread.h), swapped in when
+ * nothing is in flight. */
 #include <stdlib.h>
 #include <string.h>
 
@@ -65,32 +66,62 @@ static void refuse(struct daemon *d, const struct problem_list *errors)
     answer(d, false, "refused", all);
 }
 
-void daemon_reload(struct daemon *d, uint64_t ticket)
+static void refuse_one(struct daemon *d, const struct problem *problem)
 {
-    static struct problem_list errors;
-    notify_reloading(d->now);
-    if (d->reload_ticket) answer(d, false, "overtaken", "another reload came after this one");
-    d->reload_ticket = ticket;
+    const struct problem_list errors = { .count = 1, .item = { *problem } };
+    refuse(d, &errors);
+}
+
+static void drop_next(struct daemon *d)
+{
     config_free(d->next_config);
     d->next_config = NULL;
     request_keys_forget(&d->next_keys);
-    errors = (struct problem_list){ 0 };
-    struct config *next = NULL;
+}
+
+static void begin_reading(struct daemon *d)
+{
     struct problem problem;
-    if (config_load(&next, d->config->path, false, &errors) != ERR_NONE) {
-        refuse(d, &errors);
-        return;
+    d->reread_again = false;
+    if (reread_open(&d->reread, d->config->path, &problem) != ERR_NONE) refuse_one(d, &problem);
+}
+
+void daemon_reload(struct daemon *d, uint64_t ticket)
+{
+    if (d->reload_ticket) answer(d, false, "overtaken", "another reload came after this one");
+    notify_reloading(d->now);
+    d->reload_ticket = ticket;
+    drop_next(d);
+    if (d->reread)
+        d->reread_again = true; /* what it has read already may have been changed since */
+    else
+        begin_reading(d);
+}
+
+/* What was read waits for a quiet moment from now on, or is refused. */
+static void judge(struct daemon *d, struct reread_found *found)
+{
+    struct problem problem;
+    if (!found->config) {
+        refuse(d, &found->errors);
+    } else if (needs_restart(d, found->config, &problem)) {
+        refuse_one(d, &problem);
+    } else {
+        log_problems(LOG_WARNED, &found->config->unwise);
+        d->next_config = found->config;
+        d->next_keys = found->keys;
+        found->config = NULL;
     }
-    if (needs_restart(d, next, &problem)) problem_list_add(&errors, &problem);
-    if (request_keys_read(&d->next_keys, next, &errors) != ERR_NONE || errors.count > 0) {
-        request_keys_forget(&d->next_keys);
-        config_free(next);
-        refuse(d, &errors);
-        return;
-    }
-    log_problems(LOG_WARNED, &next->unwise);
-    d->next_config = next;
-    daemon_renew(d);
+}
+
+static void take_read(struct daemon *d)
+{
+    struct reread_found *found = d->reread ? reread_found(d->reread) : NULL;
+    if (!found) return;
+    if (!d->reread_again) judge(d, found);
+    reread_close(d->reread);
+    d->reread = NULL;
+    if (d->reread_again) begin_reading(d);
 }
 
 static bool same_text(const char *a, const char *b)
@@ -174,6 +205,7 @@ static void settle_ended(struct daemon *d)
 
 void daemon_renew(struct daemon *d)
 {
+    take_read(d);
     core_hold_back(d->core, d->next_config != NULL);
     if (!d->next_config) return;
     settle_ended(d);
@@ -181,15 +213,12 @@ void daemon_renew(struct daemon *d)
     struct fresh fresh = { 0 };
     struct problem problem;
     if (make_fresh(d, &fresh, &problem) != ERR_NONE) {
-        struct problem_list errors = { .count = 1, .item = { problem } };
         free(fresh.block);
         routes_free(&fresh.routes);
         homie_close(fresh.homie);
         relays_close(fresh.relays);
-        config_free(d->next_config);
-        d->next_config = NULL;
-        request_keys_forget(&d->next_keys);
-        refuse(d, &errors);
+        drop_next(d);
+        refuse_one(d, &problem);
         return;
     }
     struct config *old = d->config;

@@ -198,6 +198,7 @@ void daemon_close(struct daemon *d)
     daemon_say_goodbye(d);
     metrics_close(d->metrics, false, METRICS_END_MS);
     replay_close(d->replay);
+    reread_close(d->reread);
     mqtt_close(d->mqtt);
     door_close(d->door);
     journal_close(d->journal);

@@ -254,6 +254,66 @@ class Trial(crash_points.Point):
         self.wait_pumps()
 
 
+class SlowConfiguration(unittest.TestCase):
+    """Each of the configuration's files takes seconds to open. Nothing that the loop owes waits for them."""
+
+    SLOW_MS = 2000
+
+    def setUp(self):
+        self.world = shim.World(["--every", "0.5"], tanks=("basil-bench",))
+        self.addCleanup(self.world.close)
+        self.daemon = self.world.daemon.start()
+        harness.wait_until("the chain is commanded", self.daemon.has_chain, 20)
+        self.stranger = self.world.stranger("homie/5/tern-hall/site/halt")
+        self.stranger.wait_value("homie/5/tern-hall/site/halt", "false", 10)
+
+    def slow(self, ms):
+        self.world.page.put(shim.SLOW, ms)
+
+    def configs(self):
+        return len(self.daemon.records("config"))
+
+    def test_1_a_halt_does_not_wait_for_a_reload(self):
+        before = self.configs()
+        self.slow(self.SLOW_MS)
+        self.daemon.reload()
+        time.sleep(0.3)
+        began = time.monotonic()
+        self.stranger.say("homie/5/tern-hall/site/halt/set", "true")
+        self.stranger.wait_value("homie/5/tern-hall/site/halt", "true", 5)
+        took_ms = (time.monotonic() - began) * 1000
+        self.assertEqual(self.configs(), before, "the reload was over before: nothing is shown by this")
+        self.assertLess(took_ms, self.SLOW_MS / 2)
+        harness.wait_until("the reload is done", lambda: self.configs() > before, 30)
+
+    def test_2_what_changes_while_it_is_read_is_read_as_well(self):
+        """The second order to read comes when the first has the file half read."""
+        self.slow(self.SLOW_MS)
+        first = subprocess.Popen([harness.PROGRAM, "reload", "--socket", self.daemon.door],
+                                 stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)  # fmt: skip
+        time.sleep(self.SLOW_MS / 1000 * 1.5)  # the site's own file is read, its first tank's crop isn't
+        with open(self.world.site_path, encoding="utf-8") as file:
+            text = file.read()
+        harness.small_site.put(self.world.site_path, text.replace("name: Tern Hall", "nonsense: 1\nname: Tern Hall"))
+        self.slow(0)
+        code, words = self.daemon.tool("reload")
+        self.assertNotEqual(code, 0)
+        self.assertIn("nonsense", words)
+        words = first.communicate(timeout=10)[0]
+        self.assertIn("another reload", words)
+        self.assertEqual(self.daemon.records("config", ok=True), [])
+
+    def test_3_it_ends_in_the_midst_of_reading(self):
+        self.slow(self.SLOW_MS)
+        self.daemon.reload()
+        time.sleep(0.3)
+        began = time.monotonic()
+        self.daemon.process.signal(signal.SIGTERM)
+        self.assertEqual(self.daemon.process.popen.wait(30), 0)
+        self.assertLess(time.monotonic() - began, self.SLOW_MS / 1000)
+        self.world.forget(self.daemon.process)
+
+
 @unittest.skipUnless(platform.machine() == "x86_64", "the tracer knows x86-64 alone")
 class Refused(unittest.TestCase):
     def trial(self, options, dice, **how):

@@ -1,5 +1,5 @@
 """The page of memory that rules the preloaded tools/shim.c, and a world whose programs run under it: their
-clock can run faster and be stepped, and their heap can fail."""
+clock can run faster and be stepped, their heap can fail, and their configuration can lie on a slow disk."""
 
 import mmap
 import os
@@ -12,8 +12,8 @@ SHIM = os.environ.get("FAULT_SHIM", "")
 HURT = os.environ.get("FAULT_HURT", "")
 
 # struct page of tools/shim.c
-SPEED, REAL, SHOWN, WALL, SYNC, ASKED, ASKED_BY_CLIENT, FAIL_AT, FAIL_AT_BY_CLIENT, FAIL_ON = range(10)
-WORDS = 10
+SPEED, REAL, SHOWN, WALL, SYNC, ASKED, ASKED_BY_CLIENT, FAIL_AT, FAIL_AT_BY_CLIENT, FAIL_ON, SLOW = range(11)
+WORDS = 11
 DAY_MS = 86400000
 
 

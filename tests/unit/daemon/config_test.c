@@ -4,6 +4,7 @@
 
 #include <openssl/evp.h>
 
+#include "daemon/config/config_zone.h"
 #include "daemon/config/schema_rows.h"
 
 /* --- what a valid file becomes -----------------------------------------------------------------
@@ -264,6 +265,19 @@ START_TEST(a_schedule_has_ramps_and_nights)
 }
 END_TEST
 
+START_TEST(the_rules_of_its_zones_are_kept_and_of_no_others)
+{
+    int64_t offset_ms = -1;
+    fixture_change(CROP, "zone: UTC", "zone: Europe/Dublin");
+    (void)load();
+    ck_assert(config_zone_offset(&offset_ms, fixture_config, "Europe/Dublin", fake_now.civil));
+    ck_assert_int_eq(offset_ms, 0);
+    ck_assert_ptr_null(fixture_config->zones->next);
+    ck_assert(config_zone_offset(&offset_ms, fixture_config, "UTC", fake_now.civil));
+    ck_assert(!config_zone_offset(&offset_ms, fixture_config, "Europe/Paris", fake_now.civil));
+}
+END_TEST
+
 START_TEST(the_digest_is_that_of_all_files_in_order)
 {
     const struct site *site = load();
@@ -513,6 +527,7 @@ int main(void)
     tcase_add_test(c, probes_have_ranges_calibrations_and_guards);
     tcase_add_test(c, words_and_fault_values_of_a_probe_are_kept);
     tcase_add_test(c, a_schedule_has_ramps_and_nights);
+    tcase_add_test(c, the_rules_of_its_zones_are_kept_and_of_no_others);
     tcase_add_test(c, the_digest_is_that_of_all_files_in_order);
     tcase_add_test(c, mixing_and_flushing_follow_from_the_flow);
     return run_case(c, "config");
