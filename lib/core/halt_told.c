@@ -47,7 +47,5 @@ void core_take_halt(struct core *core, uint32_t chain, struct now now, struct ac
     text_add(&t, " is halted, and the record of who asked for that may be lost, so everything "
                  "counts as halted. If nobody wants it, end it (dosewright release)");
     alert_raise(core, "halt-told", -1, text, ret);
-    for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        core->tank[i].due = now.mono;
-    }
+    core_wake_tanks(core, now);
 }

@@ -100,9 +100,7 @@ void core_doubt_lines(struct core *core, uint32_t chain)
 void core_lose_limits(struct core *core, uint32_t chain, struct now now, struct actions *ret)
 {
     core->halt_told.doubted = true;
-    for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        core->chain[c].due = now.mono; /* a head may tell of it */
-    }
+    core_wake_chains(core, now); /* a head may tell of it */
     core_forget_limits(core, chain, now.mono);
     core_doubt_lines(core, chain);
     record_add_text(emit_record(ret, "limits-unknown"), "chain", core->site->chain[chain].key);

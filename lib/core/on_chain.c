@@ -4,7 +4,7 @@
 #include "lib/core/restore_line.h"
 #include "lib/core/state.h"
 
-static void wake_tanks(struct core *core, uint32_t chain, struct now now)
+static void wake_tanks_of(struct core *core, uint32_t chain, struct now now)
 {
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         if (tank_chain(core, i) == chain) core->tank[i].due = now.mono;
@@ -16,7 +16,7 @@ static void on_head(struct core *core, uint32_t chain, bool ready, struct now no
     struct core_chain *c = &core->chain[chain];
     c->head_ready = ready;
     if (!ready) c->has_beat = false; /* an old beat says nothing of the next start */
-    wake_tanks(core, chain, now);
+    wake_tanks_of(core, chain, now);
 }
 
 void core_look_at_roll(struct core *core, uint32_t chain, struct now now, struct actions *ret)
@@ -42,7 +42,7 @@ void core_look_at_roll(struct core *core, uint32_t chain, struct now now, struct
                      "adopts this one");
         alert_raise(core, id, -1, text, ret);
     }
-    wake_tanks(core, chain, now);
+    wake_tanks_of(core, chain, now);
 }
 
 static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *roll,
@@ -67,7 +67,7 @@ static void on_roll(struct core *core, uint32_t chain, const struct chain_roll *
             core_end_circulation(core, i, now);
         }
     }
-    wake_tanks(core, chain, now);
+    wake_tanks_of(core, chain, now);
 }
 
 /* What was refused under a halt says nothing of the time after it. */
@@ -97,7 +97,7 @@ static void on_beat(struct core *core, uint32_t chain, const struct chain_beat *
         c->resume_owed = false; /* somebody else has ended it */
     c->due = now.mono;
     if (turned && !beat->halted) forget_failures(core, chain, now);
-    if (first || turned) wake_tanks(core, chain, now);
+    if (first || turned) wake_tanks_of(core, chain, now);
     if (first) core_compare_head_clock(core, chain, now, ret);
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
         struct core_tank *t = &core->tank[i];
@@ -117,7 +117,7 @@ static void on_ledger(struct core *core, uint32_t chain, const struct chain_ledg
     for (uint32_t i = ledger->count; i-- > 0;) {
         core_settle_report(core, chain, &ledger->entry[i], now, ret);
     }
-    wake_tanks(core, chain, now);
+    wake_tanks_of(core, chain, now);
 }
 
 /* --- hands on the switch ---------------------------------------------------------------------- */
@@ -378,7 +378,7 @@ static void on_manual(struct core *core, uint32_t chain, const struct chain_manu
     text_copy(c->hand_serial, sizeof c->hand_serial, manual->serial);
     c->hand_channel = manual->channel;
     tell_hand(core, chain, manual, ret);
-    wake_tanks(core, chain, now);
+    wake_tanks_of(core, chain, now);
 }
 
 /* --- who commands it -------------------------------------------------------------------------- */
@@ -474,7 +474,7 @@ static void on_claim(struct core *core, uint32_t chain, const struct chain_claim
         core_follow_claimed(core, chain, now, ret);
     }
     c->due = now.mono;
-    wake_tanks(core, chain, now);
+    wake_tanks_of(core, chain, now);
     stand_by(core, now, ret);
 }
 

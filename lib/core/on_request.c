@@ -42,9 +42,7 @@ static struct answer halt(
         else
             core_release_chain(core, c, now, ret);
     }
-    for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        core->tank[i].due = now.mono;
-    }
+    core_wake_tanks(core, now);
     if (!q->on) {
         alert_clear(core, "halt-kept", ret);
         alert_clear(core, "halt-told", ret);
@@ -159,8 +157,9 @@ static struct answer claim(struct core *core, const struct event_request *q, str
 /* Reminders whose cause has gone go at once. */
 static void look_again(struct core *core, struct now now)
 {
+    core_wake_tanks(core, now);
     for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        core->tank[i].due = core->tank[i].upkeep.due = now.mono;
+        core->tank[i].upkeep.due = now.mono;
     }
 }
 

@@ -331,6 +331,15 @@ void core_tell_law(
 void core_record_learned(const struct core *core, uint32_t tank, struct actions *ret);
 void core_restore_learned(struct core *core, uint32_t tank, const struct record *r);
 
+/* --- step.c ----------------------------------------------------------------------------------- */
+
+/* All chains, or all tanks, are looked at with the next ticks. */
+void core_wake_chains(struct core *core, struct now now);
+void core_wake_tanks(struct core *core, struct now now);
+
+/* Nothing seen before says anything about now: it all comes again, retained. */
+void core_lose_link(struct core *core, struct now now);
+
 /* --- sequence.c ------------------------------------------------------------------------------- */
 
 /* Looks after one tank and sets when it wants to be looked at again. */
@@ -375,9 +384,6 @@ void core_carry_adopt(const struct core *core, uint32_t chain, struct actions *r
 
 /* After a start or a reload: says where file and adoption differ, or that the file is newer. */
 void core_tell_adopted(struct core *core, uint32_t chain, struct actions *ret);
-
-/* Nothing seen before says anything about now: it all comes again, retained. */
-void core_lose_link(struct core *core, struct now now);
 
 /* Whose alert is this? False when it is none of "no-effect-<tank>-<feed, acid, base>". */
 bool core_effect_alert(

@@ -4,6 +4,20 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
+void core_wake_chains(struct core *core, struct now now)
+{
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        core->chain[c].due = now.mono;
+    }
+}
+
+void core_wake_tanks(struct core *core, struct now now)
+{
+    for (uint32_t i = 0; i < core->site->tank_count; i++) {
+        core->tank[i].due = now.mono;
+    }
+}
+
 void core_lose_link(struct core *core, struct now now)
 {
     core->link_up = false;
@@ -24,12 +38,8 @@ static void on_link(struct core *core, bool up, struct now now, struct actions *
     record_add_truth(r, "up", up);
     if (!up) core_lose_link(core, now);
     if (!up && !core->active) core->follow.confirmed = false;
-    for (uint32_t c = 0; c < core->site->chain_count; c++) {
-        core->chain[c].due = now.mono;
-    }
-    for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        core->tank[i].due = now.mono;
-    }
+    core_wake_chains(core, now);
+    core_wake_tanks(core, now);
 }
 
 static void on_reading(
@@ -85,9 +95,7 @@ static void on_journal(
         alert_clear(core, "journal", ret);
     else
         alert_raise(core, "journal", -1, text, ret);
-    for (uint32_t i = 0; i < core->site->tank_count; i++) {
-        core->tank[i].due = now.mono;
-    }
+    core_wake_tanks(core, now);
 }
 
 /* The room that has waited longest. */
