@@ -246,6 +246,24 @@ static int32_t former_tank(const struct core *fresh, uint32_t tank, const struct
     return -1;
 }
 
+/* Does some tank go on with its water, or its line? */
+static bool goes_on(const struct core *fresh, const struct core *old, uint32_t o)
+{
+    for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
+        if (same_line(fresh, i, old, o)) return true;
+    }
+    return core_tank_named(fresh, old->site->tank[o].key) >= 0;
+}
+
+/* What people hold stays so until they end it, also in a tank that is put back later. */
+static void note_left(struct core *fresh, const struct core *old)
+{
+    fresh->left = old->left;
+    for (uint32_t o = 0; o < old->site->tank_count; o++) {
+        if (!goes_on(fresh, old, o)) left_note(&fresh->left, &old->site->tank[o], &old->tank[o]);
+    }
+}
+
 static void move_tanks(struct core *fresh, const struct core *old, struct now now)
 {
     for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
@@ -262,28 +280,7 @@ static void move_tanks(struct core *fresh, const struct core *old, struct now no
             if ((int32_t)o != former && same_line(fresh, i, old, o))
                 add_line(&fresh->tank[i], &old->tank[o], now);
         }
-    }
-}
-
-/* Does some tank go on with its water, or its line? */
-static bool goes_on(const struct core *fresh, const struct core *old, uint32_t o)
-{
-    for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
-        if (same_line(fresh, i, old, o)) return true;
-    }
-    return core_tank_named(fresh, old->site->tank[o].key) >= 0;
-}
-
-/* What people hold stays so until they end it, also in a tank that is put back later. */
-static void move_left(struct core *fresh, const struct core *old)
-{
-    fresh->left = old->left;
-    for (uint32_t o = 0; o < old->site->tank_count; o++) {
-        if (!goes_on(fresh, old, o)) left_note(&fresh->left, &old->site->tank[o], &old->tank[o]);
-    }
-    for (uint32_t i = 0; i < fresh->site->tank_count; i++) {
-        left_take(
-            &fresh->left, &fresh->site->tank[i], former_tank(fresh, i, old) < 0, &fresh->tank[i]);
+        left_take(&fresh->left, &fresh->site->tank[i], former < 0, &fresh->tank[i]);
     }
 }
 
@@ -375,8 +372,8 @@ static void move_alerts(struct core *fresh, const struct core *old)
 }
 
 /* The order matters: a tank counts what its pumps gave before they had left (move_gone), which is
- * forgotten once all tanks have; limits that aren't known fill the windows that have moved by then.
- */
+ * forgotten once all tanks have; what is held in tanks that leave is noted (note_left) before
+ * others take it; limits that aren't known fill the windows that have moved by then. */
 void core_reload(struct core *fresh, const struct core *old, struct now now, struct actions *ret)
 {
     ret->count = 0;
@@ -385,8 +382,8 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
     move_chains(fresh, old);
     move_stocks(fresh, old);
     move_gone(fresh, old);
+    note_left(fresh, old);
     move_tanks(fresh, old, now);
-    move_left(fresh, old);
     stop_circulation_gone(fresh, old, now, ret);
     core_forget_gone(fresh);
     note_gone(fresh, old, now);
