@@ -90,6 +90,52 @@ bool core_alert(const struct core *core, uint32_t index, struct alert_view *ret)
     return false;
 }
 
+/* --- reload ----------------------------------------------------------------------------------- */
+
+/* Nobody looks at what it was about any more, so it would stand for ever. */
+static void forget(struct core *fresh, const char *id, struct actions *ret)
+{
+    struct core_alert *a = find(fresh, id);
+    if (!a) return;
+    if (ret->count < ACTIONS_MAX / 2) tell(fresh, a, false, ret);
+    a->used = false;
+}
+
+static void forget_chain(struct core *fresh, const char *key, struct actions *ret)
+{
+    static const char *const kinds[] = { "roll-call", "limits-unknown", "hand", "runs-on", "supply",
+        "taken-over", "gone" };
+    char id[ALERT_ID_MAX];
+    for (size_t k = 0; k < sizeof kinds / sizeof *kinds; k++) {
+        alert_name(id, kinds[k], key, NULL);
+        forget(fresh, id, ret);
+    }
+}
+
+static bool has_chain(const struct core *core, const char *key)
+{
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        if (text_same(core->site->chain[c].key, key)) return true;
+    }
+    return false;
+}
+
+void alerts_move(struct core *fresh, const struct core *old, struct actions *ret)
+{
+    memcpy(fresh->alert, old->alert, sizeof fresh->alert);
+    memcpy(fresh->quiet, old->quiet, sizeof fresh->quiet);
+    for (int i = 0; i < CORE_ALERTS_MAX; i++) {
+        struct core_alert *a = &fresh->alert[i];
+        if (!a->used || a->tank < 0) continue;
+        a->tank = core_tank_named(fresh, old->site->tank[a->tank].key);
+        if (a->tank < 0) forget(fresh, a->id, ret);
+    }
+    for (uint32_t o = 0; o < old->site->chain_count; o++) {
+        const char *key = old->site->chain[o].key;
+        if (!has_chain(fresh, key)) forget_chain(fresh, key, ret);
+    }
+}
+
 const char *core_stock_word(enum law_stock stock)
 {
     static const char *const word[LAW_STOCKS] = { "feed", "acid", "base" };

@@ -358,19 +358,6 @@ static void move_gone(struct core *fresh, const struct core *old)
 }
 
 /* Alerts of a tank that is gone end with it. */
-static void move_alerts(struct core *fresh, const struct core *old)
-{
-    memcpy(fresh->alert, old->alert, sizeof fresh->alert);
-    for (int a = 0; a < CORE_ALERTS_MAX; a++) {
-        struct core_alert *alert = &fresh->alert[a];
-        if (!alert->used || alert->tank < 0) continue;
-        const char *key = old->site->tank[alert->tank].key;
-        alert->tank = core_tank_named(fresh, key);
-        if (alert->tank < 0) alert->used = false;
-    }
-    memcpy(fresh->quiet, old->quiet, sizeof fresh->quiet);
-}
-
 /* The order matters: a tank counts what its pumps gave before they had left (move_gone), which is
  * forgotten once all tanks have; what is held in tanks that leave is noted (note_left) before
  * others take it; limits that aren't known fill the windows that have moved by then. */
@@ -391,7 +378,7 @@ void core_reload(struct core *fresh, const struct core *old, struct now now, str
         if (fresh->chain[c].limits_unknown)
             core_forget_limits(fresh, c, fresh->chain[c].limits_unknown_at);
     }
-    move_alerts(fresh, old);
+    alerts_move(fresh, old, ret);
     upkeep_reloaded(fresh, ret);
     core_raise_locks(fresh, ret);
     core_raise_rest(fresh, ret);

@@ -83,6 +83,7 @@ struct core_chain {
     uint32_t odd_beats;           /* how many more beats were odd than good */
     struct core_runs_on runs_on;
     struct core_known known;
+    struct upkeep_span gone;
     struct core_head_clock head_clock;
     bool vouched;      /* at the last claim the other's journal stood for its limits */
     bool halt_pending; /* a halt was sent and the beat doesn't show it yet */
@@ -483,12 +484,13 @@ void emit_answer(
 
 /* --- alerts.c --------------------------------------------------------------------------------- */
 
-/* Raises an alert (or renews its text) and clears it; both record and log a change, once. */
+/* Raises an alert (or renews its text) and clears it; both record and log a change, once. A reload
+ * ends those of tanks and chains that are there no more. */
 void alert_raise(
     struct core *core, const char *id, int32_t tank, const char *text, struct actions *ret);
 void alert_clear(struct core *core, const char *id, struct actions *ret);
 bool alert_stands(const struct core *core, const char *id);
-
+void alerts_move(struct core *fresh, const struct core *old, struct actions *ret);
 /* "id-key", "id-key-more" in 'ret'. */
 void alert_name(char ret[ALERT_ID_MAX], const char *id, const char *key, const char *more);
 

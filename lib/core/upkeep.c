@@ -22,6 +22,9 @@ static const struct {
     { "paused-", 7 * DAY_MS },
     { "lights-", 12 * HOUR_MS },
     { "enclosure-hot-", HOUR_MS },
+    { "leak-", HOUR_MS },
+    { "kept-", 12 * HOUR_MS },
+    { "gone-", 12 * HOUR_MS },
 };
 
 static int64_t quiet_ms_of(const char *id)
@@ -110,6 +113,7 @@ void core_turn_upkeep(struct core *core, uint32_t tank, struct now now, struct a
     if (!core->active || mono_since(now.mono, u->due) < 0) return;
     u->due = mono_after(now.mono, UPKEEP_LOOK_MS);
     begin(core, tank, now, ret);
+    upkeep_look_at_kept(core, tank, now, ret);
     upkeep_look_at_pause(core, tank, now, ret);
     upkeep_look_at_air(core, tank, now, ret);
     upkeep_look_at_wear(core, tank, now, ret);

@@ -20,6 +20,12 @@ struct upkeep_tube {
     bool changed;       /* by a person's word */
 };
 
+/* Something that lasts, with breaks. */
+struct upkeep_span {
+    bool on;
+    struct mono since, seen; /* it began, and was so last */
+};
+
 struct upkeep_tank {
     struct mono due;
     struct upkeep_tube tube[TANK_PUMPS_MAX];
@@ -40,6 +46,8 @@ struct upkeep_tank {
     struct mono dry_since;
     double ph_least, ph_most; /* since then */
     bool over;                /* the enclosure probe's newest number was above its range */
+    struct upkeep_span wet;   /* the leak probe reports water */
+    struct upkeep_span kept;  /* from being dosed */
     bool differs;             /* light against the schedule's day */
     struct mono differs_since;
 };
@@ -124,6 +132,12 @@ void upkeep_look_at_probe(
 void upkeep_look_at_air(struct core *core, uint32_t tank, struct now now, struct actions *ret);
 void upkeep_view_tank(
     const struct core *core, uint32_t tank, struct now now, struct upkeep_view *ret);
+
+/* --- upkeep_kept.c: what nobody would notice at night -------------------------------------------
+ */
+
+/* A leak, a tank that can't be dosed; with the first tank also chains that can't be commanded. */
+void upkeep_look_at_kept(struct core *core, uint32_t tank, struct now now, struct actions *ret);
 
 /* --- upkeep_pause.c: a pause that nobody ends --------------------------------------------------
  */

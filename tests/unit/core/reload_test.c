@@ -289,6 +289,59 @@ START_TEST(alerts_go_with_their_tanks)
 }
 END_TEST
 
+static uint32_t told_over(const char *id)
+{
+    uint32_t count = 0;
+    bool on;
+    for (uint32_t i = 0; i < b.record_count; i++) {
+        const struct record *r = &b.record[i];
+        if (!record_is(r, "alert") || !text_same(record_text_or_empty(r, "alert"), id)) continue;
+        count += record_truth(r, "on", &on) && !on;
+    }
+    return count;
+}
+
+/* Nobody looks at its chain any more: it would stand for ever, in hub and journal. */
+START_TEST(alerts_of_what_is_no_more_are_told_to_be_over)
+{
+    static const char *const ids[] = { "supply-west", "roll-call-west", "runs-on-west", "gone-west",
+        "taken-over-west", "hand-west", "limits-unknown-west", "no-circulation-basil" };
+    copy_site();
+    for (size_t i = 0; i < sizeof ids / sizeof *ids; i++) {
+        alert_raise(b.core, ids[i], strstr(ids[i], "basil") ? BASIL : -1, "text", &b.actions);
+    }
+    alert_raise(b.core, "supply-east", -1, "text", &b.actions);
+    alert_raise(b.core, "halt-kept", -1, "text", &b.actions);
+    fresh_site.chain[WEST].key = "north";
+    fresh_tank[BASIL].key = "mint";
+    reload();
+    for (size_t i = 0; i < sizeof ids / sizeof *ids; i++) {
+        ck_assert_msg(!alert_stands(fresh, ids[i]), "%s", ids[i]);
+        ck_assert_msg(told_over(ids[i]) == 1, "%s", ids[i]);
+    }
+    ck_assert(alert_stands(fresh, "supply-east") && alert_stands(fresh, "halt-kept"));
+}
+END_TEST
+
+/* Where there is no room to tell of each, none stands all the same. */
+START_TEST(very_many_alerts_of_what_is_no_more_are_over)
+{
+    copy_site();
+    for (int i = 0; i < CORE_ALERTS_MAX; i++) {
+        char id[] = "other-00";
+        id[6] = (char)('0' + i / 10);
+        id[7] = (char)('0' + i % 10);
+        b.actions.count = 0;
+        alert_raise(b.core, id, BASIL, "text", &b.actions);
+    }
+    fresh_tank[BASIL].key = "mint";
+    reload();
+    struct alert_view view;
+    ck_assert(!core_alert(fresh, 0, &view));
+    ck_assert_uint_le(b.actions.count, ACTIONS_MAX);
+}
+END_TEST
+
 /* INV-1: while nobody knows what was dosed, a raised limit frees nothing. */
 START_TEST(unknown_limits_stay_full)
 {
@@ -480,6 +533,8 @@ int main(void)
     tcase_add_test(t, a_shorter_override_is_in_force_at_once);
     tcase_add_test(t, a_bottle_follows_its_key_and_holds_no_more_than_it_can);
     tcase_add_test(t, alerts_go_with_their_tanks);
+    tcase_add_test(t, alerts_of_what_is_no_more_are_told_to_be_over);
+    tcase_add_test(t, very_many_alerts_of_what_is_no_more_are_over);
     tcase_add_test(t, unknown_limits_stay_full);
     tcase_add_loop_test(t, what_was_learned_goes_with_the_water, 0, 2);
     tcase_add_test(t, a_configuration_waits_until_nothing_is_under_way);
