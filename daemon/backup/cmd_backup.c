@@ -11,6 +11,7 @@
 #include "daemon/backup/restore.h"
 #include "daemon/base/clock.h"
 #include "daemon/base/misuse.h"
+#include "daemon/base/problems.h"
 #include "daemon/config/config.h"
 #include "daemon/tool/cmd.h"
 #include "lib/base/text.h"
@@ -176,9 +177,7 @@ int cmd_backup(int argc, char **argv)
     if (config_load(&config, a.word[0], true, errors) == ERR_NONE) {
         ended = make_backup(&a, config);
     } else {
-        for (uint32_t i = 0; i < errors->count; i++) {
-            fprintf(stderr, "%s: %s\n", errors->item[i].where, errors->item[i].text);
-        }
+        problems_say(errors);
         fputs("dosewright backup: the configuration isn't valid, so where the journal is can't be "
               "told\n",
             stderr);
@@ -240,9 +239,7 @@ static void check_after(const struct restore *r)
     struct config *config = NULL;
     if (!errors) return;
     const bool taken = config_load(&config, r->site_file, true, errors) == ERR_NONE;
-    for (uint32_t i = 0; i < errors->count; i++) {
-        fprintf(stderr, "%s: %s\n", errors->item[i].where, errors->item[i].text);
-    }
+    problems_say(errors);
     if (!taken)
         fputs("warning: this program doesn't take the configuration as it is now\n", stderr);
     for (const struct config_file *f = config ? config->files : NULL; f; f = f->next) {

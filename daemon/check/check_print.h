@@ -21,9 +21,6 @@ bool check_print_json(FILE *out, const struct check_shown *shown);
 /* What is newer than the files, with both. */
 void check_print_found(FILE *out, const struct config *config, const struct check_found *found);
 
-/* A line for each problem, its place first; 'kind' is "" or "warning: ". */
-void check_print_problems(FILE *out, const char *kind, const struct problem_list *list);
-
 enum { CHECK_WHY_MAX = 160 };
 
 /* Do two stocks share a tank and are kept apart there? Says why. */

@@ -198,14 +198,6 @@ static uint32_t check_chains(const struct site *site)
     return count;
 }
 
-void check_print_problems(FILE *out, const char *kind, const struct problem_list *list)
-{
-    for (uint32_t i = 0; i < list->count; i++) {
-        fprintf(out, "%s: %s%s\n", list->item[i].where, kind, list->item[i].text);
-    }
-    if (list->more > 0) fprintf(out, "... and %u more\n", list->more);
-}
-
 static void print_signers(FILE *out, const struct site *site)
 {
     if (site->signer_count == 0) return;

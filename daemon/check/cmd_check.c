@@ -6,6 +6,7 @@
 
 #include "daemon/base/clock.h"
 #include "daemon/base/misuse.h"
+#include "daemon/base/problems.h"
 #include "daemon/check/check_print.h"
 #include "daemon/config/schema.h"
 #include "daemon/hear/request_keys.h"
@@ -71,8 +72,8 @@ static bool print(const struct arguments *a, const struct config *config,
         .path = a->file, .config = config, .errors = errors, .found = found, .now = now
     };
     if (a->json) return check_print_json(stdout, &shown);
-    check_print_problems(stderr, "", errors);
-    if (config) check_print_problems(stderr, "warning: ", &config->unwise);
+    problems_say(errors);
+    if (config) problems_warn(&config->unwise);
     if (!config) return true;
     printf("%s is valid, with %u warning%s\n\n", a->file,
         config->unwise.count + config->unwise.more, config->unwise.count == 1 ? "" : "s");

@@ -6,6 +6,7 @@
 #include <sysexits.h>
 
 #include "daemon/base/misuse.h"
+#include "daemon/base/problems.h"
 #include "daemon/drive/drive.h"
 #include "daemon/tool/cmd.h"
 
@@ -78,10 +79,7 @@ static int drive(const char *path, bool ticks)
     struct config *config;
     struct problem problem;
     if (config_load(&config, path, true, &errors) != ERR_NONE) {
-        for (uint32_t i = 0; i < errors.count; i++) {
-            fprintf(stderr, "%s: %s\n", errors.item[i].where, errors.item[i].text);
-        }
-        if (errors.more > 0) fprintf(stderr, "... and %u more\n", errors.more);
+        problems_say(&errors);
         return EX_CONFIG;
     }
     if (site_has_plain(&config->site)) {

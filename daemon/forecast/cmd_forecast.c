@@ -5,6 +5,7 @@
 #include <sysexits.h>
 
 #include "daemon/base/misuse.h"
+#include "daemon/base/problems.h"
 #include "daemon/forecast/forecast.h"
 #include "daemon/tool/cmd.h"
 #include "lib/base/calendar.h"
@@ -230,10 +231,7 @@ int cmd_forecast(int argc, char **argv)
     const int code = read_options(&o, argc, argv);
     if (code != GO_ON) return code;
     if (config_load(&config, o.path, true, &errors) != ERR_NONE) {
-        for (uint32_t i = 0; i < errors.count; i++) {
-            fprintf(stderr, "%s: %s\n", errors.item[i].where, errors.item[i].text);
-        }
-        if (errors.more > 0) fprintf(stderr, "... and %u more\n", errors.more);
+        problems_say(&errors);
         return EX_CONFIG;
     }
     const int result = forecast(&o, config);

@@ -11,6 +11,7 @@
 
 #include "daemon/base/clock.h"
 #include "daemon/base/misuse.h"
+#include "daemon/base/problems.h"
 #include "daemon/config/broker_uri.h"
 #include "daemon/rig/rig.h"
 #include "daemon/tool/cmd.h"
@@ -141,21 +142,13 @@ static int read_options(struct rig_options *o, int argc, char **argv)
 
 /* --- opening ---------------------------------------------------------------------------------- */
 
-static void print_errors(const struct problem_list *errors)
-{
-    for (uint32_t i = 0; i < errors->count; i++) {
-        fprintf(stderr, "%s: %s\n", errors->item[i].where, errors->item[i].text);
-    }
-    if (errors->more > 0) fprintf(stderr, "... and %u more\n", errors->more);
-}
-
 static int open_config(struct rig *rig)
 {
     const struct rig_options *o = rig->options;
     struct problem_list *errors = calloc(1, sizeof *errors);
     if (!errors) return EX_OSERR;
     const enum err err = config_load(&rig->config, o->site_path, o->broker != NULL, errors);
-    if (err != ERR_NONE) print_errors(errors);
+    if (err != ERR_NONE) problems_say(errors);
     free(errors);
     if (err != ERR_NONE) return EX_CONFIG;
     rig->site = &rig->config->site;

@@ -5,8 +5,8 @@
 
 #include "daemon/base/clock.h"
 #include "daemon/base/misuse.h"
+#include "daemon/base/problems.h"
 #include "daemon/base/save_file.h"
-#include "daemon/check/check_print.h"
 #include "daemon/tool/cmd.h"
 #include "daemon/worksheet/worksheet.h"
 
@@ -109,11 +109,11 @@ int cmd_worksheet(int argc, char **argv)
     if (!errors) return EX_OSERR;
     if (config_load(&config, a.file, true, errors) == ERR_NONE) {
         struct worksheet *w = worksheet_new(config, clock_now());
-        check_print_problems(stderr, "warning: ", &config->unwise);
+        problems_warn(&config->unwise);
         code = w ? write_out(w, &a) : EX_OSERR;
         worksheet_free(w);
     } else {
-        check_print_problems(stderr, "", errors);
+        problems_say(errors);
         code = EX_CONFIG;
     }
     config_free(config);
