@@ -51,6 +51,7 @@ const char *core_ask_flow(
     const char *no = may_be_now(core, q, now, said);
     if (no) return no;
     t->care.errand = ERRAND_FLOW;
+    t->care.asked = now.mono;
     t->care.sent = false;
     t->care.span_ms = q->span_ms;
     t->care.flow.waits_ms = 0;

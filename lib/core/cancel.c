@@ -15,15 +15,20 @@ static void stop_pump(
     core_stop_tank(core, tank, false, now, ret);
 }
 
-/* It hasn't begun, or is a run of the circulation: that ends with the tank's next turn. */
-static void drop(struct core *core, uint32_t tank, struct text *said)
+void core_end_errand(struct core *core, uint32_t tank, const char *why)
 {
     struct core_tank *t = &core->tank[tank];
-    core_drop_errand(core, tank, WHY);
-    text_add(said, t->care.said);
+    core_drop_errand(core, tank, why);
     if (t->care.bench || t->dose.used) return;
     t->plan.count = t->plan.next = 0;
     if (t->step == STEP_CIRCULATE) t->step = STEP_IDLE;
+}
+
+/* It hasn't begun, or is a run of the circulation: that ends with the tank's next turn. */
+static void drop(struct core *core, uint32_t tank, struct text *said)
+{
+    core_end_errand(core, tank, WHY);
+    text_add(said, core->tank[tank].care.said);
 }
 
 static void cancel_errand(

@@ -66,7 +66,8 @@ struct core_care { /* of one tank */
     bool bench;    /* tubes or probes may be out: nothing moves but what is asked for */
     bool leaving;  /* off the bench as soon as the pump stands still that runs into the cup */
     enum core_errand errand;
-    bool sent; /* on the bench: its command is out */
+    struct mono asked; /* when somebody asked for it */
+    bool sent;         /* on the bench: its command is out */
     uint32_t pump;
     int64_t ul;
     int64_t span_ms; /* of a run of the circulation */
@@ -87,6 +88,9 @@ void core_ask_bench(struct core *core, const struct event_request *q, struct now
 
 /* Looks after a tank on the bench. */
 void core_turn_bench(struct core *core, uint32_t tank, struct now now, struct actions *ret);
+
+/* Ends what was asked for in a tank and hasn't begun; 'why' for people. */
+void core_end_errand(struct core *core, uint32_t tank, const char *why);
 
 /* Ends what was asked for in a tank, whatever it is: 'said' has what became of it. */
 void core_ask_cancel(

@@ -5,6 +5,8 @@
 #include "lib/base/text.h"
 #include "lib/core/state.h"
 
+enum { WAITS_MS = 30 * MINUTE_MS }; /* what was asked for begins within this, or not at all */
+
 const char *core_errand_word(enum core_errand errand)
 {
     static const char *const word[] = { "", "dose", "prime", "calibrate", "flow" };
@@ -175,6 +177,7 @@ static void begin(
 {
     struct core_tank *t = &core->tank[q->tank];
     t->care.errand = errand_of(q->kind);
+    t->care.asked = now.mono;
     t->care.sent = false;
     t->care.pump = dose->pump;
     t->care.ul = dose->ul;
@@ -262,6 +265,20 @@ void core_drop_errand(struct core *core, uint32_t tank, const char *why)
     text_add(&text, why);
     care->errand = ERRAND_NONE;
     care->sent = false;
+}
+
+/* Of a run by command, that the command has left; the plan of a dose is through then. */
+static bool has_begun(const struct core_tank *t)
+{
+    return t->care.bench ? t->care.sent : t->plan.next >= t->plan.count;
+}
+
+void core_age_errand(struct core *core, uint32_t tank, struct now now)
+{
+    const struct core_tank *t = &core->tank[tank];
+    if (t->care.errand == ERRAND_NONE || has_begun(t)) return;
+    if (mono_since(now.mono, t->care.asked) < WAITS_MS) return;
+    core_end_errand(core, tank, "it couldn't begin within half an hour. Ask again");
 }
 
 void core_errand_settled(

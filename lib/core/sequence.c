@@ -410,6 +410,7 @@ void core_turn_tank(struct core *core, uint32_t tank, struct now now, struct act
     struct core_tank *t = &core->tank[tank];
     core_turn_upkeep(core, tank, now, ret);
     core_look_at_water(core, tank, now, ret);
+    core_age_errand(core, tank, now);
     if (t->care.bench && core_gate_site(core, tank)) {
         core_turn_bench(core, tank, now, ret);
         return;

@@ -405,6 +405,9 @@ const char *core_within_limits(const struct core *core, uint32_t tank, const str
     double ml_per_s, struct now now, struct text *said);
 /* It ended, or never began: 'why' for people. */
 void core_drop_errand(struct core *core, uint32_t tank, const char *why);
+/* Nothing begins long after it was asked for: by then whoever asked has gone, or has hands there.
+ */
+void core_age_errand(struct core *core, uint32_t tank, struct now now);
 void core_errand_settled(
     struct core *core, uint32_t tank, int64_t ul, int64_t ran_ms, bool unsure, struct actions *ret);
 

@@ -6,7 +6,7 @@
 
 #include "tests/simulation/storm/observe_inside.h"
 
-enum { LATELY_MS = 3600000 };
+enum { LATELY_MS = 1800000 + START_MS };
 
 static struct asked *find(struct asked_by_side *a, const char *id)
 {

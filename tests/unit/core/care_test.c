@@ -309,6 +309,39 @@ START_TEST(one_errand_at_a_time)
 }
 END_TEST
 
+/* Defect: where the supply carries one tank at a time, a line was filled hours after somebody had
+ * asked for it. _i: into the tank, into a cup; asked for just in time. */
+START_TEST(what_couldnt_begin_within_half_an_hour_doesnt)
+{
+    struct chain_command c;
+    const bool cup = _i % 2 == 1, late = _i < 2;
+    bench_ready();
+    if (cup) ck_assert(bench_tank(true));
+    ck_assert(
+        cup ? run_into_cup(REQUEST_PRIME, LEAF_A, 20000) : into_tank(REQUEST_PRIME, LEAF_A, 20000));
+    b.site.chain[WEST].supply.amps = 0.4; /* idle: nothing may start */
+    ck_assert(!dose_within(30 * MINUTE_MS - (late ? 500 : 10000), &c));
+    ck_assert_int_eq(basil()->care.errand, ERRAND_PRIME);
+    b.site.chain[WEST].supply.amps = 6.0;
+    bool begins = dose_within(2000, &c);
+    if (!cup && !late) {
+        tell_report(basil()->circulation.command.id, CHAIN_RUNNING, 0);
+        begins = dose_within(2000, &c);
+    }
+    ck_assert_int_eq(begins, !late);
+    if (!late) {
+        tell_report(c.id, CHAIN_RUNNING, 0);
+        (void)dose_within(9000, &c); /* it runs on */
+        ck_assert_int_eq(basil()->care.errand, ERRAND_PRIME);
+        return;
+    }
+    ck_assert_int_eq(basil()->care.errand, ERRAND_NONE);
+    ck_assert_msg(strstr(basil()->care.said, "within half an hour"), "%s", basil()->care.said);
+    ck_assert(!dose_within(MINUTE_MS, &c));
+    ck_assert(!basil()->circulation.command.used);
+}
+END_TEST
+
 /* --- pumps ------------------------------------------------------------------------------------ */
 
 /* Nobody knows yet how much it gives: it counts as half as much again. */
@@ -461,6 +494,7 @@ int main(void)
     tcase_add_loop_test(tc, a_dose_needs_the_probes_and_priming_does_not, 0, 2);
     tcase_add_test(tc, a_dose_keeps_the_hours_moves_spacings_and_locks);
     tcase_add_test(tc, one_errand_at_a_time);
+    tcase_add_loop_test(tc, what_couldnt_begin_within_half_an_hour_doesnt, 0, 4);
     tcase_add_test(tc, a_pump_that_is_not_calibrated_counts_more);
     tcase_add_test(tc, three_runs_calibrate_a_pump_and_a_restart_keeps_it);
     tcase_add_loop_test(tc, mistakes_get_a_sentence_and_change_nothing, 0, 7);
