@@ -71,6 +71,7 @@ static void see_other(struct core *core, uint32_t chain, struct now now, struct 
 {
     struct core_chain *c = &core->chain[chain];
     c->other_seen = true;
+    core->halt_told.settled = false;
     if (c->seen_reign == c->claim.reign) return;
     const bool ours = text_same(c->claim.site, core->site->key);
     const bool served = ours || hides_others(core, chain);

@@ -78,6 +78,11 @@ void core_see_listed(struct core *core, uint32_t chain, const struct chain_ledge
 void core_recall_command(struct core *core, uint32_t chain, const char *id);
 void core_recall_reign(struct core *core, uint32_t chain, const struct record *r);
 int64_t core_last_number(const struct core *core, uint32_t chain);
+
+/* The command of a halt has no record of its own. So the record of a release names the newest
+ * command of before it: up to that one a head lists no halt that still holds. */
+void core_record_last(const struct core *core, struct record *r);
+void core_recall_last(struct core *core, const struct record *r);
 void core_miss_records(struct core *core, uint32_t chain, const struct chain_ledger *ledger,
     struct now now, struct actions *ret);
 

@@ -11,6 +11,12 @@ void core_know_halt(struct core *core, bool on)
     core->halt_told.doubted = core->halt_told.missed = false;
 }
 
+void core_hear_halt(struct core *core, bool on)
+{
+    core_know_halt(core, on);
+    core->halt_told.settled = true;
+}
+
 /* Limits are known again after a day, or when somebody has said that all is. */
 static bool doubts(const struct core *core)
 {
@@ -38,7 +44,7 @@ void core_take_halt(struct core *core, uint32_t chain, struct now now, struct ac
 {
     const struct core_chain *c = &core->chain[chain];
     if (!c->has_beat || !c->beat.halted || !doubts(core)) return;
-    core_know_halt(core, true);
+    core_hear_halt(core, true);
     record_add_text(emit_record(ret, "halt-taken"), "chain", core->site->chain[chain].key);
     char text[ALERT_TEXT_MAX];
     struct text t = text_over(text, sizeof text);

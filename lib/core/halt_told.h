@@ -10,13 +10,16 @@
 struct core;
 
 struct core_halt_told {
-    bool doubted;        /* what was asked for isn't known, as long as limits aren't */
-    bool missed;         /* a head lists a halt or stop of before this start without a record */
+    bool doubted; /* what was asked for isn't known, as long as limits aren't */
+    bool settled; /* this daemon was told since it started, and nobody else commanded since */
+    bool missed;  /* a head lists a halt or stop of before this start without a record */
     struct mono started; /* this daemon */
 };
 
-/* Somebody has asked for it, or ended it: it is known from now on. */
+/* Somebody has asked for it, or ended it, by the journal: it is known from then on. */
 void core_know_halt(struct core *core, bool on);
+/* ... this daemon: nothing that came before counts any more, whatever a head lists of it. */
+void core_hear_halt(struct core *core, bool on);
 
 /* True while a halt may stand of which a head hasn't told yet. After a start a head that isn't
  * there is waited for a minute only; where limits aren't known, as long as they aren't. */

@@ -47,6 +47,28 @@ void core_recall_reign(struct core *core, uint32_t chain, const struct record *r
     recall(&core->chain[chain].known, record_text_or_empty(r, "by"), n);
 }
 
+void core_record_last(const struct core *core, struct record *r)
+{
+    if (core->next_id == 0) return;
+    char last[CHAIN_WORD_MAX];
+    struct text id = text_over(last, sizeof last);
+    text_add(&id, core->identity.by);
+    text_add_char(&id, '-');
+    text_add_int(&id, (int64_t)core->next_id);
+    record_add_text(r, "last", last);
+}
+
+void core_recall_last(struct core *core, const struct record *r)
+{
+    char by[CHAIN_WORD_MAX];
+    int64_t n;
+    if (!split_id(by, &n, record_text_or_empty(r, "last"))) return;
+    for (uint32_t c = 0; c < core->site->chain_count; c++) {
+        struct core_known *k = &core->chain[c].known;
+        if (text_same(by, k->by)) recall(k, by, n);
+    }
+}
+
 int64_t core_last_number(const struct core *core, uint32_t chain)
 {
     const struct core_chain *c = &core->chain[chain];
@@ -70,20 +92,28 @@ static bool recorded(const struct core *core, const char *by, int64_t n)
     return false;
 }
 
+/* It may be a halt. That goes to all heads, also to one whose claim wasn't in force: so it's held
+ * against who commanded any chain. */
+static void miss_halt(struct core *core, const char *by)
+{
+    if (core->halt_told.settled) return;
+    for (uint32_t c = 0; c < core->site->chain_count && by[0]; c++) {
+        if (text_same(by, core->chain[c].known.by)) core->halt_told.missed = true;
+    }
+}
+
 void core_miss_records(struct core *core, uint32_t chain, const struct chain_ledger *ledger,
     struct now now, struct actions *ret)
 {
     struct core_known *k = &core->chain[chain].known;
     char by[CHAIN_WORD_MAX];
     int64_t n;
-    if (k->missed || !k->by[0] || !text_same(k->by, core->chain[chain].former.by)) return;
+    const bool knows = !k->missed && k->by[0] && text_same(k->by, core->chain[chain].former.by);
     for (uint32_t i = 0; i < ledger->count; i++) {
         const struct chain_report *e = &ledger->entry[i];
-        if (!split_id(by, &n, e->id) || !text_same(by, k->by) || recorded(core, by, n)) continue;
-        if (!moves(e)) {
-            core->halt_told.missed = true;
-            continue;
-        }
+        if (!split_id(by, &n, e->id) || recorded(core, by, n)) continue;
+        if (!moves(e)) miss_halt(core, by);
+        if (!moves(e) || !knows || !text_same(by, k->by)) continue;
         k->missed = true;
         emit_log(ret, LOG_FAILED,
             "the journal has lost its newest records: the chain's head lists a command of before "

@@ -35,7 +35,7 @@ static const char *const request_words[REQUEST_COUNT] = { "halt", "pause", "serv
 static struct answer halt(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
-    core_know_halt(core, q->on);
+    core_hear_halt(core, q->on);
     for (uint32_t c = 0; c < core->site->chain_count; c++) {
         if (q->on)
             core_send_halt(core, c, now, ret);
@@ -475,6 +475,7 @@ static void record_request(
     record_add_truth(r, "ok", o->done);
     if (!o->done) record_add_text(r, "reason", o->answer.reason);
     record_members(core, q, r);
+    if (o->done && q->kind == REQUEST_HALT && !q->on) core_record_last(core, r);
     if (core->asked.unrecorded == 0) return;
     record_add_int(r, "unrecorded", (int64_t)core->asked.unrecorded);
     core->asked.unrecorded = 0;

@@ -367,6 +367,7 @@ static void restore_request(struct core *core, const struct record *r, struct no
     upkeep_restore_request(core, r, now);
     (void)record_truth(r, "on", &on);
     if (text_same(what, "halt")) core_know_halt(core, on);
+    if (text_same(what, "halt") && !on) core_recall_last(core, r);
     if (text_same(what, "refilled")) {
         const int32_t stock = stock_named(core, record_text_or_empty(r, "stock"));
         int64_t ul = 0;
