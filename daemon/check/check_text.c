@@ -156,7 +156,7 @@ static void print_fill(FILE *out, const struct site_tank *tank, const struct che
         fprintf(out, "%u rounds, %u doses, %s under the limits", f->rounds, f->doses,
             span(f->span_ms).at);
     else
-        fprintf(out, "not reached within 30 days");
+        fprintf(out, "not reached within 30 days (are volume_l and the limits right?)");
     if (f->held_by[0])
         fprintf(out, "; what holds it up most: %s%s%s", f->held_stock, f->held_stock[0] ? ", " : "",
             f->held_by);

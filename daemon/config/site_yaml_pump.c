@@ -121,6 +121,28 @@ static void check_limits(
             schema_found(day).text, DOSES_A_DAY_MOST);
 }
 
+/* A motor that hardly starts, and a dose that takes minutes, are rather a slip of the pen: ten
+ * times, or a minute for a second. Common practice, no source. */
+static const double RUN_LEAST_S = 0.04, RUN_MOST_S = 300.0;
+
+static void warn_if_odd_run(struct loader *l, const struct load_tank *t, uint32_t p)
+{
+    const struct site_pump *pump = &t->draft.tank.pump[p];
+    const struct tree_node *node = tree_get(tree_get(t->node, "pumps"), pump_key(l, t, p));
+    if (!(pump->ml_per_s > 0.0)) return;
+    const double least_s = (double)pump->limits.smallest_ul / 1000.0 / pump->ml_per_s;
+    const double most_s = (double)pump->limits.dose_ul / 1000.0 / pump->ml_per_s;
+    if (least_s < RUN_LEAST_S)
+        schema_warn(&l->reader, tree_get(node, "ml_per_s"),
+            "the smallest dose is a run of %.0f ms, in which a motor hardly starts: is it mL in a "
+            "second? Else raise smallest_dose_ml",
+            least_s * 1000.0);
+    if (most_s > RUN_MOST_S)
+        schema_warn(&l->reader, tree_get(node, "ml_per_s"),
+            "the largest dose is a run of %.0f s: is it mL in a second? Else lower dose_ml",
+            most_s);
+}
+
 static void read_limit(struct loader *l, struct load_tank *t, const struct tree_node *node)
 {
     const uint32_t p = find_pump(l, t, node->key);
@@ -134,6 +156,7 @@ static void read_limit(struct loader *l, struct load_tank *t, const struct tree_
     limits.smallest_ul = t->draft.tank.pump[p].limits.smallest_ul;
     if (load_errors(l) == before) check_limits(l, &limits, node);
     t->draft.tank.pump[p].limits = limits;
+    if (load_errors(l) == before) warn_if_odd_run(l, t, p);
 }
 
 static void read_limits(struct loader *l, struct load_tank *t)

@@ -408,6 +408,9 @@ static const struct warning warnings[] = {
         "1, every_s: 15 }\n",
         "15 }", "found 15 s; allowed: at most 4 s" },
     { A, "KNO3: 25", "KNO3: 190", NULL, "KNO3 crystallises" },
+    { SITE, "ml_per_s: 0.51", "ml_per_s: 51", "51, calibrated",
+        "ms, in which a motor hardly starts: is it mL in a second?" },
+    { SITE, "ml_per_s: 0.51", "ml_per_s: 0.0085", "0.0085", "is it mL in a second? Else lower" },
 };
 
 /* Calcium with carbonate: no rule of thumb knows of it, chemistry does. */
