@@ -165,6 +165,15 @@ class Recipes(Case):
         numbers = [r["seq"] for r in lines()]
         self.assertEqual(numbers, list(range(numbers[0], numbers[0] + len(numbers))))
 
+    def test_yy_the_old_key(self):
+        self.assertEqual(self.daemon.end(), 0)
+        said = self.run_recipe("The site's key was changed")
+        self.assertIn("homie/5/tern-hall/$state is gone", said)
+        late = self.world.stranger("homie/5/#")
+        late.wait_value("homie/5/tern-hall-lettuce-wall/$state", "disconnected")  # what is kept has come
+        kept = {m.topic.split("/")[2] for m in late.heard() if m.retained and m.payload}
+        self.assertFalse({"tern-hall", "tern-hall-basil-bench"} & kept, kept)
+
     def test_z_every_recipe_was_tried(self):
         self.assertGreater(len(recipes()), 5)
         if len(self.tried) > 1:  # not when one test alone is run
