@@ -219,7 +219,33 @@ class Package(unittest.TestCase):
         self.assertEqual(self.moved_ml("leaf-a"), before, "the limit was given back")
         self.assertLessEqual(before, HOUR_ML)
 
-    def test_6_purged(self):
+    def test_6_an_upgrade_over_a_backup_that_was_put_back(self):
+        """The record that a backup was put back is the old version's, and the new one goes by it."""
+        site = "/etc/dosewright/site.yaml"
+        self.root.run("dosewright", "backup", site, "/tmp/copy.tar")
+        self.assertEqual(self.daemon.end(), 0)
+        shutil.rmtree(self.journal)  # the disk was lost, say
+        os.mkdir(self.journal, 0o700)
+        self.root.run("chown", "dosewright:dosewright", self.journal[len(self.root.path):])
+        self.root.run("dosewright", "restore", "/tmp/copy.tar")
+        self.root.run("dosewright", "journal", "verify", "/var/lib/dosewright")
+        folder = os.path.join(self.root.folder, "again")
+        os.mkdir(folder)
+        said = self.root.install(later_version(self.root.inside("tmp/dosewright.deb"), folder))
+        self.assertRegex(said, r"Unpacking dosewright \(.*\+later\+later\) over ")
+        before = self.moved_ml("leaf-a")
+        self.start_daemon()
+        alerts = {a["id"]: a["text"] for a in self.status()["alerts"]}
+        self.assertIn("journal-restored", alerts)
+        harness.wait_until("limits aren't known", lambda: "limits-unknown-west" in
+                           [a["id"] for a in self.status()["alerts"]], 40)  # fmt: skip
+        harness.time.sleep(20)
+        self.assertEqual(self.moved_ml("leaf-a"), before, "dosed, though nobody knows what was given")
+        self.tool("ask", "acknowledge", "journal-restored")
+        self.tool("ask", "acknowledge", "limits-unknown-west")
+        self.assertEqual([a["id"] for a in self.status()["alerts"] if "limits" in a["id"]], [])
+
+    def test_7_purged(self):
         self.assertEqual(self.daemon.end(), 0)
         self.root.run("dosewright", "journal", "verify", "/var/lib/dosewright")
         kept = sorted(os.listdir(self.journal))
