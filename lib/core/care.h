@@ -3,14 +3,19 @@
 #ifndef DOSEWRIGHT_CORE_CARE_H
 #define DOSEWRIGHT_CORE_CARE_H
 
+#include "lib/base/text.h"
 #include "lib/chain/message.h"
 #include "lib/core/view.h"
 #include "lib/dose/rate.h"
 #include "lib/sense/bath.h"
 
 struct core;
+struct core_dose;
 struct actions;
+struct event_reading;
 struct event_request;
+struct record;
+struct site_pump;
 
 /* Liquid that a person asked for. */
 enum core_errand {
@@ -118,5 +123,55 @@ void core_flow_settled(
 /* Notes a flow, and wants the configuration amended by it. */
 void core_find_flow(
     struct core *core, uint32_t tank, double l_min, struct now now, struct actions *ret);
+
+/* --- errand.c: liquid that a person asks for -------------------------------------------------- */
+
+/* Takes it on: NULL, or in a word why not, with 'said' for people either way. */
+const char *core_ask_errand(
+    struct core *core, const struct event_request *q, struct now now, struct text *said);
+const char *core_ask_circulate(
+    struct core *core, const struct event_request *q, struct now now, struct text *said);
+/* Do the pump's own budgets, and its head's longest run, leave that? NULL, or a word why not. */
+const char *core_within_limits(const struct core *core, uint32_t tank, const struct core_dose *dose,
+    double ml_per_s, struct now now, struct text *said);
+/* It ended, or never began: 'why' for people. */
+void core_drop_errand(struct core *core, uint32_t tank, const char *why);
+/* Nothing begins long after it was asked for: by then whoever asked has gone, or has hands there.
+ */
+void core_age_errand(struct core *core, uint32_t tank, struct now now);
+void core_errand_settled(
+    struct core *core, uint32_t tank, int64_t ul, int64_t ran_ms, bool unsure, struct actions *ret);
+
+/* The word for the journal: "dose", "prime", "calibrate". */
+const char *core_errand_word(enum core_errand errand);
+/* What a millisecond of this pump counts as, for that purpose, in mL/s. */
+double core_counted_rate(const struct site_pump *pump, enum core_errand errand);
+
+/* --- calibrate_pump.c, calibrate_probe.c, calibrated.c ---------------------------------------- */
+
+/* The volume of the run that waits for it: NULL, or a word why not. */
+const char *core_ask_measured(struct core *core, const struct event_request *q, struct now now,
+    struct text *said, struct actions *ret);
+
+/* Listens to a probe in a bath: NULL, or a word why not. */
+const char *core_ask_bath(
+    struct core *core, const struct event_request *q, struct now now, struct text *said);
+
+/* A number of a probe, in its own unit, while its tank is on the bench. */
+void core_hear_bath(struct core *core, uint32_t tank, const struct event_reading *e, struct now now,
+    struct actions *ret);
+
+/* Nobody waits for ever. */
+void core_turn_bath(struct core *core, uint32_t tank, struct now now);
+
+/* Notes a calibration of a pump or a probe, and wants the configuration amended by it. */
+void core_find_rate(struct core *core, uint32_t tank, uint32_t pump, const struct rate *rate,
+    struct now now, struct actions *ret);
+void core_find_probe(struct core *core, uint32_t tank, enum probe_quantity quantity,
+    const struct probe_config *constants, struct now now, struct actions *ret);
+
+/* From records and, at the start of a segment, to them. */
+void core_restore_care(struct core *core, uint32_t tank, const struct record *r);
+void core_carry_care(const struct core *core, uint32_t tank, struct actions *ret);
 
 #endif
