@@ -75,7 +75,6 @@ static bool read_limit(const char *why, enum forecast_limit *ret)
         [DOSE_OVER_DAY] = FORECAST_DAY,
         [DOSE_OVER_EC_RISE] = FORECAST_EC_RISE,
         [DOSE_OVER_PH_MOVE] = FORECAST_PH_MOVE,
-        [DOSE_TOO_SOON] = FORECAST_SPACING,
         [DOSE_TOO_SMALL] = FORECAST_DOSE,
         [DOSE_TOO_MANY] = FORECAST_ROOM,
     };

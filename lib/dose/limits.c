@@ -71,35 +71,6 @@ struct dose_allowance limits_of_stock(const struct dose_question *question)
     return a;
 }
 
-const char *dose_verdict_word(enum dose_verdict verdict)
-{
-    switch (verdict) {
-    case DOSE_GRANTED:
-        return "granted";
-    case DOSE_OVER_DOSE:
-        return "over-dose";
-    case DOSE_OVER_HOUR:
-        return "over-hour";
-    case DOSE_OVER_DAY:
-        return "over-day";
-    case DOSE_OVER_EC_RISE:
-        return "over-ec-rise";
-    case DOSE_OVER_PH_MOVE:
-        return "over-ph-move";
-    case DOSE_OVER_RUN:
-        return "over-run";
-    case DOSE_TOO_SOON:
-        return "too-soon";
-    case DOSE_TOO_SMALL:
-        return "too-small";
-    case DOSE_TOO_MANY:
-        return "too-many";
-    case DOSE_VERDICT_COUNT:
-        break;
-    }
-    return "?";
-}
-
 const char *dose_verdict_phrase(enum dose_verdict verdict)
 {
     switch (verdict) {
@@ -117,8 +88,6 @@ const char *dose_verdict_phrase(enum dose_verdict verdict)
         return "the tank's limit on how far pH may move in an hour";
     case DOSE_OVER_RUN:
         return "the longest run that its chain head allows";
-    case DOSE_TOO_SOON:
-        return "the time to be kept between acid and base";
     case DOSE_TOO_SMALL:
         return "its smallest dose";
     case DOSE_TOO_MANY:

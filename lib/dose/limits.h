@@ -28,7 +28,6 @@ enum dose_verdict {
     DOSE_OVER_EC_RISE,
     DOSE_OVER_PH_MOVE,
     DOSE_OVER_RUN,  /* longer than its chain head runs a pump */
-    DOSE_TOO_SOON,  /* acid after base or base after acid */
     DOSE_TOO_SMALL, /* what the limits leave is less than the smallest dose */
     DOSE_TOO_MANY,  /* a window can't remember one more */
     DOSE_VERDICT_COUNT,
@@ -54,9 +53,7 @@ struct dose_question {
 /* The stock's own budgets: dose, hour, day, room. most_ul is 'wanted' or less. */
 struct dose_allowance limits_of_stock(const struct dose_question *question);
 
-/* One word ("over-hour"), which only tests show, and the phrase that dosing/why and answers show
- * ("its hourly limit"). */
-const char *dose_verdict_word(enum dose_verdict verdict);
+/* The phrase that dosing/why and answers show: "its hourly limit". */
 const char *dose_verdict_phrase(enum dose_verdict verdict);
 
 #endif
