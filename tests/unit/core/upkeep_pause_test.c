@@ -20,6 +20,17 @@ static bool pause(bool on, const char *what_for)
     return ask_for(q);
 }
 
+/* Nobody hears of the chain meanwhile, which is told, too. */
+static uint32_t times_told(void)
+{
+    uint32_t n = 0;
+    for (uint32_t i = 0; i < b.record_count; i++) {
+        n += record_is(&b.record[i], "alert") &&
+             text_same(record_text_or_empty(&b.record[i], "alert"), id);
+    }
+    return n;
+}
+
 START_TEST(a_pause_of_a_day_is_told_and_its_end_clears_it)
 {
     static const char *const words[] = {
@@ -33,9 +44,9 @@ START_TEST(a_pause_of_a_day_is_told_and_its_end_clears_it)
     look_after(1);
     ck_assert_msg(strstr(said(id), words[_i]), "%s", said(id));
     ck_assert_ptr_nonnull(strstr(said(id), "'dosewright unpause basil'"));
-    ck_assert_uint_eq(count_records("alert"), 1);
+    ck_assert_uint_eq(times_told(), 1);
     look_after(DAY_MS);
-    ck_assert_uint_eq(count_records("alert"), 1);
+    ck_assert_uint_eq(times_told(), 1);
     ck_assert(!stands("paused-lettuce"));
     ck_assert(pause(false, ""));
     ticks();
