@@ -43,6 +43,7 @@ static void record_measured(const struct core *core, uint32_t tank, uint32_t p,
     record_add_text(r, "stock", core->site->stock[core->site->tank[tank].pump[p].stock].key);
     record_add_int(r, "ran_ms", run->ran_ms);
     record_add_int(r, "ul", run->ul);
+    record_add_int(r, "run", core->tank[tank].pump[p].rate.run_count + 1);
 }
 
 /* All runs are in. */

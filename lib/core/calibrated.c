@@ -56,6 +56,13 @@ static void want_amended(uint32_t tank, struct actions *ret)
     emit(ret, ACTION_AMEND)->tank = tank;
 }
 
+/* Never older than what it replaces, which may have been found while the clock was ahead: it would
+ * not hold. */
+static struct civil date_of(struct now now, bool calibrated, struct civil before)
+{
+    return calibrated && before.ms > now.civil.ms ? before : now.civil;
+}
+
 void core_find_rate(struct core *core, uint32_t tank, uint32_t pump, const struct rate *rate,
     struct now now, struct actions *ret)
 {
@@ -65,7 +72,7 @@ void core_find_rate(struct core *core, uint32_t tank, uint32_t pump, const struc
     c->has = true;
     c->ml_per_s = rate->ml_per_s;
     c->spread_percent = rate->spread_percent;
-    c->at = now.civil;
+    c->at = date_of(now, config->calibrated, config->calibrated_at);
     c->channel = config->address.channel;
     (void)text_copy(c->serial, sizeof c->serial, config->serial);
     if (fabs(c->ml_per_s / config->ml_per_s - 1.0) > RATE_NEWS)
@@ -77,12 +84,13 @@ void core_find_rate(struct core *core, uint32_t tank, uint32_t pump, const struc
 void core_find_probe(struct core *core, uint32_t tank, enum probe_quantity quantity,
     const struct probe_config *constants, struct now now, struct actions *ret)
 {
+    const struct probe_config *config = &core->site->tank[tank].probe[quantity];
     struct core_probe_care *c = &core->tank[tank].care.probe[quantity];
     c->has = true;
     c->zero_mv = constants->zero_mv;
     c->slope_percent = constants->slope_percent;
     c->cell_constant = constants->cell_constant;
-    c->at = now.civil;
+    c->at = date_of(now, config->calibrated, config->calibrated_at);
     record_probe(core, tank, quantity, ret);
     want_amended(tank, ret);
 }
@@ -95,7 +103,7 @@ void core_find_flow(
     struct core_flow *c = &t->care.flow;
     c->has = true;
     c->l_min = l_min;
-    c->at = now.civil;
+    c->at = date_of(now, config->measured, config->measured_at);
     (void)text_copy(c->serial, sizeof c->serial, config->serial);
     if (fabs(l_min / config->flow_l_min - 1.0) > RATE_NEWS) law_init(&t->law, &t->model, now.mono);
     record_flow(core, tank, ret);
@@ -187,7 +195,13 @@ static void restore_run(struct core_rate *c, const struct record *r)
     }
     if (!record_int(r, "ul", &run.ul) || run.ul <= 0) return;
     c->waits_ms = 0;
-    if (c->run_count == RATE_RUNS) c->run_count = 0;
+    int64_t number = c->run_count + 1; /* former journals don't tell it */
+    (void)record_int(r, "run", &number);
+    if (number == 1) c->run_count = 0;
+    if (number != c->run_count + 1) { /* those before it have left the journal */
+        c->run_count = 0;
+        return;
+    }
     c->run[c->run_count++] = run;
     if (c->run_count == RATE_RUNS) c->run_count = 0; /* concluded, with or without a calibration */
 }
@@ -211,7 +225,10 @@ void core_restore_care(struct core *core, uint32_t tank, const struct record *r)
     struct core_rate *rate = rate_named(core, tank, r);
     struct core_probe_care *probe = probe_named(core, tank, r);
     const bool run = record_is(r, "rate-run") || record_is(r, "rate-measured");
+    const bool begins =
+        record_is(r, "dose") && text_same(record_text_or_empty(r, "asked"), "calibrate");
     if (rate && run) restore_run(rate, r);
+    if (rate && begins) rate->waits_ms = 0;
     if (probe && record_is(r, "bath")) restore_bath(&probe->row, r);
     if (!record_is(r, "calibration")) return;
     if (rate) restore_rate(rate, r);

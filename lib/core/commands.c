@@ -140,6 +140,8 @@ static void remember_dose(struct core *core, uint32_t tank, const struct core_do
         .ends = mono_after(now.mono, ends_ms) };
     text_copy(t->dose.id, sizeof t->dose.id, c->id);
     text_copy(t->dose.boot, sizeof t->dose.boot, c->boot);
+    /* What a former run gave is no measure of this one. */
+    if (t->plan.errand == ERRAND_RATE) t->pump[dose->pump].rate.waits_ms = 0;
 }
 
 /* All of it counts from now on: only an outcome gives some back. */
