@@ -55,13 +55,4 @@ void homie_inform(struct homie *h, struct mqtt *m, const char *text)
     (void)text;
 }
 
-void door_answer(struct door *d, uint64_t ticket, bool ok, const char *reason, const char *text)
-{
-    (void)d;
-    (void)ticket;
-    (void)ok;
-    (void)reason;
-    (void)text;
-}
-
 #endif

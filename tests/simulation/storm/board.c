@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "daemon/config/config_bind.h"
 #include "lib/base/text.h"
 #include "tests/simulation/storm/world.h"
 
@@ -32,6 +33,7 @@ static enum err open_journal(struct board *b)
     if (report.damaged && b->cut) observe_disk_holes(b->world->observer, b->index);
     b->cut = false;
     platter_show_anew(b);
+    config_adopt(d->config, d->core, &d->config->site);
     core_restored(d->core, report.records == 0, daemon_core_now(d), d->actions);
     daemon_perform(d);
     return ERR_NONE;
@@ -47,6 +49,15 @@ static void open_relays(struct board *b, const struct site *site, struct relays 
     if (relays_open(ret, &start, &problem) != ERR_NONE) abort();
 }
 
+/* As its file says now. */
+static struct config *read_file(struct board *b, uint32_t variant)
+{
+    struct variant *own = &b->own[b->own_at ^= 1];
+    *own = b->world->premises.variant[variant];
+    own->config.site.tank = own->tank;
+    return &own->config;
+}
+
 static void start(struct board *b)
 {
     struct daemon *d = &b->daemon;
@@ -58,7 +69,7 @@ static void start(struct board *b)
     d->actions = actions;
     d->lines = lines;
     d->block = block;
-    d->config = &b->world->premises.variant[b->variant].config;
+    d->config = read_file(b, b->variant);
     d->now = clock_of(b);
     (void)text_copy(d->boot, sizeof d->boot, b->boot);
     (void)snprintf(d->identity.by, sizeof d->identity.by, "%08x-%u",
@@ -72,6 +83,7 @@ static void start(struct board *b)
     b->sync_ms = INT64_MAX;
     b->reload = -1;
     b->failed = false;
+    memset(b->head_boot, 0, sizeof b->head_boot);
     b->mqtt.up = false;
     b->mqtt.dead_ms = INT64_MAX;
     b->mqtt.try_ms = b->world->t_ms + LINK_AFTER_MS;
@@ -158,17 +170,19 @@ static void renew(struct board *b)
 {
     struct daemon *d = &b->daemon;
     if (b->reload < 0 || !core_quiet(d->core) || d->held_count > 0) return;
-    struct variant *next = &b->world->premises.variant[b->reload];
+    const struct rules *rules = &b->world->premises.variant[b->reload].rules;
+    struct config *next = read_file(b, (uint32_t)b->reload);
     b->reload = -1;
-    struct core *fresh = core_init(b->spare, &next->config.site, &d->identity, daemon_core_now(d));
+    config_adopt(next, d->core, &d->config->site);
+    struct core *fresh = core_init(b->spare, &next->site, &d->identity, daemon_core_now(d));
     struct relays *relays;
-    open_relays(b, &next->config.site, &relays);
+    open_relays(b, &next->site, &relays);
     daemon_exchange(d, fresh, relays);
     b->spare = d->block;
     d->block = fresh;
-    d->config = &next->config;
+    d->config = next;
     daemon_perform(d);
-    observe_rules(b->world->observer, b->index, &next->rules, b->world->t_ms);
+    observe_rules(b->world->observer, b->index, rules, b->world->t_ms);
     board_tell_zone(b->world, b->index, b->zone_ms);
     world_say(b->world, "daemon %u has another configuration", b->index);
 }
@@ -273,6 +287,7 @@ void board_ask(struct world *w, uint32_t board, const struct event_request *requ
         observe_halt(w->observer, board, request->on, w->t_ms);
     }
     errand_tell(w, board, request);
+    calibrator_says(w, board, request);
     if (request->kind == REQUEST_CLAIM)
         observe_claim_told(w->observer, board, request->chain, w->t_ms);
     daemon_step(&b->daemon, &e);

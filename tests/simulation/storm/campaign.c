@@ -77,6 +77,8 @@ static void one_world(const struct campaign *c, uint64_t seed, struct tally *t)
     }
     t->seeds++;
     t->doses += v.doses;
+    t->found += v.found;
+    t->refused += v.refused;
     t->trace += v.trace;
     for (int f = 0; f < FAULT_COUNT; f++) {
         t->fires[f] += v.fires[f];
@@ -109,6 +111,8 @@ static void add(struct tally *sum, const struct tally *t)
     sum->breaches += t->breaches;
     sum->replayed += t->replayed;
     sum->doses += t->doses;
+    sum->found += t->found;
+    sum->refused += t->refused;
     sum->simulated_ms += t->simulated_ms;
     sum->cpu_s += t->cpu_s;
     sum->trace += t->trace;

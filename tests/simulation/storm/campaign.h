@@ -16,7 +16,7 @@ struct campaign {
 };
 
 struct tally {
-    uint64_t seeds, breaches, replayed, doses;
+    uint64_t seeds, breaches, replayed, doses, found, refused;
     int64_t simulated_ms;
     double cpu_s;
     uint64_t trace; /* of all worlds: two builds that give the same worlds give the same */

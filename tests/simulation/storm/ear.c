@@ -1,4 +1,5 @@
 /* What a daemon hears, told to the judge. */
+#include "lib/base/text.h"
 #include "tests/simulation/storm/world.h"
 
 static void tell_reading(struct world *w, uint32_t board, const struct event_reading *r)
@@ -34,6 +35,15 @@ static void tell_runs(struct world *w, uint32_t board, const struct chain_ledger
     }
 }
 
+/* Every output of a head that has started anew is off. */
+static void tell_restart(struct world *w, uint32_t board, const struct event *e)
+{
+    char *boot = w->board[board].head_boot[e->chain];
+    if (boot[0] && !text_same(boot, e->roll.boot))
+        observe_head_restarted(w->observer, board, e->chain, w->t_ms);
+    (void)text_copy(boot, CHAIN_WORD_MAX, e->roll.boot);
+}
+
 void ear_tell(struct world *w, uint32_t board, const struct event *e)
 {
     struct observer *o = w->observer;
@@ -43,6 +53,8 @@ void ear_tell(struct world *w, uint32_t board, const struct event *e)
         observe_run_heard(o, board, e->report.id, e->report.state == CHAIN_RUNNING, w->t_ms);
     } else if (e->kind == EVENT_LEDGER) {
         tell_runs(w, board, &e->ledger);
+    } else if (e->kind == EVENT_ROLL) {
+        tell_restart(w, board, e);
     } else if (e->kind == EVENT_MANUAL) {
         tell_hands(w, board, e);
     } else if (e->kind == EVENT_CLAIM) {

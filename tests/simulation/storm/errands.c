@@ -35,7 +35,8 @@ void errand_tell(struct world *w, uint32_t board, const struct event_request *q)
         .where = q->cup                    ? ASKED_CUP
                  : q->kind == REQUEST_DOSE ? ASKED_DOSE
                                            : ASKED_LINE,
-        .id = q->id };
+        .id = q->id,
+        .measures = q->kind == REQUEST_CALIBRATE_PUMP };
     observe_asked(w->observer, board, &fact, w->t_ms);
 }
 
@@ -61,8 +62,15 @@ static void sign(struct world *w, struct event_request *q, struct prng *c)
     q->origin.n = ++w->errands.n;
 }
 
+static void say(const struct world *w, const struct event_request *q, const char *how)
+{
+    if (q->ul == 0) return;
+    world_say(w, "somebody says %s %s: %.3f mL of %u.%u%s", q->id, how, (double)q->ul / 1000.0,
+        q->tank, q->stock, q->cup ? " into the cup" : "");
+}
+
 /* Over the broker everything has an id, and may be heard again. */
-static void send(struct world *w, struct event_request *q, struct prng *c)
+void errand_send(struct world *w, struct event_request *q, struct prng *c)
 {
     struct errands *e = &w->errands;
     q->origin = (struct event_origin){ .by = "socket" };
@@ -73,6 +81,7 @@ static void send(struct world *w, struct event_request *q, struct prng *c)
         e->sent[e->next++ % ERRANDS_KEPT] = *q;
         if (e->count < ERRANDS_KEPT) e->count++;
     }
+    say(w, q, "");
     ask(w, q);
 }
 
@@ -121,23 +130,29 @@ void errand_ask(struct world *w, struct prng *c)
             ask_on_bench(&q, c);
         else
             ask_in_tank(&q, c);
-        if (!w->relay[q.tank].there) send(w, &q, c);
+        if (!w->relay[q.tank].there) errand_send(w, &q, c);
         q.cup = false;
         q.id[0] = '\0';
     }
 }
 
 /* The tubes hang in a cup as long as the tank is on the bench. */
-void errand_bench(struct world *w, uint32_t tank, bool on)
+bool errand_put_on_bench(struct world *w, uint32_t tank, bool on)
 {
     struct event_request q = {
         .kind = REQUEST_BENCH, .tank = tank, .on = on, .origin.by = "socket"
     };
     if (on && (!w->board[0].alive || w->board[0].stalled_ms > w->t_ms || w->relay[tank].there))
-        return;
+        return false;
     w->errands.bench[tank] = on;
     w->errands.was_on_bench[tank] |= on;
     ask(w, &q);
+    return true;
+}
+
+void errand_bench(struct world *w, uint32_t tank, bool on)
+{
+    if (!errand_put_on_bench(w, tank, on)) return;
     struct prng *c = &w->weather.chance[FAULT_BENCH];
     if (on && prng_below(c, 2)) errand_ask(w, c); /* at once: the circulation may still move */
 }
@@ -154,6 +169,7 @@ void errand_replay(struct world *w, struct prng *c)
     if (e->count == 0) return;
     struct event_request q = e->sent[prng_below(c, e->count)];
     q.origin.retained = prng_below(c, 4) == 0;
+    say(w, &q, q.origin.retained ? "again, retained" : "again");
     ask(w, &q);
 }
 

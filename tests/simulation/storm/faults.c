@@ -103,6 +103,8 @@ const struct fault_kind fault_kinds[FAULT_COUNT] = {
     [FAULT_SIGNED_SITE] = { "signed-site", "S3", MANNER_SITE, 0, 4, 0 },
     [FAULT_UNSIGNED_REQUEST] = { "unsigned-request", "H4", MANNER_AT_TIMES, 2 * HOUR_MS, 0, 0 },
     [FAULT_UNSIGNED_HALT] = { "unsigned-halt", "H4", MANNER_SPELL, 24 * HOUR_MS, 0, 3600 * SECOND_MS },
+    [FAULT_CALIBRATION] = { "calibration", "G5", MANNER_SPELL, 12 * HOUR_MS, 0, 7200 * SECOND_MS },
+    [FAULT_MISREAD] = { "cylinder-misread", "G5", MANNER_CHANCE, 0, 2, 0 },
 };
 /* clang-format on */
 
@@ -140,7 +142,9 @@ void weather_draw(struct weather *w, uint64_t seed, const struct fault_wish *wis
     memset(w, 0, sizeof *w);
     w->pounces = prng_seed(seed ^ UINT64_C(0x90c));
     w->late_pounces = prng_seed(seed ^ UINT64_C(0x90d));
-    w->kinds = wish->kinds > 0 && wish->kinds < FAULT_COUNT ? (int)wish->kinds : FAULT_COUNT;
+    w->last_pounces = prng_seed(seed ^ UINT64_C(0x90e));
+    /* The last ones are drawn only when asked for: what they break isn't all looked into. */
+    w->kinds = wish->kinds > 0 ? (int)wish->kinds : FAULT_LATER_COUNT;
     for (int f = 0; f < FAULT_COUNT; f++) {
         w->chance[f] =
             prng_seed(seed * UINT64_C(0x9e3779b97f4a7c15) ^ hash_of(fault_kinds[f].name));
@@ -231,8 +235,10 @@ void weather_pounce(struct weather *w, int64_t now_ms)
 {
     if (w->over) return;
     pounce(w, &w->pounces, 0, FAULT_FIRST_COUNT, now_ms);
-    const int late = w->kinds - FAULT_FIRST_COUNT;
+    const int later = w->kinds < FAULT_LATER_COUNT ? w->kinds : FAULT_LATER_COUNT;
+    const int late = later - FAULT_FIRST_COUNT, last = w->kinds - FAULT_LATER_COUNT;
     if (late > 0) pounce(w, &w->late_pounces, FAULT_FIRST_COUNT, late, now_ms);
+    if (last > 0) pounce(w, &w->last_pounces, FAULT_LATER_COUNT, last, now_ms);
 }
 
 void weather_end(struct weather *w, int64_t now_ms)

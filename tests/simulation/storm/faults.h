@@ -108,8 +108,11 @@ enum fault {
     FAULT_SIGNED_SITE,
     FAULT_UNSIGNED_REQUEST,
     FAULT_UNSIGNED_HALT,
+    FAULT_CALIBRATION,
+    FAULT_MISREAD,
     FAULT_COUNT,
     FAULT_FIRST_COUNT = FAULT_PLAIN_OUTPUTS,
+    FAULT_LATER_COUNT = FAULT_CALIBRATION,
 };
 
 /* How a kind strikes. */
@@ -143,7 +146,8 @@ struct weather {
     int64_t until_ms[FAULT_COUNT];     /* a spell lasts till then; INT64_MAX: there is none */
     uint64_t draw[FAULT_COUNT];        /* of the newest strike: what it hits */
     struct prng pounces, late_pounces; /* of the first kinds, and of those that came later */
-    int kinds;                         /* that are drawn */
+    struct prng last_pounces; /* of the others: a world that has none of them is as before */
+    int kinds;                /* that are drawn */
     uint64_t fires[FAULT_COUNT];
 };
 

@@ -99,6 +99,7 @@ void observe_rules(struct observer *o, uint32_t side, const struct rules *rules,
 {
     for (int t = 0; t < OBSERVE_TANKS; t++) {
         if (!o->rules[side] || !o->rules[side]->tank[t].there) watch_anew(o, side, t, at_ms);
+        if (!rules->tank[t].there) observe_rate_leaves(o, side, t);
         observe_looked(o, (uint32_t)t); /* the watch over its boards begins anew */
     }
     o->rules[side] = rules;
@@ -117,6 +118,7 @@ void observe_life(struct observer *o, uint32_t side, const char *name, bool aliv
         watch_anew(o, side, t, at_ms);
     }
     if (!alive) observe_asked_dies(o, side);
+    if (!alive) observe_rate_dies(o, side);
     if (alive || !o->halted || o->halt_side != side || o->halt_kept) return;
     o->halted = false; /* it died with the only one who knew */
 }
@@ -243,10 +245,12 @@ void observe_command(
     c->day_ul = p->day_ul;
     c->spacing_ms = t->spacing_ms;
     c->flush_ms = t->flush_ms;
+    c->ul_per_ms = observe_rate_least(o, side, c->pump);
     if (c->sort == SORT_DOSE) need_of_dose(o, c, at_ms);
-    if (c->sort == SORT_DOSE && (double)c->run_ms * p->ul_per_ms > (double)p->dose_ul + 2.0)
+    const double ul = (double)c->run_ms * c->ul_per_ms;
+    if (c->sort == SORT_DOSE && ul > (double)p->dose_ul + 2.0)
         observe_say(o, "I6", at_ms, "dose %s of %.0f uL is larger than a dose may be (%lld)", c->id,
-            (double)c->run_ms * p->ul_per_ms, (long long)p->dose_ul);
+            ul, (long long)p->dose_ul);
     if (c->sort != SORT_OTHER && o->halted && o->halt_side == side)
         observe_say(o, "I8", at_ms, "command %s left daemon %u while it was halted", c->id, side);
 }
@@ -338,6 +342,7 @@ void observe_halt(struct observer *o, uint32_t side, bool on, int64_t at_ms)
 void observe_halt_kept(struct observer *o, uint32_t side)
 {
     observe_asked_kept(o, side);
+    observe_rate_kept(o, side);
     if (o->halted && o->halt_side == side) o->halt_kept = true;
 }
 

@@ -217,6 +217,9 @@ void observe_head_heard(
 
 /* A report or a ledger told this side of a command's run: it runs, or runs no more. */
 void observe_run_heard(struct observer *o, uint32_t side, const char *id, bool runs, int64_t at_ms);
+
+/* ... and that a head has started anew: none of its runs goes on. */
+void observe_head_restarted(struct observer *o, uint32_t side, uint32_t chain, int64_t at_ms);
 void observe_disk_fails(struct observer *o, uint32_t side, bool fails, int64_t at_ms);
 
 /* What a pump moves does nothing to the water, or the wrong thing; it works (again). Something else
@@ -245,8 +248,27 @@ struct fact_asked {
     int64_t ul;
     enum asked_where where;
     const char *id;
+    bool measures; /* they want to measure it */
 };
 void observe_asked(struct observer *o, uint32_t side, const struct fact_asked *fact, int64_t at_ms);
+
+/* Somebody says to this side how much the newest run for a pump's calibration gave, and is told
+ * that it isn't believed, that it was the n-th of three, or that the rate of all three holds from
+ * now on, or doesn't as they are too uneven. */
+enum told { TOLD_NO, TOLD_RUN, TOLD_HOLDS, TOLD_UNEVEN };
+struct fact_measured {
+    uint32_t tank, slot;
+    int64_t ul;
+    const char *id; /* as above */
+    enum told told;
+    uint32_t n;
+    double ul_per_ms; /* as they were told */
+};
+void observe_measured(
+    struct observer *o, uint32_t side, const struct fact_measured *fact, int64_t at_ms);
+
+/* What came out of a pump's tube since it was last told. */
+void observe_poured(struct observer *o, uint32_t pump, double ul);
 
 /* Somebody told this side to keep a tank's doses back, or that they may go on: it is on the bench,
  * paused, or hands are in it and nothing may move. */

@@ -1,7 +1,6 @@
 /* What people asked for by hand, and what they hold back. I2: what was asked for once, under one
  * id, is dosed at most once; while a tank is on the bench or paused nothing else is dosed there,
  * and under a service lock nothing moves. I3: a tube that hangs in a cup needs standing water. */
-#include <math.h>
 #include <string.h>
 
 #include "tests/simulation/storm/observe_inside.h"
@@ -19,7 +18,9 @@ static struct asked *find(struct asked_by_side *a, const char *id)
 void observe_asked(struct observer *o, uint32_t side, const struct fact_asked *fact, int64_t at_ms)
 {
     struct asked_by_side *a = &o->asked[side];
-    if (fact->id[0] && find(a, fact->id)) return; /* the same once more */
+    struct asked *same = fact->id[0] ? find(a, fact->id) : NULL;
+    if (same && !same->taken) same->at_ms = at_ms; /* refused, and perhaps forgotten since */
+    if (same) return;
     if (a->count == ASKED_MOST) {
         memmove(a->asked, a->asked + ASKED_MOST / 2, sizeof a->asked / 2);
         a->count = ASKED_MOST / 2;
@@ -28,6 +29,7 @@ void observe_asked(struct observer *o, uint32_t side, const struct fact_asked *f
     *n = (struct asked){ .pump = (int32_t)(fact->tank * OBSERVE_SLOTS + fact->slot),
         .ul = fact->ul,
         .where = fact->where,
+        .measures = fact->measures,
         .at_ms = at_ms };
     (void)strncpy(n->id, fact->id, sizeof n->id - 1);
 }
@@ -39,7 +41,7 @@ void observe_hold(
     if (hold == HOLD_BENCH) observe_disturbed(o, tank);
     if (hold == HOLD_BENCH && !on) observe_probes_anew(o, side, tank, h->on, at_ms);
     if (on && h->on) return;
-    *h = (struct held){ .on = on, .since_ms = at_ms };
+    *h = (struct held){ .on = on, .ended = !on && (h->on || h->unsure), .since_ms = at_ms };
 }
 
 void observe_asked_kept(struct observer *o, uint32_t side)
@@ -58,7 +60,7 @@ void observe_asked_dies(struct observer *o, uint32_t side)
         for (int h = 0; h < HOLDS; h++) {
             struct held *held = &o->held[side][t][h];
             if (held->kept && !o->disk[side].hurt) continue;
-            held->unsure |= held->on;
+            held->unsure |= held->on || held->ended;
             held->on = false;
         }
     }
@@ -85,11 +87,11 @@ static struct asked *match(struct observer *o, const struct known_command *c, in
 {
     const struct held *bench = &o->held[c->side][c->pump / OBSERVE_SLOTS][HOLD_BENCH];
     struct asked_by_side *a = &o->asked[c->side];
-    const double rate = observe_pump_rule(o->rules[c->side], c->pump)->ul_per_ms;
     for (uint32_t i = a->count; i-- > 0;) {
         struct asked *n = &a->asked[i];
-        const double off_ul = fabs((double)c->run_ms * rate - (double)n->ul);
-        if (may_come(n, bench, at_ms) && n->pump == c->pump && off_ul <= 1.0 + rate) return n;
+        if (may_come(n, bench, at_ms) && n->pump == c->pump &&
+            observe_rate_gives(o, c->side, c->pump, c->run_ms, n->ul))
+            return n;
     }
     return NULL;
 }
@@ -98,9 +100,10 @@ static void need_still_water(
     struct observer *o, const struct known_command *c, int tank, int64_t at_ms)
 {
     const struct flow_heard *f = &o->side[c->side].flow[tank];
-    if (!f->id[0] || f->till_ms - at_ms <= START_MS || at_ms >= f->ends_ms) return;
-    observe_say(o, "I3", at_ms, "dose %s leaves for a cup although the circulation of tank %d runs",
-        c->id, tank);
+    if (!f->id[0] || f->stale || f->till_ms - at_ms <= START_MS || at_ms >= f->ends_ms) return;
+    observe_say(o, "I3", at_ms,
+        "dose %s leaves for a cup although the circulation of tank %d runs (%s, for %lld ms more)",
+        c->id, tank, f->id, (long long)(f->till_ms - at_ms));
 }
 
 void observe_asked_of_dose(struct observer *o, struct known_command *c, int64_t at_ms)
@@ -110,13 +113,17 @@ void observe_asked_of_dose(struct observer *o, struct known_command *c, int64_t 
     if (a) {
         a->taken = true;
         c->where = a->where;
+        c->measures = a->measures;
+        if (a->measures) observe_rate_runs(o, c->side, c->pump, 0);
         if (a->where == ASKED_CUP) need_still_water(o, c, tank, at_ms);
         return;
     }
     if (holds(o, c, tank, HOLD_BENCH, at_ms))
         observe_say(o, "I2", at_ms,
-            "dose %s leaves for tank %d, which is on the bench, and nobody asked for it (again)",
-            c->id, tank);
+            "dose %s (pump %d, %lld ms at %.4f uL/ms) leaves for tank %d, which is on the bench, "
+            "and "
+            "nobody asked for it (again)",
+            c->id, c->pump, (long long)c->run_ms, observe_rate_least(o, c->side, c->pump), tank);
     if (holds(o, c, tank, HOLD_PAUSE, at_ms))
         observe_say(o, "I2", at_ms,
             "dose %s leaves for tank %d, which is paused, and nobody asked for it (again)", c->id,

@@ -15,7 +15,11 @@ int32_t observe_flow_at(const struct rules *rules, const struct fact_command *co
 
 void observe_heard_born(struct observer *o, uint32_t side)
 {
-    memset(o->side[side].flow, 0, sizeof o->side[side].flow);
+    for (int t = 0; t < OBSERVE_TANKS; t++) {
+        struct flow_heard *f = &o->side[side].flow[t];
+        const int64_t before_ms = f->sent_ms > f->before_ms ? f->sent_ms : f->before_ms;
+        *f = (struct flow_heard){ .before_ms = before_ms };
+    }
 }
 
 void observe_heard_sent(struct observer *o, const struct known_command *c, int64_t at_ms)
@@ -38,8 +42,18 @@ void observe_run_heard(struct observer *o, uint32_t side, const char *id, bool r
     if (same || c->left_ms < f->left_ms) return; /* told again, or late, it doesn't begin anew */
     (void)memcpy(f->id, c->id, sizeof f->id);
     f->left_ms = c->left_ms;
+    f->stale = c->left_ms < f->before_ms;
     f->till_ms = at_ms + c->run_ms;
     f->ends_ms = c->left_ms + START_MS + c->run_ms;
+}
+
+void observe_head_restarted(struct observer *o, uint32_t side, uint32_t chain, int64_t at_ms)
+{
+    for (int t = 0; t < OBSERVE_TANKS; t++) {
+        struct flow_heard *f = &o->side[side].flow[t];
+        const bool its = o->site->tank[t].there && o->site->tank[t].flow_chain == chain;
+        if (its && f->till_ms > at_ms) f->till_ms = at_ms;
+    }
 }
 
 void observe_heard_of_dose(struct observer *o, const struct known_command *c, int64_t at_ms)

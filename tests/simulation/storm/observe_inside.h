@@ -18,6 +18,8 @@ struct known_command {
     int32_t flow;           /* the tank that it circulates; -1: none */
     enum asked_where where; /* ... its liquid goes, as somebody asked for it */
     int64_t left_ms, run_ms;
+    bool measures;                    /* ... and they will measure it */
+    double ul_per_ms;                 /* of its pump, as this side has it calibrated: at least */
     int64_t dose_ul, hour_ul, day_ul; /* as in force when it left */
     int64_t spacing_ms, flush_ms;
     uint32_t starts;
@@ -27,7 +29,9 @@ struct known_command {
 
 struct moved { /* by one pump */
     int64_t from_ms, to_ms;
-    double ul; /* by its calibration */
+    double ul;                     /* by its calibration */
+    double hand_ul[OBSERVE_SIDES]; /* by hand: by each side's */
+    double true_ul;                /* as the pump was, if it was near its calibration */
     bool by_hand;
     int64_t hand_total_ms;           /* by hand, in all, at its end, as this head counts it */
     uint32_t heads;                  /* which one it is */
@@ -38,6 +42,7 @@ struct pump_watch {
     bool runs, by_hand, late;
     int64_t late_ms; /* behind its order, as a broker that stood still passed it on late */
     int64_t since_ms;
+    double poured_ul; /* by this run, so far */
     char id[OBSERVE_WORD];
     int64_t hand_ms;     /* in all, as this head counts it */
     uint32_t heads;      /* how often the module came to another one */
@@ -79,6 +84,8 @@ struct flow_heard {        /* of a tank's circulation, by what a head told in th
     char id[OBSERVE_WORD]; /* of the command that runs it; "": none was heard of */
     int64_t left_ms;       /* ... and when that left its daemon */
     int64_t sent_ms;       /* the newest such command left this side then */
+    int64_t before_ms;     /* ... and in its lives before */
+    bool stale;            /* after the one that was heard of another one left in such a life */
     int64_t till_ms;       /* by that word it runs until then, if it isn't ended */
     int64_t ends_ms;       /* a word may be old: by when it left, it has ended then */
 };
@@ -114,6 +121,7 @@ struct asked { /* by a person */
     int32_t pump;
     int64_t ul;
     enum asked_where where;
+    bool measures;
     bool taken; /* a command has come of it */
     int64_t at_ms;
 };
@@ -125,8 +133,26 @@ struct asked_by_side {
 
 struct held {
     bool on, kept; /* on this side's disk */
-    bool unsure;   /* it was on, and may have been forgotten */
+    bool ended;    /* it was on before */
+    bool unsure;   /* it was on, or has ended, and that may have been forgotten */
     int64_t since_ms;
+};
+
+enum { RATES_MOST = 6, RUNS_TOGETHER = 3, VOLUMES_KEPT = 16 };
+
+struct rate_watch {           /* of a pump, as a side may have it calibrated */
+    uint32_t count, kept;     /* rates that were found, and are on this side's disk */
+    double found[RATES_MOST]; /* uL/ms, the newest last */
+    bool unsure;              /* which of them holds, or whether the file's does */
+    bool loose;               /* the newest is known only as it was told */
+    int64_t ran_ms;           /* of the newest run for it, while nobody has said its volume */
+    uint32_t runs;            /* that were measured */
+    struct {
+        int64_t ms, ul;
+    } run[RUNS_TOGETHER];
+    bool runs_kept, runs_unsure;
+    uint32_t ids;
+    char id[VOLUMES_KEPT][OBSERVE_WORD]; /* what was taken came under them */
 };
 
 enum { LAST_SHOWN = 6 };
@@ -196,6 +222,7 @@ struct observer {
     } shown[OBSERVE_SIDES][OBSERVE_TANKS][OBSERVE_PROBES];
     struct asked_by_side asked[OBSERVE_SIDES];
     struct held held[OBSERVE_SIDES][OBSERVE_TANKS][HOLDS];
+    struct rate_watch rate[OBSERVE_SIDES][OBSERVE_PUMPS];
     struct floor_heard floor[OBSERVE_SIDES][OBSERVE_TANKS];
     bool halted, halt_kept;
     uint32_t halt_side;
@@ -288,6 +315,23 @@ void observe_asked_kept(struct observer *o, uint32_t side);
 void observe_asked_dies(struct observer *o, uint32_t side);
 void observe_asked_of_dose(struct observer *o, struct known_command *command, int64_t at_ms);
 void observe_asked_of_move(struct observer *o, const struct known_command *command, int64_t at_ms);
+
+/* --- observe_rate.c: what pumps are calibrated to ------------------------------------------------
+ */
+
+/* What a side may count a pump with, uL/ms: the least; can a run of 'ms' be meant to give 'ul'? */
+double observe_rate_least(const struct observer *o, uint32_t side, int32_t pump);
+bool observe_rate_gives(
+    const struct observer *o, uint32_t side, int32_t pump, int64_t ms, int64_t ul);
+
+/* A run that somebody wants to measure leaves, and has ended after so long. */
+void observe_rate_runs(struct observer *o, uint32_t side, int32_t pump, int64_t ran_ms);
+
+void observe_rate_kept(struct observer *o, uint32_t side);
+void observe_rate_dies(struct observer *o, uint32_t side);
+
+/* This side has no such tank for a while. */
+void observe_rate_leaves(struct observer *o, uint32_t side, int tank);
 
 /* --- observe_effect.c: I12 ---------------------------------------------------------------------
  */

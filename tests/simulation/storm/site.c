@@ -325,6 +325,16 @@ static void draw_others(struct premises *p)
     }
 }
 
+/* What a measured volume is held against. */
+static void file_rates(struct variant *v)
+{
+    for (uint32_t i = 0; i < v->config.site.tank_count; i++) {
+        for (uint32_t s = 0; s < v->tank[i].pump_count; s++) {
+            v->tank[i].pump[s].filed_ml_per_s = v->tank[i].pump[s].ml_per_s;
+        }
+    }
+}
+
 void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, const struct manner *is)
 {
     static const int64_t cadences[3] = { 30 * SECOND_MS, 60 * SECOND_MS, 120 * SECOND_MS };
@@ -346,6 +356,7 @@ void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, const st
     struct prng supply = prng_seed(seed ^ UINT64_C(0x5099));
     draw_variant(&p->variant[0], p, &c, civil_ms, &supply);
     if (is->plain) premises_draw_plain(p, seed);
+    if (is->measures) file_rates(&p->variant[0]);
     if (is->floor) premises_draw_floor(p, seed);
     if (is->is_signed) {
         p->variant[0].config.site.signer_count = 1;

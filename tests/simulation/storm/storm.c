@@ -118,6 +118,8 @@ static void print_tally(const struct tally *t)
     printf("%" PRIu64 " seeds, %.1f simulated days, %" PRIu64 " doses, %" PRIu64
            " replayed, %" PRIu64 " violations, trace %016" PRIx64 "\n",
         t->seeds, simulated_s / 86400.0, t->doses, t->replayed, t->breaches, t->trace);
+    printf("%" PRIu64 " pumps calibrated, %" PRIu64 " measured volumes not believed\n", t->found,
+        t->refused);
     printf("%.1f s of processor time: %.0f times real time on one core\n", t->cpu_s,
         t->cpu_s > 0.0 ? simulated_s / t->cpu_s : 0.0);
 }

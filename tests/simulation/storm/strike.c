@@ -178,6 +178,8 @@ static bool strike_people(struct world *w, enum fault fault)
         errand_replay(w, c);
     else if (fault == FAULT_BENCH)
         errand_bench(w, hit_tank(w, fault), true);
+    else if (fault == FAULT_CALIBRATION)
+        calibrator_comes(w, hit_tank(w, fault));
     else if (fault == FAULT_WATER_CHANGE)
         water_change(w, hit_tank(w, fault), prng_unit(c));
     else if (changes_effects(fault))
@@ -205,6 +207,8 @@ static bool mend_people(struct world *w, enum fault fault)
         people_flag(w, REQUEST_SERVICE, hit_tank(w, fault), false);
     else if (fault == FAULT_BENCH)
         errand_bench(w, hit_tank(w, fault), false);
+    else if (fault == FAULT_CALIBRATION)
+        calibrator_goes(w);
     else
         return false;
     return true;

@@ -93,20 +93,32 @@ static void thin(struct basin *water, uint32_t slot, double ml)
     s->phosphate_mmol *= left;
 }
 
+/* What really comes out of its tube. */
+static double gives_ml(const struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms)
+{
+    const uint32_t pump = tank * SLOTS + slot;
+    double ml = (double)ran_ms / 1000.0 * w->water[tank].rate[slot];
+    if (goes_nowhere(w, tank, slot)) return 0.0;
+    if (hits(w, FAULT_PUMP_SLOW, pump)) ml *= 0.2;
+    if (hits(w, FAULT_PUMP_FAST, pump)) ml *= 5.0;
+    return ml;
+}
+
 void water_pour(struct world *w, uint32_t tank, uint32_t slot, int64_t ran_ms)
 {
     struct basin *water = &w->water[tank];
     if (slot >= world_site(w)->tank[tank].pump_count) return;
+    const uint32_t pump = tank * SLOTS + slot;
+    const double ml = gives_ml(w, tank, slot, ran_ms);
+    observe_poured(w->observer, pump, 1000.0 * ml);
+    water->cup_ml[slot] += ml;
     if (errand_cup(w, tank)) return;
     water_catch_up(w, tank);
     const struct weather *f = &w->weather;
     const uint32_t pumps = world_site(w)->tank[tank].pump_count;
-    const uint32_t pump = tank * SLOTS + slot;
-    double ml = (double)ran_ms / 1000.0 * water->rate[slot];
-    if (hits(w, FAULT_PUMP_REVERSED, pump)) thin(water, slot, ml);
+    if (hits(w, FAULT_PUMP_REVERSED, pump))
+        thin(water, slot, (double)ran_ms / 1000.0 * water->rate[slot]);
     if (goes_nowhere(w, tank, slot)) return;
-    if (hits(w, FAULT_PUMP_SLOW, pump)) ml *= 0.2;
-    if (hits(w, FAULT_PUMP_FAST, pump)) ml *= 5.0;
     if (weather_lasts(f, FAULT_WRONG_BOTTLE) && weather_hits(f, FAULT_WRONG_BOTTLE, 2) == slot % 2)
         slot = (slot + 1) % pumps;
     plant_tank_dose(&water->tank, &water->stock[slot], ml);

@@ -55,6 +55,7 @@ static int64_t next_ms(const struct world *w)
     at_ms = least(at_ms, probes_due(w));
     at_ms = least(at_ms, w->look_ms);
     at_ms = least(at_ms, w->vouch_ms);
+    at_ms = least(at_ms, calibrator_due(w));
     at_ms = least(at_ms, weather_due(&w->weather));
     return at_ms <= w->t_ms ? w->t_ms + 1 : at_ms;
 }
@@ -76,6 +77,7 @@ static void turn(struct world *w)
     probes_turn(w);
     boards_turn(w);
     if (w->vouch_ms <= w->t_ms) people_vouch(w);
+    if (calibrator_due(w) <= w->t_ms) calibrator_turns(w);
     if (w->look_ms > w->t_ms) return;
     w->look_ms = w->t_ms + LOOK_EVERY_MS;
     world_look(w);
@@ -107,7 +109,8 @@ static struct world *world_new(const struct world_options *options)
     weather_draw(&w->weather, options->seed, &options->wish);
     const struct manner is = { .plain = weather_site(&w->weather, FAULT_PLAIN_OUTPUTS),
         .floor = weather_site(&w->weather, FAULT_LEVEL_AND_LEAK),
-        .is_signed = weather_site(&w->weather, FAULT_SIGNED_SITE) };
+        .is_signed = weather_site(&w->weather, FAULT_SIGNED_SITE),
+        .measures = w->weather.on[FAULT_CALIBRATION] };
     premises_draw(&w->premises, options->seed, start_civil_ms, &is);
     w->vouch_ms = is.plain ? VOUCH_MS : INT64_MAX;
     net_init(&w->net, options->seed);
@@ -150,6 +153,8 @@ void world_live(const struct world_options *options, struct verdict *ret)
     ret->first = *observe_first(w->observer);
     ret->trace = w->trace;
     ret->doses = w->doses;
+    ret->found = w->calibrator.found;
+    ret->refused = w->calibrator.refused;
     memcpy(ret->fires, w->weather.fires, sizeof ret->fires);
     world_free(w);
 }

@@ -59,9 +59,9 @@ struct premises {
 };
 
 /* What only some sites are like: tanks with plain outputs; with probes of level and leak; requests
- * over the broker have to be signed. */
+ * over the broker have to be signed; pumps are calibrated. */
 struct manner {
-    bool plain, floor, is_signed;
+    bool plain, floor, is_signed, measures;
 };
 void premises_draw(struct premises *p, uint64_t seed, int64_t civil_ms, const struct manner *is);
 
@@ -280,7 +280,8 @@ struct basin {
     int64_t at_ms; /* it stands there */
     bool flows;
     struct plant_dose stock[SLOTS];
-    double rate[SLOTS]; /* of the pumps in truth, mL/s */
+    double rate[SLOTS];   /* of the pumps in truth, mL/s */
+    double cup_ml[SLOTS]; /* what they gave since somebody emptied the cylinder */
 };
 
 void waters_init(struct world *w);
@@ -331,6 +332,8 @@ struct board {
     uint32_t index;
     bool there, alive;
     struct daemon daemon;
+    struct variant own[2]; /* of the site's file, as it was read: calibrations are put in here */
+    uint32_t own_at;
     struct mqtt mqtt;
     struct disk *disk;
     char file[64];                   /* of its journal, the newest that the judge has seen */
@@ -346,7 +349,8 @@ struct board {
     void *spare;                     /* room for the next core */
     int64_t zone_ms;                 /* of its zone */
     int64_t beat_ms;                 /* site/beat is due */
-    bool failed;                     /* its journal has told it that nothing may begin */
+    char head_boot[CHAINS_MOST][CHAIN_WORD_MAX]; /* of heads, as heard in this life */
+    bool failed; /* its journal has told it that nothing may begin */
     uint32_t starts, boots, relay_boots;
     char boot[40];
     int64_t booted_ms; /* in the world's time: its monotonic clock's zero */
@@ -394,7 +398,7 @@ void clock_set(struct world *w); /* as the spells that last have it */
 /* --- stubs.c: whose log it is ------------------------------------------------------------------
  */
 
-void shell_talks_in(const struct world *w);
+void shell_talks_in(struct world *w);
 
 /* --- platter.c: the journal's files -------------------------------------------------------------
  */
@@ -426,6 +430,33 @@ void errand_forge_halt(struct world *w, bool retained);
 void errand_replay(struct world *w, struct prng *chance);
 void errand_bench(struct world *w, uint32_t tank, bool on);
 bool errand_cup(const struct world *w, uint32_t tank);
+bool errand_put_on_bench(struct world *w, uint32_t tank, bool on);
+void errand_send(struct world *w, struct event_request *q, struct prng *c);
+
+/* --- calibrate.c: somebody calibrates pumps, one after the other
+ * ----------------------------------
+ */
+
+struct calibrator {
+    bool there, benched; /* at it; and it was they who put the tank on the bench */
+    uint32_t tank, slot;
+    int64_t due_ms; /* the next thing they do */
+    bool runs;      /* a run was asked for, and waits for its volume */
+    double scale;   /* what they read of what is there, in this series; 1: rightly */
+    bool unsteady;  /* ... each time something else */
+    const struct event_request *says; /* the volume that is being said now */
+    uint32_t says_to;
+    uint64_t found, refused; /* rates that hold since, volumes that weren't believed */
+};
+
+int64_t calibrator_due(const struct world *w);
+void calibrator_comes(struct world *w, uint32_t tank);
+void calibrator_goes(struct world *w);
+void calibrator_turns(struct world *w);
+
+/* A volume is being said to this daemon; and that is what it answers. */
+void calibrator_says(struct world *w, uint32_t board, const struct event_request *q);
+void calibrator_hears(struct world *w, bool ok, const char *text);
 
 /* --- people.c -----------------------------------------------------------------------------------
  */
@@ -480,6 +511,7 @@ struct world {
     struct board board[BOARDS];
     struct stranger stranger;
     struct errands errands;
+    struct calibrator calibrator;
     int64_t frozen_ms; /* the broker froze then */
     int64_t look_ms;   /* the next look */
     int64_t vouch_ms;  /* somebody says then that nothing was dosed yet; INT64_MAX: no need */
@@ -496,7 +528,7 @@ struct world {
 struct verdict {
     uint32_t breaches;
     struct breach first;
-    uint64_t trace, doses;
+    uint64_t trace, doses, found, refused;
     uint64_t fires[FAULT_COUNT];
 };
 
