@@ -27,11 +27,17 @@ static void tell_hands(struct world *w, uint32_t board, const struct event *e)
     }
 }
 
+static enum word word_of(const struct chain_report *r)
+{
+    if (r->state == CHAIN_DONE || r->state == CHAIN_STOPPED) return WORD_OVER;
+    return r->state == CHAIN_RUNNING ? WORD_RUNS : WORD_NO_RUN;
+}
+
 static void tell_runs(struct world *w, uint32_t board, const struct chain_ledger *l)
 {
     for (uint32_t i = 0; i < l->count; i++) {
         const struct chain_report *r = &l->entry[i];
-        observe_run_heard(w->observer, board, r->id, r->state == CHAIN_RUNNING, w->t_ms);
+        observe_run_heard(w->observer, board, r->id, word_of(r), w->t_ms);
     }
 }
 
@@ -50,7 +56,7 @@ void ear_tell(struct world *w, uint32_t board, const struct event *e)
     if (e->kind == EVENT_READING) {
         tell_reading(w, board, &e->reading);
     } else if (e->kind == EVENT_REPORT) {
-        observe_run_heard(o, board, e->report.id, e->report.state == CHAIN_RUNNING, w->t_ms);
+        observe_run_heard(o, board, e->report.id, word_of(&e->report), w->t_ms);
     } else if (e->kind == EVENT_LEDGER) {
         tell_runs(w, board, &e->ledger);
     } else if (e->kind == EVENT_ROLL) {

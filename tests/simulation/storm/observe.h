@@ -216,7 +216,9 @@ void observe_head_heard(
     struct observer *o, uint32_t side, uint32_t chain, bool ready, int64_t at_ms);
 
 /* A report or a ledger told this side of a command's run: it runs, or runs no more. */
-void observe_run_heard(struct observer *o, uint32_t side, const char *id, bool runs, int64_t at_ms);
+enum word { WORD_NO_RUN, WORD_RUNS, WORD_OVER }; /* not or not yet, now, no more */
+void observe_run_heard(
+    struct observer *o, uint32_t side, const char *id, enum word word, int64_t at_ms);
 
 /* ... and that a head has started anew: none of its runs goes on. */
 void observe_head_restarted(struct observer *o, uint32_t side, uint32_t chain, int64_t at_ms);

@@ -41,7 +41,8 @@ void observe_hold(
     if (hold == HOLD_BENCH) observe_disturbed(o, tank);
     if (hold == HOLD_BENCH && !on) observe_probes_anew(o, side, tank, h->on, at_ms);
     if (on && h->on) return;
-    *h = (struct held){ .on = on, .ended = !on && (h->on || h->unsure), .since_ms = at_ms };
+    const bool ended = !on && (h->on || h->unsure || (h->ended && !h->kept)); /* said twice */
+    *h = (struct held){ .on = on, .ended = ended, .since_ms = at_ms };
 }
 
 void observe_asked_kept(struct observer *o, uint32_t side)

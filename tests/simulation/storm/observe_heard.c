@@ -27,12 +27,15 @@ void observe_heard_sent(struct observer *o, const struct known_command *c, int64
     if (c->flow >= 0) o->side[c->side].flow[c->flow].sent_ms = at_ms;
 }
 
-void observe_run_heard(struct observer *o, uint32_t side, const char *id, bool runs, int64_t at_ms)
+void observe_run_heard(
+    struct observer *o, uint32_t side, const char *id, enum word word, int64_t at_ms)
 {
     const struct known_command *c = observe_command_named(o, id);
     if (!c || !c->left || c->sort != SORT_CIRCULATE || c->flow < 0) return;
     struct flow_heard *f = &o->side[side].flow[c->flow];
-    const bool same = strcmp(f->id, id) == 0;
+    const bool same = strcmp(f->id, id) == 0, runs = word == WORD_RUNS;
+    if (word == WORD_OVER && c->left_ms > f->over_ms) f->over_ms = c->left_ms;
+    if (runs && c->left_ms <= f->over_ms) return; /* it is over, or was taken over */
     if (!runs && !same) return;
     if (!runs && f->sent_ms > c->left_ms) return; /* the next one may have taken the output over */
     if (!runs) {

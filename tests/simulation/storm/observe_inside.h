@@ -86,6 +86,7 @@ struct flow_heard {        /* of a tank's circulation, by what a head told in th
     int64_t sent_ms;       /* the newest such command left this side then */
     int64_t before_ms;     /* ... and in its lives before */
     bool stale;            /* after the one that was heard of another one left in such a life */
+    int64_t over_ms;       /* the newest that has ended, by a word, had left then */
     int64_t till_ms;       /* by that word it runs until then, if it isn't ended */
     int64_t ends_ms;       /* a word may be old: by when it left, it has ended then */
 };
