@@ -557,6 +557,19 @@ static void conclude(struct core *core, const struct event_request *q, const str
         core_note_failure(core, q, o->trust, now, ret);
 }
 
+/* While the journal refuses, what is asked for holds until the next start. */
+static void warn_unkept(
+    const struct core *core, enum request_kind kind, struct outcome *o, struct text *said)
+{
+    if (core->journal_ok || !o->done) return;
+    if (kind == REQUEST_IDENTIFY || kind == REQUEST_CANCEL || kind == REQUEST_JOURNAL) return;
+    if (o->answer.text != said->at) text_add(said, o->answer.text);
+    text_add(said, said->length > 0 ? "; " : "done; ");
+    text_add(
+        said, "but the journal can't be written: after a restart nobody knows of this any more");
+    o->answer.text = said->at;
+}
+
 void core_on_request(
     struct core *core, const struct event_request *q, struct now now, struct actions *ret)
 {
@@ -577,5 +590,6 @@ void core_on_request(
         o.answer = act(core, q, now, &said, ret);
     if (o.acts && for_tank(q->kind)) core->tank[q->tank].ask_law = true;
     o.done = o.acts && o.answer.ok;
+    warn_unkept(core, q->kind, &o, &said);
     conclude(core, q, &o, now, ret);
 }

@@ -95,6 +95,25 @@ START_TEST(less_than_the_smallest_dose_is_refused)
 }
 END_TEST
 
+START_TEST(what_no_disk_will_keep_is_done_and_said)
+{
+    bench_ready();
+    b.core->journal_ok = false;
+    struct event_request q = { .kind = REQUEST_SERVICE, .tank = BASIL, .on = true };
+    ck_assert(ask_for(q));
+    ck_assert(tank()->service);
+    ck_assert_ptr_nonnull(
+        strstr(wanted(ACTION_ANSWER)->answer.text, "after a restart nobody knows"));
+    ck_assert(ask_for((struct event_request){ .kind = REQUEST_HALT, .on = true }));
+    ck_assert_ptr_nonnull(
+        strstr(wanted(ACTION_ANSWER)->answer.text, "after a restart nobody knows"));
+    b.core->journal_ok = true;
+    q.on = false;
+    ck_assert(ask_for(q));
+    ck_assert_ptr_null(strstr(wanted(ACTION_ANSWER)->answer.text, "restart"));
+}
+END_TEST
+
 static void halted(void)
 {
     b.core->halted = true;
@@ -513,6 +532,7 @@ int main(void)
 {
     TCase *t = tcase_create("request");
     tcase_add_checked_fixture(t, NULL, bench_done);
+    tcase_add_test(t, what_no_disk_will_keep_is_done_and_said);
     tcase_add_test(t, a_tick_is_a_movement_like_any_other);
     tcase_add_test(t, a_tick_of_acid_begins_the_spacing);
     tcase_add_test(t, a_tick_of_acid_keeps_its_distance_from_base);
