@@ -44,7 +44,7 @@ void plain_watch_end(struct plain_watch *w, bool soon, int64_t now_ms)
 void plain_watch_lost(struct plain_watch *w, int64_t now_ms)
 {
     plain_watch_end(w, false, now_ms);
-    w->heard = w->on = w->awaited = w->off_told = false;
+    w->heard = w->on = w->awaited = w->off_told = w->stays_on = false;
 }
 
 void plain_watch_hear(struct plain_watch *w, bool on, int64_t now_ms)

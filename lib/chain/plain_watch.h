@@ -46,7 +46,7 @@ void plain_watch_init(struct plain_watch *w, bool reports, int64_t now_ms);
 
 /* A run begins, or is renewed. It ends: 'soon' when the board ends it by itself and "off" is only
  * for safety; else "off" is due at once. The broker was away: what the board does isn't known, and
- * "off" is due at once. */
+ * "off" is due at once; what stayed on then is found anew. */
 void plain_watch_begin(struct plain_watch *w, int64_t now_ms);
 void plain_watch_end(struct plain_watch *w, bool soon, int64_t now_ms);
 void plain_watch_lost(struct plain_watch *w, int64_t now_ms);

@@ -224,9 +224,28 @@ START_TEST(after_the_broker_was_away_nothing_is_known)
 }
 END_TEST
 
+/* A person may have looked at it then; whether it obeys now isn't known either. */
+START_TEST(what_stayed_on_before_that_is_found_anew)
+{
+    plain_watch_init(&w, true, 0);
+    say_off(0);
+    say_off(PLAIN_OFF_AGAIN_MS);
+    plain_watch_hear(&w, true, 4000);
+    say_off(4000);
+    ck_assert_int_eq(plain_watch_find(&w, 4000 + PLAIN_STAYS_MS), PLAIN_STAYS_ON);
+    ck_assert_int_eq(plain_watch_find(&w, 1000000), PLAIN_NOTHING_NEW);
+    plain_watch_lost(&w, 2000000);
+    say_off(2000000);
+    plain_watch_hear(&w, true, 2000010);
+    say_off(2000020);
+    ck_assert_int_eq(plain_watch_find(&w, 2000020 + PLAIN_STAYS_MS), PLAIN_STAYS_ON);
+}
+END_TEST
+
 int main(void)
 {
     TCase *tc = tcase_create("plain_watch");
+    tcase_add_test(tc, what_stayed_on_before_that_is_found_anew);
     tcase_add_test(tc, off_is_the_first_thing_said_and_said_twice);
     tcase_add_test(tc, what_couldnt_be_sent_is_said_again);
     tcase_add_test(tc, who_was_told_to_be_off_says_on_anew);
