@@ -562,7 +562,7 @@ static void warn_unkept(
     const struct core *core, enum request_kind kind, struct outcome *o, struct text *said)
 {
     if (core->journal_ok || !o->done) return;
-    if (kind == REQUEST_IDENTIFY || kind == REQUEST_CANCEL || kind == REQUEST_JOURNAL) return;
+    if (kind == REQUEST_CANCEL || kind == REQUEST_JOURNAL) return;
     if (o->answer.text != said->at) text_add(said, o->answer.text);
     text_add(said, said->length > 0 ? "; " : "done; ");
     text_add(

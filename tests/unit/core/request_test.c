@@ -98,7 +98,11 @@ END_TEST
 START_TEST(what_no_disk_will_keep_is_done_and_said)
 {
     bench_ready();
+    ck_assert(ask_for((struct event_request){
+        .kind = REQUEST_PRIME, .tank = BASIL, .stock = LEAF_A, .ul = 5000 }));
     b.core->journal_ok = false;
+    ck_assert(ask_for((struct event_request){ .kind = REQUEST_CANCEL, .tank = BASIL }));
+    ck_assert_ptr_null(strstr(wanted(ACTION_ANSWER)->answer.text, "restart"));
     struct event_request q = { .kind = REQUEST_SERVICE, .tank = BASIL, .on = true };
     ck_assert(ask_for(q));
     ck_assert(tank()->service);
@@ -107,6 +111,12 @@ START_TEST(what_no_disk_will_keep_is_done_and_said)
     ck_assert(ask_for((struct event_request){ .kind = REQUEST_HALT, .on = true }));
     ck_assert_ptr_nonnull(
         strstr(wanted(ACTION_ANSWER)->answer.text, "after a restart nobody knows"));
+    ck_assert(ask_for((struct event_request){ .kind = REQUEST_JOURNAL, .from = 1, .to = 2 }));
+    ck_assert_ptr_null(strstr(wanted(ACTION_ANSWER)->answer.text, "restart"));
+    struct event_request ec = { .kind = REQUEST_SET_EC, .tank = BASIL, .value = 1300 };
+    ck_assert(ask_for(ec));
+    ck_assert_ptr_nonnull(
+        strstr(wanted(ACTION_ANSWER)->answer.text, "then the schedule again; but"));
     b.core->journal_ok = true;
     q.on = false;
     ck_assert(ask_for(q));
